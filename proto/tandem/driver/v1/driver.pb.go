@@ -858,7 +858,10 @@ func (x *Settle) GetFence() uint64 {
 type Answer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Why the order is refused; empty: it is taken.
-	Refused       string `protobuf:"bytes,1,opt,name=refused,proto3" json:"refused,omitempty"`
+	Refused string `protobuf:"bytes,1,opt,name=refused,proto3" json:"refused,omitempty"`
+	// The epoch of the driver that answers. A refusal from another epoch than the order's says nothing about the run: the
+	// driver's hello will.
+	Epoch         uint64 `protobuf:"varint,2,opt,name=epoch,proto3" json:"epoch,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -898,6 +901,13 @@ func (x *Answer) GetRefused() string {
 		return x.Refused
 	}
 	return ""
+}
+
+func (x *Answer) GetEpoch() uint64 {
+	if x != nil {
+		return x.Epoch
+	}
+	return 0
 }
 
 var File_tandem_driver_v1_driver_proto protoreflect.FileDescriptor
@@ -976,9 +986,10 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\"0\n" +
 	"\x06Settle\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
-	"\x05fence\x18\x02 \x01(\x04R\x05fence\"\"\n" +
+	"\x05fence\x18\x02 \x01(\x04R\x05fence\"8\n" +
 	"\x06Answer\x12\x18\n" +
-	"\arefused\x18\x01 \x01(\tR\arefusedB(Z&tandem/proto/tandem/driver/v1;driverv1b\x06proto3"
+	"\arefused\x18\x01 \x01(\tR\arefused\x12\x14\n" +
+	"\x05epoch\x18\x02 \x01(\x04R\x05epochB(Z&tandem/proto/tandem/driver/v1;driverv1b\x06proto3"
 
 var (
 	file_tandem_driver_v1_driver_proto_rawDescOnce sync.Once

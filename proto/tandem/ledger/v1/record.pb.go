@@ -1483,7 +1483,13 @@ type RunAllowed struct {
 	// The run.
 	Run string `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
 	// A later start is stale.
-	StartBefore   *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=start_before,json=startBefore,proto3" json:"start_before,omitempty"`
+	StartBefore *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=start_before,json=startBefore,proto3" json:"start_before,omitempty"`
+	// Job of the run.
+	Job string `protobuf:"bytes,20,opt,name=job,proto3" json:"job,omitempty"`
+	// Step of the run.
+	Step string `protobuf:"bytes,21,opt,name=step,proto3" json:"step,omitempty"`
+	// Device of the run.
+	Device        string `protobuf:"bytes,22,opt,name=device,proto3" json:"device,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1532,11 +1538,38 @@ func (x *RunAllowed) GetStartBefore() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *RunAllowed) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *RunAllowed) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *RunAllowed) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
 // RunLapsed takes an unused start back.
 type RunLapsed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The run.
-	Run           string `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
+	Run string `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
+	// Job of the run.
+	Job string `protobuf:"bytes,20,opt,name=job,proto3" json:"job,omitempty"`
+	// Step of the run.
+	Step string `protobuf:"bytes,21,opt,name=step,proto3" json:"step,omitempty"`
+	// Device of the run.
+	Device        string `protobuf:"bytes,22,opt,name=device,proto3" json:"device,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1578,13 +1611,40 @@ func (x *RunLapsed) GetRun() string {
 	return ""
 }
 
+func (x *RunLapsed) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *RunLapsed) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *RunLapsed) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
 // RunStopping asks a device to stop a run.
 type RunStopping struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The run.
 	Run string `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
 	// The step goes back to waiting for a device once the run has ended; otherwise it is canceled with its job.
-	Withdraw      bool `protobuf:"varint,2,opt,name=withdraw,proto3" json:"withdraw,omitempty"`
+	Withdraw bool `protobuf:"varint,2,opt,name=withdraw,proto3" json:"withdraw,omitempty"`
+	// Job of the run.
+	Job string `protobuf:"bytes,20,opt,name=job,proto3" json:"job,omitempty"`
+	// Step of the run.
+	Step string `protobuf:"bytes,21,opt,name=step,proto3" json:"step,omitempty"`
+	// Device of the run.
+	Device        string `protobuf:"bytes,22,opt,name=device,proto3" json:"device,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1633,6 +1693,27 @@ func (x *RunStopping) GetWithdraw() bool {
 	return false
 }
 
+func (x *RunStopping) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *RunStopping) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *RunStopping) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
 // RunChanged is a change of a run. Counts are totals of the run.
 type RunChanged struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1649,7 +1730,13 @@ type RunChanged struct {
 	// When it began.
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	// When it ended.
-	EndTime       *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// Job of the run.
+	Job string `protobuf:"bytes,20,opt,name=job,proto3" json:"job,omitempty"`
+	// Step of the run.
+	Step string `protobuf:"bytes,21,opt,name=step,proto3" json:"step,omitempty"`
+	// Device of the run.
+	Device        string `protobuf:"bytes,22,opt,name=device,proto3" json:"device,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1733,6 +1820,27 @@ func (x *RunChanged) GetEndTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *RunChanged) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *RunChanged) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *RunChanged) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
 // RunResolved ends a run on a person's word.
 type RunResolved struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1743,7 +1851,13 @@ type RunResolved struct {
 	// Pieces of this run that are good.
 	PiecesGood int32 `protobuf:"varint,3,opt,name=pieces_good,json=piecesGood,proto3" json:"pieces_good,omitempty"`
 	// Why.
-	Note          string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	// Job of the run.
+	Job string `protobuf:"bytes,20,opt,name=job,proto3" json:"job,omitempty"`
+	// Step of the run.
+	Step string `protobuf:"bytes,21,opt,name=step,proto3" json:"step,omitempty"`
+	// Device of the run.
+	Device        string `protobuf:"bytes,22,opt,name=device,proto3" json:"device,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1806,13 +1920,40 @@ func (x *RunResolved) GetNote() string {
 	return ""
 }
 
+func (x *RunResolved) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *RunResolved) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *RunResolved) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
 // RunRefused ends a run that never began; its step waits for a device again.
 type RunRefused struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The run.
 	Run string `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
 	// The driver's words.
-	Reason        string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Job of the run.
+	Job string `protobuf:"bytes,20,opt,name=job,proto3" json:"job,omitempty"`
+	// Step of the run.
+	Step string `protobuf:"bytes,21,opt,name=step,proto3" json:"step,omitempty"`
+	// Device of the run.
+	Device        string `protobuf:"bytes,22,opt,name=device,proto3" json:"device,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1857,6 +1998,27 @@ func (x *RunRefused) GetRun() string {
 func (x *RunRefused) GetReason() string {
 	if x != nil {
 		return x.Reason
+	}
+	return ""
+}
+
+func (x *RunRefused) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *RunRefused) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *RunRefused) GetDevice() string {
+	if x != nil {
+		return x.Device
 	}
 	return ""
 }
@@ -2432,16 +2594,25 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x04note\x18\x03 \x01(\tR\x04note\".\n" +
 	"\n" +
 	"RunGranted\x12 \n" +
-	"\x03run\x18\x01 \x01(\v2\x0e.tandem.v1.RunR\x03run\"]\n" +
+	"\x03run\x18\x01 \x01(\v2\x0e.tandem.v1.RunR\x03run\"\x9b\x01\n" +
 	"\n" +
 	"RunAllowed\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12=\n" +
-	"\fstart_before\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vstartBefore\"\x1d\n" +
+	"\fstart_before\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vstartBefore\x12\x10\n" +
+	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
+	"\x06device\x18\x16 \x01(\tR\x06device\"[\n" +
 	"\tRunLapsed\x12\x10\n" +
-	"\x03run\x18\x01 \x01(\tR\x03run\";\n" +
+	"\x03run\x18\x01 \x01(\tR\x03run\x12\x10\n" +
+	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
+	"\x06device\x18\x16 \x01(\tR\x06device\"y\n" +
 	"\vRunStopping\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x1a\n" +
-	"\bwithdraw\x18\x02 \x01(\bR\bwithdraw\"\x9d\x02\n" +
+	"\bwithdraw\x18\x02 \x01(\bR\bwithdraw\x12\x10\n" +
+	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
+	"\x06device\x18\x16 \x01(\tR\x06device\"\xdb\x02\n" +
 	"\n" +
 	"RunChanged\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12)\n" +
@@ -2452,23 +2623,32 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x0epieces_spoiled\x18\x05 \x01(\x05R\rpiecesSpoiled\x129\n" +
 	"\n" +
 	"start_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
-	"\bend_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\"\x85\x02\n" +
+	"\bend_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x10\n" +
+	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
+	"\x06device\x18\x16 \x01(\tR\x06device\"\xc3\x02\n" +
 	"\vRunResolved\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12?\n" +
 	"\aoutcome\x18\x02 \x01(\x0e2%.tandem.ledger.v1.RunResolved.OutcomeR\aoutcome\x12\x1f\n" +
 	"\vpieces_good\x18\x03 \x01(\x05R\n" +
 	"piecesGood\x12\x12\n" +
-	"\x04note\x18\x04 \x01(\tR\x04note\"n\n" +
+	"\x04note\x18\x04 \x01(\tR\x04note\x12\x10\n" +
+	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
+	"\x06device\x18\x16 \x01(\tR\x06device\"n\n" +
 	"\aOutcome\x12\x17\n" +
 	"\x13OUTCOME_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fOUTCOME_DONE\x10\x01\x12\x10\n" +
 	"\fOUTCOME_KEEP\x10\x02\x12\x11\n" +
 	"\rOUTCOME_AGAIN\x10\x03\x12\x13\n" +
-	"\x0fOUTCOME_ABANDON\x10\x04\"6\n" +
+	"\x0fOUTCOME_ABANDON\x10\x04\"t\n" +
 	"\n" +
 	"RunRefused\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x16\n" +
-	"\x06reason\x18\x02 \x01(\tR\x06reason\"\x85\x01\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x10\n" +
+	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
+	"\x06device\x18\x16 \x01(\tR\x06device\"\x85\x01\n" +
 	"\rStrayReported\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x10\n" +
 	"\x03run\x18\x02 \x01(\tR\x03run\x12)\n" +

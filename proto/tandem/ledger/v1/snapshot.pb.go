@@ -50,8 +50,6 @@ type Snapshot struct {
 	PersonNumbers map[string]uint64 `protobuf:"bytes,11,rep,name=person_numbers,json=personNumbers,proto3" json:"person_numbers,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
 	// Codes of devices by id; kept even if a device leaves the floor file.
 	DeviceNumbers map[string]uint64 `protobuf:"bytes,12,rep,name=device_numbers,json=deviceNumbers,proto3" json:"device_numbers,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
-	// Mean duration of the steps of each operation, for the dispatch index.
-	Means         []*OperationMean `protobuf:"bytes,13,rep,name=means,proto3" json:"means,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -166,13 +164,6 @@ func (x *Snapshot) GetPersonNumbers() map[string]uint64 {
 func (x *Snapshot) GetDeviceNumbers() map[string]uint64 {
 	if x != nil {
 		return x.DeviceNumbers
-	}
-	return nil
-}
-
-func (x *Snapshot) GetMeans() []*OperationMean {
-	if x != nil {
-		return x.Means
 	}
 	return nil
 }
@@ -376,7 +367,11 @@ type DeviceSnapshot struct {
 	// Mode of its last run.
 	Mode string `protobuf:"bytes,2,opt,name=mode,proto3" json:"mode,omitempty"`
 	// Strays already noted, as "run state".
-	Strays        []string `protobuf:"bytes,3,rep,name=strays,proto3" json:"strays,omitempty"`
+	Strays []string `protobuf:"bytes,3,rep,name=strays,proto3" json:"strays,omitempty"`
+	// The run that began last on it.
+	LastRun string `protobuf:"bytes,4,opt,name=last_run,json=lastRun,proto3" json:"last_run,omitempty"`
+	// No longer in the floor file; it still has live runs.
+	Retired       bool `protobuf:"varint,5,opt,name=retired,proto3" json:"retired,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -430,6 +425,20 @@ func (x *DeviceSnapshot) GetStrays() []string {
 		return x.Strays
 	}
 	return nil
+}
+
+func (x *DeviceSnapshot) GetLastRun() string {
+	if x != nil {
+		return x.LastRun
+	}
+	return ""
+}
+
+func (x *DeviceSnapshot) GetRetired() bool {
+	if x != nil {
+		return x.Retired
+	}
+	return false
 }
 
 // RequestSnapshot is an answered request.
@@ -578,75 +587,11 @@ func (x *Counters) GetDevice() uint64 {
 	return 0
 }
 
-// OperationMean is a running mean.
-type OperationMean struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// The operation.
-	Operation string `protobuf:"bytes,1,opt,name=operation,proto3" json:"operation,omitempty"`
-	// Steps counted.
-	Count uint64 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
-	// Sum of their reference durations, in nanoseconds.
-	SumNs         uint64 `protobuf:"varint,3,opt,name=sum_ns,json=sumNs,proto3" json:"sum_ns,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *OperationMean) Reset() {
-	*x = OperationMean{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *OperationMean) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*OperationMean) ProtoMessage() {}
-
-func (x *OperationMean) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use OperationMean.ProtoReflect.Descriptor instead.
-func (*OperationMean) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{6}
-}
-
-func (x *OperationMean) GetOperation() string {
-	if x != nil {
-		return x.Operation
-	}
-	return ""
-}
-
-func (x *OperationMean) GetCount() uint64 {
-	if x != nil {
-		return x.Count
-	}
-	return 0
-}
-
-func (x *OperationMean) GetSumNs() uint64 {
-	if x != nil {
-		return x.SumNs
-	}
-	return 0
-}
-
 var File_tandem_ledger_v1_snapshot_proto protoreflect.FileDescriptor
 
 const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\n" +
-	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\x9c\x06\n" +
+	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\xe5\x05\n" +
 	"\bSnapshot\x12\x1a\n" +
 	"\brevision\x18\x01 \x01(\x04R\brevision\x12\x12\n" +
 	"\x04term\x18\x02 \x01(\x04R\x04term\x12;\n" +
@@ -661,8 +606,7 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\bcounters\x18\n" +
 	" \x01(\v2\x1a.tandem.ledger.v1.CountersR\bcounters\x12T\n" +
 	"\x0eperson_numbers\x18\v \x03(\v2-.tandem.ledger.v1.Snapshot.PersonNumbersEntryR\rpersonNumbers\x12T\n" +
-	"\x0edevice_numbers\x18\f \x03(\v2-.tandem.ledger.v1.Snapshot.DeviceNumbersEntryR\rdeviceNumbers\x125\n" +
-	"\x05means\x18\r \x03(\v2\x1f.tandem.ledger.v1.OperationMeanR\x05means\x1a@\n" +
+	"\x0edevice_numbers\x18\f \x03(\v2-.tandem.ledger.v1.Snapshot.DeviceNumbersEntryR\rdeviceNumbers\x1a@\n" +
 	"\x12PersonNumbersEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\x1a@\n" +
@@ -687,11 +631,13 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\fstart_before\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\vstartBefore\x1a[\n" +
 	"\x11RefusedUntilEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x120\n" +
-	"\x05value\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05value:\x028\x01\"g\n" +
+	"\x05value\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05value:\x028\x01\"\x9c\x01\n" +
 	"\x0eDeviceSnapshot\x12)\n" +
 	"\x06device\x18\x01 \x01(\v2\x11.tandem.v1.DeviceR\x06device\x12\x12\n" +
 	"\x04mode\x18\x02 \x01(\tR\x04mode\x12\x16\n" +
-	"\x06strays\x18\x03 \x03(\tR\x06strays\"\xa7\x01\n" +
+	"\x06strays\x18\x03 \x03(\tR\x06strays\x12\x19\n" +
+	"\blast_run\x18\x04 \x01(\tR\alastRun\x12\x18\n" +
+	"\aretired\x18\x05 \x01(\bR\aretired\"\xa7\x01\n" +
 	"\x0fRequestSnapshot\x12;\n" +
 	"\arequest\x18\x01 \x01(\v2!.tandem.ledger.v1.RequestAnsweredR\arequest\x12;\n" +
 	"\vcommit_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -702,11 +648,7 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12\x14\n" +
 	"\x05panel\x18\x03 \x01(\x04R\x05panel\x12\x16\n" +
 	"\x06person\x18\x04 \x01(\x04R\x06person\x12\x16\n" +
-	"\x06device\x18\x05 \x01(\x04R\x06device\"Z\n" +
-	"\rOperationMean\x12\x1c\n" +
-	"\toperation\x18\x01 \x01(\tR\toperation\x12\x14\n" +
-	"\x05count\x18\x02 \x01(\x04R\x05count\x12\x15\n" +
-	"\x06sum_ns\x18\x03 \x01(\x04R\x05sumNsB(Z&tandem/proto/tandem/ledger/v1;ledgerv1b\x06proto3"
+	"\x06device\x18\x05 \x01(\x04R\x06deviceB(Z&tandem/proto/tandem/ledger/v1;ledgerv1b\x06proto3"
 
 var (
 	file_tandem_ledger_v1_snapshot_proto_rawDescOnce sync.Once
@@ -720,7 +662,7 @@ func file_tandem_ledger_v1_snapshot_proto_rawDescGZIP() []byte {
 	return file_tandem_ledger_v1_snapshot_proto_rawDescData
 }
 
-var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_tandem_ledger_v1_snapshot_proto_goTypes = []any{
 	(*Snapshot)(nil),              // 0: tandem.ledger.v1.Snapshot
 	(*JobSnapshot)(nil),           // 1: tandem.ledger.v1.JobSnapshot
@@ -728,43 +670,41 @@ var file_tandem_ledger_v1_snapshot_proto_goTypes = []any{
 	(*DeviceSnapshot)(nil),        // 3: tandem.ledger.v1.DeviceSnapshot
 	(*RequestSnapshot)(nil),       // 4: tandem.ledger.v1.RequestSnapshot
 	(*Counters)(nil),              // 5: tandem.ledger.v1.Counters
-	(*OperationMean)(nil),         // 6: tandem.ledger.v1.OperationMean
-	nil,                           // 7: tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	nil,                           // 8: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	nil,                           // 9: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 11: tandem.v1.FloorFile
-	(*v1.Job)(nil),                // 12: tandem.v1.Job
-	(v1.JobState)(0),              // 13: tandem.v1.JobState
-	(*v1.Device)(nil),             // 14: tandem.v1.Device
-	(*RequestAnswered)(nil),       // 15: tandem.ledger.v1.RequestAnswered
+	nil,                           // 6: tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	nil,                           // 7: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	nil,                           // 8: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 10: tandem.v1.FloorFile
+	(*v1.Job)(nil),                // 11: tandem.v1.Job
+	(v1.JobState)(0),              // 12: tandem.v1.JobState
+	(*v1.Device)(nil),             // 13: tandem.v1.Device
+	(*RequestAnswered)(nil),       // 14: tandem.ledger.v1.RequestAnswered
 }
 var file_tandem_ledger_v1_snapshot_proto_depIdxs = []int32{
-	10, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
-	11, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
+	9,  // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
+	10, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
 	1,  // 2: tandem.ledger.v1.Snapshot.jobs:type_name -> tandem.ledger.v1.JobSnapshot
 	3,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
 	4,  // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
 	5,  // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
-	7,  // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	8,  // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	6,  // 8: tandem.ledger.v1.Snapshot.means:type_name -> tandem.ledger.v1.OperationMean
-	12, // 9: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
-	13, // 10: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
-	2,  // 11: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
-	13, // 12: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
-	10, // 13: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
-	9,  // 14: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	10, // 15: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
-	14, // 16: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
-	15, // 17: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
-	10, // 18: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
-	10, // 19: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
-	20, // [20:20] is the sub-list for method output_type
-	20, // [20:20] is the sub-list for method input_type
-	20, // [20:20] is the sub-list for extension type_name
-	20, // [20:20] is the sub-list for extension extendee
-	0,  // [0:20] is the sub-list for field type_name
+	6,  // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	7,  // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	11, // 8: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
+	12, // 9: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
+	2,  // 10: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
+	12, // 11: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
+	9,  // 12: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
+	8,  // 13: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	9,  // 14: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
+	13, // 15: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
+	14, // 16: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
+	9,  // 17: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
+	9,  // 18: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
+	19, // [19:19] is the sub-list for method output_type
+	19, // [19:19] is the sub-list for method input_type
+	19, // [19:19] is the sub-list for extension type_name
+	19, // [19:19] is the sub-list for extension extendee
+	0,  // [0:19] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_snapshot_proto_init() }
@@ -779,7 +719,7 @@ func file_tandem_ledger_v1_snapshot_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_snapshot_proto_rawDesc), len(file_tandem_ledger_v1_snapshot_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   10,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -1,0 +1,16 @@
+package tandemv1
+
+// ValidID says whether s is an id: [a-z0-9][a-z0-9-]{0,62}. Held at every door, it keeps an id from ever being a wildcard,
+// a path or a formula.
+func ValidID(s string) bool {
+	if len(s) < 1 || len(s) > 63 || s[0] == '-' {
+		return false
+	}
+	for i := range len(s) {
+		c := s[i]
+		if (c < 'a' || c > 'z') && (c < '0' || c > '9') && c != '-' {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,54 @@
+package dispatch
+
+import (
+	"time"
+
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/duration"
+	"tandem/scheduler/floor"
+)
+
+// rates is what makes two abilities take the same time for the same work.
+type rates struct{ setup, perPiece, perMetre, perPathMetre time.Duration }
+
+func ratesOf(a *tandemv1.Ability) rates {
+	return rates{
+		a.GetSetup().AsDuration(), a.GetPerPiece().AsDuration(),
+		a.GetPerMetre().AsDuration(), a.GetPerPathMetre().AsDuration(),
+	}
+}
+
+// estimator answers for one step what many devices would take: the work is worked out once for each set of rates.
+type estimator struct {
+	step   *floor.Step
+	demand duration.Demand
+	known  []knownTime
+}
+
+type knownTime struct {
+	rates rates
+	time  time.Duration // set-up and work
+}
+
+func newEstimator(s *floor.Step) *estimator { return &estimator{step: s, demand: s.Demand()} }
+
+// total returns what floor.Device.Estimate adds up to.
+func (e *estimator) total(d *floor.Device, at time.Time) time.Duration {
+	if e.step.Drying() || d.Continues(e.step) {
+		return d.Estimate(e.step, at).Total()
+	}
+	a := d.Ability(e.step.Operation())
+	return d.Changeover(e.step, a) + e.plain(a)
+}
+
+func (e *estimator) plain(a *tandemv1.Ability) time.Duration {
+	r := ratesOf(a)
+	for _, k := range e.known {
+		if k.rates == r {
+			return k.time
+		}
+	}
+	t := r.setup + duration.Work(a, e.demand)
+	e.known = append(e.known, knownTime{r, t})
+	return t
+}

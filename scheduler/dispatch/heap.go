@@ -1,0 +1,157 @@
+package dispatch
+
+import (
+	"container/heap"
+	"math"
+	"time"
+
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/duration"
+	"tandem/scheduler/floor"
+)
+
+// entryHeap is a heap of entries that knows where each one is, so that any can be taken out.
+type entryHeap struct {
+	list   []*entry
+	before func(a, b *entry) bool
+	place  int // which of an entry's places is for this heap
+}
+
+// Len, Less, Swap, Push and Pop are for container/heap.
+func (h *entryHeap) Len() int { return len(h.list) }
+
+func (h *entryHeap) Less(i, j int) bool {
+	a, b := h.list[i], h.list[j]
+	if h.before(a, b) {
+		return true
+	}
+	return !h.before(b, a) && a.order < b.order
+}
+
+func (h *entryHeap) Swap(i, j int) {
+	h.list[i], h.list[j] = h.list[j], h.list[i]
+	h.list[i].places[h.place], h.list[j].places[h.place] = i, j
+}
+
+// Push adds x at the end.
+func (h *entryHeap) Push(x any) {
+	e := x.(*entry)
+	e.places[h.place] = len(h.list)
+	h.list = append(h.list, e)
+}
+
+// Pop takes the last one off.
+func (h *entryHeap) Pop() any {
+	last := h.list[len(h.list)-1]
+	h.list[len(h.list)-1] = nil
+	h.list = h.list[:len(h.list)-1]
+	return last
+}
+
+func (h *entryHeap) top() *entry {
+	if len(h.list) == 0 {
+		return nil
+	}
+	return h.list[0]
+}
+
+func (h *entryHeap) add(e *entry)    { heap.Push(h, e) }
+func (h *entryHeap) remove(e *entry) { heap.Remove(h, e.places[h.place]) }
+
+// group holds waiting steps that ask the same of a device.
+type group struct {
+	class     *floor.Class
+	mean      *mean
+	rule      Rule
+	abilities []*tandemv1.Ability // of the devices that fit, one for each set of rates
+	early     entryHeap           // slack is left
+	late      entryHeap           // none is left
+	turns     entryHeap           // those of early, by when their slack runs out
+}
+
+func newGroup(c *floor.Class, m *mean, rule Rule) *group {
+	g := &group{class: c, mean: m, rule: rule}
+	g.early.before = func(a, b *entry) bool { return a.early > b.early }
+	g.late.before = func(a, b *entry) bool { return a.urgency > b.urgency }
+	g.turns = entryHeap{before: func(a, b *entry) bool { return a.slackAt < b.slackAt }, place: 1}
+	if rule == FirstFree {
+		g.late.before = func(a, b *entry) bool { return a.order < b.order }
+	}
+	seen := map[rates]bool{}
+	for _, d := range c.Fits {
+		if a := d.Ability(c.Operation); !seen[ratesOf(a)] {
+			seen[ratesOf(a)] = true
+			g.abilities = append(g.abilities, a)
+		}
+	}
+	return g
+}
+
+// reference returns the time the step takes on the fastest device that fits.
+func (g *group) reference(s *floor.Step) time.Duration {
+	best := time.Duration(math.MaxInt64)
+	demand := s.Demand()
+	if s.Drying() {
+		demand = duration.Demand{Fixed: s.Spec.GetDuration().AsDuration()}
+	}
+	for _, a := range g.abilities {
+		best = min(best, a.GetSetup().AsDuration()+duration.Work(a, demand))
+	}
+	return best
+}
+
+// push puts an entry into the heap it belongs to now.
+func (g *group) push(e *entry, now time.Time) {
+	if g.rule == EarliestCompletion && e.slackAt > seconds(now) {
+		e.early = g.earlyKey(e)
+		e.home = &g.early
+		g.turns.add(e)
+	} else {
+		e.home = &g.late
+	}
+	e.home.add(e)
+}
+
+// pop takes an entry out.
+func (g *group) pop(e *entry) {
+	if e.home == &g.early {
+		g.turns.remove(e)
+	}
+	e.home.remove(e)
+	e.home = nil
+}
+
+// rekey orders the early ones anew after the mean has changed.
+func (g *group) rekey() {
+	for _, e := range g.early.list {
+		e.early = g.earlyKey(e)
+	}
+	heap.Init(&g.early)
+}
+
+// slackSpan is K: the slack, in seconds, that lowers the index by a factor of e.
+func (g *group) slackSpan() float64 { return slackScale * max(g.mean.used, 1) }
+
+// earlyKey orders by index as long as slack is left: time moves all keys alike and is left out.
+func (g *group) earlyKey(e *entry) float64 { return e.urgency - e.slackAt/g.slackSpan() }
+
+// top returns the entry with the greatest index, changeovers aside, and the logarithm of that index.
+func (g *group) top(now time.Time) (*entry, float64) {
+	t := seconds(now)
+	for e := g.turns.top(); e != nil && e.slackAt <= t; e = g.turns.top() {
+		g.pop(e)
+		g.push(e, now)
+	}
+	late, early := g.late.top(), g.early.top()
+	if g.rule == FirstFree {
+		return late, 0
+	}
+	value := func(e *entry) float64 { return e.urgency - max(e.slackAt-t, 0)/g.slackSpan() }
+	switch {
+	case early == nil && late == nil:
+		return nil, 0
+	case late == nil || (early != nil && value(early) > value(late)):
+		return early, value(early)
+	}
+	return late, value(late)
+}

@@ -1,0 +1,178 @@
+package dispatch
+
+import (
+	"math"
+	"time"
+
+	"tandem/scheduler/floor"
+)
+
+// index keeps the waiting steps of a floor so that the best one for a device is found without reading them all.
+//
+// Within a group all steps ask the same of a device, changeover included. The ATCS index of a step with slack left is
+//
+//	ln I = ln(w/p) - (d-p-t)/K - changeover term
+//
+// in which only t changes, for all steps alike, so their order is fixed; without slack the middle term is 0. Two heaps a
+// group and a third that says when a step runs out of slack are therefore enough: a decision costs O(log n).
+type index struct {
+	rule     Rule
+	groups   map[groupKey]*group
+	ordered  []*group // in the order of their making, never of the map
+	byDevice map[*floor.Device][]*group
+	entries  map[*floor.Step]*entry
+	later    entryHeap // grantable steps whose time has not come
+	means    map[string]*mean
+	size     int
+}
+
+type groupKey struct {
+	class  *floor.Class
+	supply string
+}
+
+// entry is a waiting step in the index.
+type entry struct {
+	step    *floor.Step
+	group   *group
+	order   uint64    // job number and step number: the tie breaker
+	work    float64   // reference processing time, seconds
+	urgency float64   // ln(w/p)
+	slackAt float64   // due time less processing time, seconds: slack is left before that
+	early   float64   // key while slack is left
+	ready   time.Time // when its time comes, while it is in later
+	home    *entryHeap
+	places  [2]int // in home, and in its group's turns
+}
+
+// mean is the mean processing time of the waiting steps of an operation, fixed until it is off by a factor of two: the
+// keys of the heaps depend on it.
+type mean struct {
+	count int
+	sum   float64 // seconds
+	used  float64 // seconds
+}
+
+func newIndex(rule Rule) *index {
+	return &index{
+		rule: rule, groups: map[groupKey]*group{}, byDevice: map[*floor.Device][]*group{},
+		entries: map[*floor.Step]*entry{}, means: map[string]*mean{},
+		later: entryHeap{before: func(a, b *entry) bool { return a.ready.Before(b.ready) }},
+	}
+}
+
+// wake returns when the next step's time comes; the zero time if none waits for that.
+func (x *index) wake() time.Time {
+	if e := x.later.top(); e != nil {
+		return e.ready
+	}
+	return time.Time{}
+}
+
+// sync takes in what has changed on the floor and lets steps in whose time has come. It returns whether anything changed.
+func (x *index) sync(f *floor.Floor, now time.Time) bool {
+	c := f.TakeChanges()
+	changed := c.All || len(c.Steps) > 0 || len(c.Devices) > 0
+	if c.All {
+		*x = *newIndex(x.rule)
+		for _, j := range f.Jobs {
+			for _, s := range j.Steps {
+				x.update(s, now)
+			}
+		}
+	}
+	for _, s := range c.Steps {
+		x.update(s, now)
+	}
+	for e := x.later.top(); e != nil && !now.Before(e.ready); e = x.later.top() {
+		x.update(e.step, now)
+		changed = true
+	}
+	return changed
+}
+
+// update puts a step where it belongs now.
+func (x *index) update(s *floor.Step, now time.Time) {
+	if e := x.entries[s]; e != nil {
+		x.remove(e)
+	}
+	if !s.Grantable() || len(s.Class.Fits) == 0 {
+		return
+	}
+	e := &entry{step: s, order: order(s), ready: s.Ready()}
+	x.entries[s] = e
+	if now.Before(e.ready) {
+		x.later.add(e)
+		e.home = &x.later
+		return
+	}
+	x.insert(e, now)
+}
+
+func (x *index) insert(e *entry, now time.Time) {
+	s := e.step
+	e.group = x.groupOf(s)
+	e.work = max(e.group.reference(s).Seconds(), 1)
+	e.urgency = math.Log(float64(s.Job.Spec.GetPriority()) / e.work)
+	e.slackAt = due(s) - e.work
+	x.size++
+	m := e.group.mean
+	m.count++
+	m.sum += e.work
+	if is := m.sum / float64(m.count); is > 2*m.used || is < m.used/2 {
+		m.used = is
+		for _, g := range x.ordered {
+			if g.mean == m {
+				g.rekey()
+			}
+		}
+	}
+	e.group.push(e, now)
+}
+
+func (x *index) remove(e *entry) {
+	delete(x.entries, e.step)
+	if e.home == &x.later {
+		x.later.remove(e)
+		return
+	}
+	e.group.pop(e)
+	e.group.mean.count--
+	e.group.mean.sum -= e.work
+	x.size--
+}
+
+func (x *index) groupOf(s *floor.Step) *group {
+	key := groupKey{s.Class, s.Supply()}
+	if g, ok := x.groups[key]; ok {
+		return g
+	}
+	m := x.means[s.Class.Operation]
+	if m == nil {
+		m = &mean{}
+		x.means[s.Class.Operation] = m
+	}
+	g := newGroup(s.Class, m, x.rule)
+	x.groups[key] = g
+	x.ordered = append(x.ordered, g)
+	for _, d := range s.Class.Fits {
+		x.byDevice[d] = append(x.byDevice[d], g)
+	}
+	return g
+}
+
+// order is the order of intake, then the place in the ticket.
+func order(s *floor.Step) uint64 { return s.Job.Number<<20 | uint64(s.Index) }
+
+// noPromise is how long after its intake a job without due time is taken to be due: late enough to give way, early enough
+// not to starve.
+const noPromise = 7 * 24 * time.Hour
+
+func due(s *floor.Step) float64 {
+	if d := s.Job.Spec.GetDueTime(); d != nil {
+		return seconds(d.AsTime())
+	}
+	return seconds(s.Job.Create.Add(noPromise))
+}
+
+func seconds(t time.Time) float64 { return float64(t.UnixNano()) / 1e9 }

@@ -1,0 +1,148 @@
+package floor
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+func (f *Floor) applyRunGranted(g *tandemv1.Run, at time.Time) {
+	s, d := f.mustStep(g.GetJob(), g.GetStep()), f.mustDevice(g.GetDevice())
+	r := &Run{
+		ID: g.GetId(), Fence: g.GetFence(), Number: g.GetNumber(), Device: d, Step: s, Pieces: g.GetPieces(),
+		State: tandemv1.JobState_JOB_STATE_PENDING, Grant: at, Expected: g.GetExpectedDuration().AsDuration(), Why: g.GetReason(),
+	}
+	f.counters.Fence = max(f.counters.Fence, r.Fence)
+	f.runs[r.ID] = r
+	s.Runs = append(s.Runs, r)
+	s.Live = r
+	d.Live = append(d.Live, r)
+	f.touchRun(r)
+}
+
+func (f *Floor) applyRunChanged(c *ledgerv1.RunChanged, at time.Time) {
+	r := f.mustRun(c.GetRun())
+	s := r.Step
+	f.count(r, c.GetPiecesGood(), c.GetPiecesSpoiled())
+	r.State, r.Reasons = c.GetState(), c.GetReasons()
+	if c.GetState() != tandemv1.JobState_JOB_STATE_PENDING && c.GetStartTime() != nil && r.Start.IsZero() {
+		f.begin(r, moment(c.GetStartTime()))
+	}
+	if ended(r.State) {
+		end := bounded(moment(c.GetEndTime()), r.Grant, at)
+		f.detach(r, end)
+		f.afterRun(s, r, end)
+	}
+	f.touchRun(r)
+}
+
+// begin notes that a run is under way: its panels lie on the device now.
+func (f *Floor) begin(r *Run, at time.Time) {
+	r.Start = at
+	if r.Step.Start.IsZero() {
+		r.Step.Start = at
+	}
+	d := r.Device
+	d.LastRun = r
+	if mode := r.Step.Spec.GetMode(); mode != "" {
+		d.Mode = mode
+	}
+	if d.Manual() && r.Step.Drying() {
+		return // ink dries wherever the panel lies; a scan says that it lies in the rack
+	}
+	for _, p := range r.Step.Panels {
+		p.Place, p.PlaceTime = d.ID, at
+	}
+}
+
+// count books what a run has done since it was last counted. What it spoiled is taken off its panels in their order.
+func (f *Floor) count(r *Run, good, bad int32) {
+	s := r.Step
+	s.Good += good - r.Good
+	newly := bad - r.Spoiled
+	s.Spoiled += newly
+	for _, p := range s.Panels {
+		take := min(newly, p.Good)
+		p.Good -= take
+		p.Spoiled += take
+		newly -= take
+	}
+	r.Good, r.Spoiled = good, bad
+}
+
+// detach ends a run: the device has room again and the step has no live run.
+func (f *Floor) detach(r *Run, end time.Time) {
+	r.End, r.Step.Live = end, nil
+	d := r.Device
+	d.Live = slices.DeleteFunc(d.Live, func(o *Run) bool { return o == r })
+	if d.Retired && len(d.Live) == 0 {
+		f.Devices = slices.DeleteFunc(f.Devices, func(o *Device) bool { return o == d })
+		f.changes = Changes{All: true}
+	}
+}
+
+// afterRun decides what a step is once its run has ended: completed, waiting for another run, blocked until a person
+// decides, or ended with its job.
+func (f *Floor) afterRun(s *Step, r *Run, end time.Time) {
+	short := r.Good+r.Spoiled < r.Pieces
+	switch {
+	case r.State == tandemv1.JobState_JOB_STATE_COMPLETED && !short:
+		f.endStep(s, tandemv1.JobState_JOB_STATE_COMPLETED, end)
+	case s.Job.Ending != tandemv1.JobState_JOB_STATE_UNSPECIFIED:
+		f.endStep(s, s.Job.Ending, end)
+	case r.State == tandemv1.JobState_JOB_STATE_COMPLETED:
+		s.Blocked = ReasonShortCount
+	case r.State == tandemv1.JobState_JOB_STATE_CANCELED && r.Withdraw:
+		r.Reasons = []string{ReasonWithdrawn}
+	case r.State == tandemv1.JobState_JOB_STATE_CANCELED:
+		s.Blocked = ReasonCanceledAtDevice
+	default:
+		s.Blocked = ReasonAbortedBySystem
+		if len(r.Reasons) > 0 {
+			s.Blocked = r.Reasons[0]
+		}
+	}
+}
+
+// applyRunResolved ends a run on a person's word. Its device, should it come back with another story, is heard as a stray.
+func (f *Floor) applyRunResolved(e *ledgerv1.RunResolved, at time.Time) {
+	r := f.mustRun(e.GetRun())
+	s := r.Step
+	f.count(r, e.GetPiecesGood(), r.Spoiled)
+	r.Reasons = []string{ReasonResolved}
+	r.State = tandemv1.JobState_JOB_STATE_ABORTED
+	if e.GetOutcome() == ledgerv1.RunResolved_OUTCOME_DONE {
+		r.State = tandemv1.JobState_JOB_STATE_COMPLETED
+	}
+	if s.Live == r {
+		f.detach(r, at)
+	}
+	s.Blocked = ""
+	switch {
+	case e.GetOutcome() == ledgerv1.RunResolved_OUTCOME_DONE, s.Left() == 0 && e.GetOutcome() == ledgerv1.RunResolved_OUTCOME_KEEP:
+		f.endStep(s, tandemv1.JobState_JOB_STATE_COMPLETED, at)
+	case s.Job.Ending != tandemv1.JobState_JOB_STATE_UNSPECIFIED:
+		f.endStep(s, s.Job.Ending, at)
+	}
+	f.touchRun(r)
+}
+
+// applyRunRefused takes a run back that never began. The device is not asked again for a while.
+func (f *Floor) applyRunRefused(e *ledgerv1.RunRefused, at time.Time) {
+	r := f.mustRun(e.GetRun())
+	s := r.Step
+	r.State = tandemv1.JobState_JOB_STATE_ABORTED
+	r.Reasons = []string{"refused: " + strings.ToValidUTF8(e.GetReason(), "?")}
+	f.detach(r, at)
+	if s.refused == nil {
+		s.refused = map[string]time.Time{}
+	}
+	s.refused[r.Device.ID] = at.Add(AskAgainAfter)
+	if s.Job.Ending != tandemv1.JobState_JOB_STATE_UNSPECIFIED {
+		f.endStep(s, s.Job.Ending, at)
+	}
+	f.touchRun(r)
+}

@@ -1,0 +1,206 @@
+package floor
+
+import (
+	"bytes"
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// Command is something that somebody wants to happen. The types in this package are all there are.
+type Command interface {
+	decide(f *Floor, now time.Time, m Meta) (Decision, error)
+}
+
+// Meta says who asks, and how a repeated request is recognised.
+type Meta struct {
+	Actor       string
+	RequestID   string // empty: not idempotent
+	Fingerprint []byte // hash of what is asked; compared when the request id comes again
+}
+
+// Decision is what a command would cause.
+type Decision struct {
+	Events   []*ledgerv1.Event
+	Subject  string // what the answer is about: "jobs/ID", "devices/ID" or "runs/ID"
+	Answer   []byte // kept with the request, where the answer is more than the subject's present state
+	Replayed bool   // the request was answered before: Events is empty
+	Revision uint64 // of the record that answered it, if Replayed
+}
+
+// Decide answers with the events that the command would cause now. It changes nothing. Errors are of type *Error.
+func (f *Floor) Decide(now time.Time, m Meta, c Command) (Decision, error) {
+	if m.RequestID != "" {
+		if a, ok := f.requests[m.RequestID]; ok {
+			if !bytes.Equal(a.event.GetFingerprint(), m.Fingerprint) {
+				return Decision{}, &Error{
+					Kind: Exists, Reason: "REQUEST_ID_REUSED",
+					Message: fmt.Sprintf("request id %q was used for a different request; use a new one", shorten(m.RequestID)),
+				}
+			}
+			return Decision{Subject: a.event.GetSubject(), Answer: a.event.GetAnswer(), Replayed: true, Revision: a.revision}, nil
+		}
+	}
+	d, err := c.decide(f, now, m)
+	if err != nil {
+		return Decision{}, err
+	}
+	for _, e := range d.Events {
+		if e.Actor == "" {
+			e.Actor = m.Actor
+		}
+	}
+	f.placeRuns(d.Events)
+	if m.RequestID != "" && len(d.Events) > 0 {
+		d.Events = append(d.Events, &ledgerv1.Event{Actor: m.Actor, Kind: &ledgerv1.Event_RequestAnswered{
+			RequestAnswered: &ledgerv1.RequestAnswered{
+				RequestId: m.RequestID, Fingerprint: m.Fingerprint, Subject: d.Subject, Answer: d.Answer,
+			},
+		}})
+	}
+	return d, nil
+}
+
+// placeRuns notes with every event about a run whose it is, so that a reader of the ledger needs nothing else.
+func (f *Floor) placeRuns(events []*ledgerv1.Event) {
+	type place struct{ job, step, device string }
+	granted := map[string]place{}
+	of := func(run string) (string, string, string) {
+		if r, ok := f.runs[run]; ok {
+			return r.Step.Job.ID, r.Step.ID(), r.Device.ID
+		}
+		p := granted[run]
+		return p.job, p.step, p.device
+	}
+	for _, e := range events {
+		switch k := e.GetKind().(type) {
+		case *ledgerv1.Event_RunGranted:
+			r := k.RunGranted.GetRun()
+			granted[r.GetId()] = place{r.GetJob(), r.GetStep(), r.GetDevice()}
+		case *ledgerv1.Event_RunAllowed:
+			c := k.RunAllowed
+			c.Job, c.Step, c.Device = of(c.GetRun())
+		case *ledgerv1.Event_RunLapsed:
+			c := k.RunLapsed
+			c.Job, c.Step, c.Device = of(c.GetRun())
+		case *ledgerv1.Event_RunStopping:
+			c := k.RunStopping
+			c.Job, c.Step, c.Device = of(c.GetRun())
+		case *ledgerv1.Event_RunChanged:
+			c := k.RunChanged
+			c.Job, c.Step, c.Device = of(c.GetRun())
+		case *ledgerv1.Event_RunResolved:
+			c := k.RunResolved
+			c.Job, c.Step, c.Device = of(c.GetRun())
+		case *ledgerv1.Event_RunRefused:
+			c := k.RunRefused
+			c.Job, c.Step, c.Device = of(c.GetRun())
+		}
+	}
+}
+
+// Answered is a command with an answer to be kept with its request.
+type Answered struct {
+	Command
+	Answer []byte
+}
+
+func (c Answered) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
+	d, err := c.Command.decide(f, now, m)
+	d.Answer = c.Answer
+	return d, err
+}
+
+// Answer returns the answer kept for a request.
+func (f *Floor) Answer(requestID string) (answer []byte, revision uint64, ok bool) {
+	a, ok := f.requests[requestID]
+	if !ok {
+		return nil, 0, false
+	}
+	return a.event.GetAnswer(), a.revision, true
+}
+
+// BeginTerm begins a leader's time with the next term.
+type BeginTerm struct{}
+
+func (BeginTerm) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
+	return Decision{Events: []*ledgerv1.Event{{Kind: &ledgerv1.Event_TermBegan{TermBegan: &ledgerv1.TermBegan{Term: f.Term + 1}}}}}, nil
+}
+
+// Configure puts a floor file in force. It must have been checked already. A device that has live runs may leave the file:
+// it takes no more and is forgotten once they have ended.
+type Configure struct{ File *tandemv1.FloorFile }
+
+func (c Configure) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
+	if sameFile(f.file, c.File) {
+		return Decision{}, nil
+	}
+	return Decision{Events: []*ledgerv1.Event{{Kind: &ledgerv1.Event_FloorConfigured{
+		FloorConfigured: &ledgerv1.FloorConfigured{Floor: c.File},
+	}}}}, nil
+}
+
+func (f *Floor) needJob(id string) (*Job, error) {
+	j, ok := f.Job(id)
+	if !ok {
+		return nil, notFound("job", id)
+	}
+	return j, nil
+}
+
+func (f *Floor) needStep(job, step string) (*Job, *Step, error) {
+	j, err := f.needJob(job)
+	if err != nil {
+		return nil, nil, err
+	}
+	s, ok := j.Step(step)
+	if !ok {
+		return nil, nil, notFound("step", step)
+	}
+	return j, s, nil
+}
+
+func (f *Floor) needDevice(id string) (*Device, error) {
+	d, ok := f.Device(id)
+	if !ok || d.Retired {
+		return nil, notFound("device", id)
+	}
+	return d, nil
+}
+
+func (f *Floor) needRun(id string) (*Run, error) {
+	r, ok := f.Run(id)
+	if !ok {
+		return nil, notFound("run", id)
+	}
+	return r, nil
+}
+
+func needActor(m Meta) error {
+	if m.Actor == "" {
+		return invalid("actor", "say who does this: it is kept with the record")
+	}
+	return nil
+}
+
+func (j *Job) subject() string    { return "jobs/" + j.ID }
+func (d *Device) subject() string { return "devices/" + d.ID }
+func (r *Run) subject() string    { return "runs/" + r.ID }
+
+func stamp(t time.Time) *timestamppb.Timestamp {
+	if t.IsZero() {
+		return nil
+	}
+	return timestamppb.New(t)
+}
+
+func moment(t *timestamppb.Timestamp) time.Time {
+	if t == nil {
+		return time.Time{}
+	}
+	return t.AsTime()
+}

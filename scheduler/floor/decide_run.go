@@ -1,0 +1,313 @@
+package floor
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// StartWindow is how long a start stays good: a device that hears of it later waits for a person again, so that nothing
+// moves on a stale start.
+const StartWindow = 10 * time.Minute
+
+// AskAgainAfter is how long a device that refused a step is not asked again for it.
+const AskAgainAfter = 2 * time.Minute
+
+// Grant gives a step to a device: the dispatcher's choice, checked against the rules.
+type Grant struct {
+	Step     *Step
+	Device   *Device
+	Why      *tandemv1.GrantReason
+	Expected Estimate
+}
+
+func (c Grant) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
+	s, d := c.Step, c.Device
+	if ok, why := d.Fits(s.Spec); !ok {
+		return Decision{}, conflict("DEVICE_CANNOT", "%s %s", d.ID, why)
+	}
+	if ok, why := d.Available(); !ok {
+		return Decision{}, conflict("DEVICE_NOT_AVAILABLE", "%s %s", d.ID, why)
+	}
+	switch {
+	case !s.Grantable():
+		return Decision{}, conflict("STEP_NOT_READY", "step %s of %s cannot start now", s.ID(), s.Job.ID)
+	case now.Before(s.Ready()):
+		return Decision{}, conflict("STEP_NOT_READY", "step %s of %s waits until %s", s.ID(), s.Job.ID, s.Ready().Format(time.RFC3339))
+	}
+	fence := f.counters.Fence + 1
+	run := &tandemv1.Run{
+		Id:               fmt.Sprintf("run-%d", fence),
+		Fence:            fence,
+		Number:           int32(len(s.Runs)) + 1,
+		Device:           d.ID,
+		Job:              s.Job.ID,
+		Step:             s.ID(),
+		Pieces:           s.Left(),
+		Reason:           c.Why,
+		ExpectedDuration: durationpb.New(c.Expected.Total()),
+	}
+	out := Decision{
+		Subject: "runs/" + run.Id,
+		Events:  []*ledgerv1.Event{{Kind: &ledgerv1.Event_RunGranted{RunGranted: &ledgerv1.RunGranted{Run: run}}}},
+	}
+	if by := d.startsAlone(s); by != "" {
+		out.Events = append(out.Events, allowed(run.Id, by, now))
+		if d.Manual() {
+			out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_RunChanged{RunChanged: &ledgerv1.RunChanged{
+				Run: run.Id, State: tandemv1.JobState_JOB_STATE_PROCESSING, StartTime: stamp(now),
+			}}})
+		}
+	}
+	return out, nil
+}
+
+// startsAlone returns on whose word a run of the step may begin with nobody at the device, or "" if a person must start it.
+func (d *Device) startsAlone(s *Step) string {
+	a := d.Ability(s.Operation())
+	if need := s.Supply(); need != "" && need != d.Loaded {
+		return ""
+	}
+	if d.Continues(s) && d.LastRun.StartedBy != "" && !strings.HasPrefix(d.LastRun.StartedBy, unattendedPrefix) {
+		return d.LastRun.StartedBy
+	}
+	if u := a.GetUnattendedStart(); u != nil {
+		return unattendedPrefix + u.GetAllowedBy()
+	}
+	return ""
+}
+
+// unattendedPrefix begins Run.StartedBy where nobody stood at the device.
+const unattendedPrefix = "unattended, allowed by "
+
+func allowed(run, by string, now time.Time) *ledgerv1.Event {
+	return &ledgerv1.Event{Actor: by, Kind: &ledgerv1.Event_RunAllowed{RunAllowed: &ledgerv1.RunAllowed{
+		Run: run, StartBefore: stamp(now.Add(StartWindow)),
+	}}}
+}
+
+func stopping(r *Run, withdraw bool) *ledgerv1.Event {
+	return &ledgerv1.Event{Kind: &ledgerv1.Event_RunStopping{RunStopping: &ledgerv1.RunStopping{Run: r.ID, Withdraw: withdraw}}}
+}
+
+func changed(r *Run, state tandemv1.JobState, reasons []string, good, bad int32, start, end time.Time) *ledgerv1.Event {
+	return &ledgerv1.Event{Kind: &ledgerv1.Event_RunChanged{RunChanged: &ledgerv1.RunChanged{
+		Run: r.ID, State: state, Reasons: reasons, PiecesGood: good, PiecesSpoiled: bad, StartTime: stamp(start), EndTime: stamp(end),
+	}}}
+}
+
+// StartRun lets a run begin: the word of a person who stands at the device.
+type StartRun struct{ Run string }
+
+func (c StartRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
+	r, err := f.needRun(c.Run)
+	if err != nil {
+		return Decision{}, err
+	}
+	if err := needActor(m); err != nil {
+		return Decision{}, err
+	}
+	out := Decision{Subject: r.subject()}
+	if r.Step.Live != r {
+		return Decision{}, conflict("RUN_ENDED", "run %s has ended", r.ID)
+	}
+	if r.State != tandemv1.JobState_JOB_STATE_PENDING || r.MayStart {
+		return out, nil
+	}
+	if why := r.CannotStart(); why != "" {
+		return Decision{}, conflict("NOT_READY", "run %s cannot start: %s", r.ID, why)
+	}
+	out.Events = []*ledgerv1.Event{allowed(r.ID, m.Actor, now)}
+	if r.Device.Manual() {
+		out.Events = append(out.Events, changed(r, tandemv1.JobState_JOB_STATE_PROCESSING, nil, r.Good, r.Spoiled, now, time.Time{}))
+	}
+	return out, nil
+}
+
+// CannotStart says what keeps a granted run from beginning; "" if nothing does.
+func (r *Run) CannotStart() string {
+	d := r.Device
+	switch {
+	case r.Stopping:
+		return "it is being stopped"
+	case r.Step.Job.Held:
+		return "its job is held"
+	case d.LockedBy != "":
+		return d.ID + " is locked for maintenance by " + d.LockedBy
+	case d.Paused:
+		return d.ID + " is paused"
+	case r.mediaMismatch():
+		return fmt.Sprintf("%s has %s, load %s first", d.ID, orNothing(d.Loaded), r.Step.Supply())
+	case d.Manual():
+		return ""
+	case d.Link != tandemv1.Link_LINK_ONLINE:
+		return d.ID + " is not online"
+	case d.State == tandemv1.DeviceState_DEVICE_STATE_STOPPED:
+		return d.ID + " is stopped: " + strings.Join(d.Reasons, ", ")
+	}
+	return ""
+}
+
+func orNothing(s string) string {
+	if s == "" {
+		return "nothing known loaded"
+	}
+	return s + " loaded"
+}
+
+// StartHere grants a step to a device and starts it there: the choice of a person who stands at the device with the panel.
+type StartHere struct {
+	Step   *Step
+	Device *Device
+}
+
+func (c StartHere) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
+	if err := needActor(m); err != nil {
+		return Decision{}, err
+	}
+	if need := c.Step.Supply(); need != "" && need != c.Device.Loaded {
+		return Decision{}, conflict("NOT_READY", "%s has %s, load %s first", c.Device.ID, orNothing(c.Device.Loaded), need)
+	}
+	why := &tandemv1.GrantReason{Rule: "started by hand at the device by " + m.Actor}
+	out, err := Grant{Step: c.Step, Device: c.Device, Why: why, Expected: c.Device.Estimate(c.Step, now)}.decide(f, now, m)
+	if err != nil || len(out.Events) > 1 {
+		return out, err
+	}
+	run := out.Events[0].GetRunGranted().GetRun().GetId()
+	out.Events = append(out.Events, allowed(run, m.Actor, now))
+	if c.Device.Manual() {
+		out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_RunChanged{RunChanged: &ledgerv1.RunChanged{
+			Run: run, State: tandemv1.JobState_JOB_STATE_PROCESSING, StartTime: stamp(now),
+		}}})
+	}
+	return out, nil
+}
+
+// FinishRun records the end of a run on a manual device.
+type FinishRun struct {
+	Run     string
+	Spoiled int32
+}
+
+func (c FinishRun) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
+	r, err := f.needRun(c.Run)
+	if err != nil {
+		return Decision{}, err
+	}
+	out := Decision{Subject: r.subject()}
+	switch {
+	case r.Step.Live != r:
+		return out, nil
+	case !r.Device.Manual():
+		return Decision{}, conflict("DEVICE_REPORTS", "%s reports the end of its runs itself", r.Device.ID)
+	case r.State != tandemv1.JobState_JOB_STATE_PROCESSING:
+		return Decision{}, conflict("NOT_STARTED", "run %s has not been started", r.ID)
+	case r.Step.Drying() && now.Before(r.Step.DryUntil()):
+		return Decision{}, conflict("NOT_DRY", "still drying until %s", r.Step.DryUntil().Format(time.RFC3339))
+	case c.Spoiled < 0 || c.Spoiled > r.Pieces:
+		return Decision{}, invalid("pieces_spoiled", "%d of %d pieces cannot be spoiled", c.Spoiled, r.Pieces)
+	}
+	bad := c.Spoiled
+	out.Events = []*ledgerv1.Event{changed(r, tandemv1.JobState_JOB_STATE_COMPLETED, nil, r.Pieces-bad, bad, r.Start, now)}
+	return out, nil
+}
+
+// RefuseRun records that a driver would not take a run; nothing has moved.
+type RefuseRun struct{ Run, Reason string }
+
+func (c RefuseRun) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
+	r, err := f.needRun(c.Run)
+	if err != nil {
+		return Decision{}, err
+	}
+	if r.Step.Live != r || r.State != tandemv1.JobState_JOB_STATE_PENDING {
+		return Decision{}, nil
+	}
+	return Decision{Events: []*ledgerv1.Event{{
+		Actor: driver(r.Device),
+		Kind:  &ledgerv1.Event_RunRefused{RunRefused: &ledgerv1.RunRefused{Run: r.ID, Reason: shorten(c.Reason)}},
+	}}}, nil
+}
+
+// StopRefused records that a driver, asked to stop a run, does not have it in hand: it never arrived, and never will.
+type StopRefused struct{ Run string }
+
+func (c StopRefused) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
+	r, err := f.needRun(c.Run)
+	if err != nil {
+		return Decision{}, err
+	}
+	if r.Step.Live != r || !r.Stopping || r.State != tandemv1.JobState_JOB_STATE_PENDING {
+		return Decision{}, nil
+	}
+	e := changed(r, tandemv1.JobState_JOB_STATE_CANCELED, nil, r.Good, r.Spoiled, r.Start, now)
+	e.Actor = driver(r.Device)
+	return Decision{Events: []*ledgerv1.Event{e}}, nil
+}
+
+func driver(d *Device) string { return "driver:" + d.ID }
+
+// ResolveRun is a person's word on a run whose outcome nobody else knows, or that stands still for good.
+type ResolveRun struct {
+	Run     string
+	Outcome ledgerv1.RunResolved_Outcome
+	Good    int32 // for OUTCOME_KEEP
+	Note    string
+}
+
+func (c ResolveRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
+	r, err := f.needRun(c.Run)
+	if err != nil {
+		return Decision{}, err
+	}
+	if err := needActor(m); err != nil {
+		return Decision{}, err
+	}
+	s := r.Step
+	if !r.resolvable() {
+		return Decision{}, conflict("NOTHING_TO_RESOLVE", "run %s is %s: there is nothing to resolve", r.ID, Keyword(r.State))
+	}
+	keep := c.Good
+	switch c.Outcome {
+	case ledgerv1.RunResolved_OUTCOME_DONE:
+		keep = r.Pieces - r.Spoiled
+	case ledgerv1.RunResolved_OUTCOME_KEEP:
+		if keep < 0 || keep > r.Pieces-r.Spoiled {
+			return Decision{}, invalid("pieces_good", "%d is not between 0 and %d, the pieces of run %s that are not spoiled", keep, r.Pieces-r.Spoiled, r.ID)
+		}
+	case ledgerv1.RunResolved_OUTCOME_AGAIN:
+		keep = 0
+	case ledgerv1.RunResolved_OUTCOME_ABANDON:
+		keep = r.Good
+	default:
+		return Decision{}, invalid("outcome", "say done, keep, again or abandon")
+	}
+	out := Decision{Subject: s.Job.subject()}
+	out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_RunResolved{
+		RunResolved: &ledgerv1.RunResolved{Run: r.ID, Outcome: c.Outcome, PiecesGood: keep, Note: c.Note},
+	}})
+	if c.Outcome == ledgerv1.RunResolved_OUTCOME_ABANDON && s.Job.Ending == tandemv1.JobState_JOB_STATE_UNSPECIFIED {
+		end := f.endJob(s.Job, now, c.Note, true)
+		end = slices.DeleteFunc(end, func(e *ledgerv1.Event) bool {
+			return e.GetRunStopping().GetRun() == r.ID || e.GetRunChanged().GetRun() == r.ID
+		})
+		out.Events = append(out.Events, end...)
+	}
+	return out, nil
+}
+
+// resolvable says whether a person's word on the run is called for: it stands still, or its device cannot be asked, or it
+// ended in a way that left its step blocked.
+func (r *Run) resolvable() bool {
+	s := r.Step
+	if s.Live == r {
+		return r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED || r.Device.Link != tandemv1.Link_LINK_ONLINE
+	}
+	return s.Blocked != "" && len(s.Runs) > 0 && s.Runs[len(s.Runs)-1] == r
+}

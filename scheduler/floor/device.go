@@ -1,0 +1,201 @@
+package floor
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"tandem/scheduler/duration"
+
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// Device is a machine, a rack or a bench.
+type Device struct {
+	ID       string
+	Code     string
+	Spec     *tandemv1.Device // as in the floor file: inputs only, and whether its driver is manual
+	Capacity int
+	Retired  bool // no longer in the floor file; kept until its runs have ended
+
+	State    tandemv1.DeviceState
+	Reasons  []string
+	Phase    tandemv1.DevicePhase
+	Link     tandemv1.Link
+	Epoch    uint64
+	Loaded   string // media or film on it
+	Mode     string // mode of its last run
+	Paused   bool
+	LockedBy string
+	Note     string // why it is paused or locked
+	Live     []*Run // in the order of their grants
+	LastRun  *Run   // that began last; not kept over a snapshot unless live
+	Revision uint64
+	strays   []string
+}
+
+// mostStrays bounds what is remembered of a device that reports about runs it was not given.
+const mostStrays = 64
+
+// Manual says whether people's scans are the device's reports.
+func (d *Device) Manual() bool { return d.Spec.GetDriver().GetManual() }
+
+// Ability returns the device's ability for an operation, or nil.
+func (d *Device) Ability(operation string) *tandemv1.Ability {
+	for _, a := range d.Spec.GetAbilities() {
+		if a.GetOperation() == operation {
+			return a
+		}
+	}
+	return nil
+}
+
+// Fits says whether the device could do a step that asks for this, busy or not; if not, why.
+func (d *Device) Fits(s *tandemv1.Step) (bool, string) {
+	if d.Retired {
+		return false, "is no longer in the floor file"
+	}
+	a := d.Ability(s.GetOperation())
+	accepts := func(list []string, want string) bool {
+		return want == "" || len(list) == 0 || slices.Contains(list, want)
+	}
+	switch {
+	case a == nil:
+		return false, "cannot " + s.GetOperation()
+	case len(s.GetDevices()) > 0 && !slices.Contains(s.GetDevices(), d.ID):
+		return false, "is not one of the devices the step names"
+	case !accepts(a.GetMedia(), s.GetMedia()):
+		return false, "does not take media " + s.GetMedia()
+	case !accepts(a.GetInks(), s.GetInk()):
+		return false, "has no ink " + s.GetInk()
+	case !accepts(a.GetModes(), s.GetMode()):
+		return false, "has no mode " + s.GetMode()
+	case !accepts(a.GetFilms(), s.GetFilm()):
+		return false, "does not take film " + s.GetFilm()
+	case a.GetMaxWidthUm() > 0 && s.GetWidthUm() > a.GetMaxWidthUm():
+		return false, fmt.Sprintf("takes at most %d mm, the step needs %d mm", a.GetMaxWidthUm()/1000, s.GetWidthUm()/1000)
+	}
+	for _, name := range sortedKeys(s.GetRequires()) {
+		if want := s.GetRequires()[name]; d.Spec.GetCapabilities()[name] != want {
+			return false, fmt.Sprintf("has not %s=%s", name, want)
+		}
+	}
+	return true, ""
+}
+
+// Available says whether the device can take another run now; if not, why.
+func (d *Device) Available() (bool, string) {
+	switch {
+	case d.Retired:
+		return false, "is no longer in the floor file"
+	case d.Link == tandemv1.Link_LINK_NOT_YET_REPORTED, d.Link == tandemv1.Link_LINK_UNSPECIFIED:
+		return false, "its driver has not reported yet"
+	case d.Link != tandemv1.Link_LINK_ONLINE:
+		return false, "is offline"
+	case d.LockedBy != "":
+		return false, "is locked for maintenance by " + d.LockedBy
+	case d.Paused:
+		return false, "is paused"
+	case d.State == tandemv1.DeviceState_DEVICE_STATE_STOPPED:
+		return false, "is stopped: " + strings.Join(d.Reasons, ", ")
+	case d.State == tandemv1.DeviceState_DEVICE_STATE_UNSPECIFIED:
+		return false, "its driver has not reported yet"
+	case len(d.Live) >= d.Capacity:
+		return false, "is busy"
+	}
+	return true, ""
+}
+
+// Estimate is what a step would take on a device.
+type Estimate struct {
+	Changeover time.Duration
+	Setup      time.Duration
+	Work       time.Duration
+}
+
+// Total returns the sum.
+func (e Estimate) Total() time.Duration { return e.Changeover + e.Setup + e.Work }
+
+// Estimate returns what the rest of a step would take on the device, were it free at the given time. The device must fit.
+func (d *Device) Estimate(s *Step, at time.Time) Estimate {
+	a := d.Ability(s.Operation())
+	if s.Drying() {
+		return Estimate{Work: max(s.DryUntil().Sub(at), 0)}
+	}
+	e := Estimate{
+		Changeover: d.Changeover(s, a),
+		Setup:      a.GetSetup().AsDuration(),
+		Work:       duration.Work(a, s.Demand()),
+	}
+	if d.Continues(s) {
+		e.Setup = 0
+	}
+	return e
+}
+
+// Changeover returns the time to load other media or film and to change the mode.
+func (d *Device) Changeover(s *Step, a *tandemv1.Ability) time.Duration {
+	var t time.Duration
+	if need := s.Supply(); need != "" && need != d.Loaded {
+		t += a.GetMediaChangeover().AsDuration()
+	}
+	if mode := s.Spec.GetMode(); mode != "" && d.Mode != "" && mode != d.Mode {
+		t += a.GetModeChangeover().AsDuration()
+	}
+	return t
+}
+
+// Continues says whether the step's panels are still on the device from the run before, so that nothing is reloaded.
+func (d *Device) Continues(s *Step) bool {
+	if !d.Ability(s.Operation()).GetContinuesLoaded() || d.LastRun == nil || len(s.Panels) == 0 {
+		return false
+	}
+	for _, p := range s.Panels {
+		if p.Place != d.ID || !slices.Contains(d.LastRun.Step.Panels, p) {
+			return false
+		}
+	}
+	return true
+}
+
+// BusyUntil returns when the device is expected to be able to take another run: now if it has room, else the earliest
+// expected end among its live runs, never before now.
+func (d *Device) BusyUntil(now time.Time) time.Time {
+	if len(d.Live) < d.Capacity {
+		return now
+	}
+	first := d.Live[0].ExpectedEnd(now)
+	for _, r := range d.Live[1:] {
+		if e := r.ExpectedEnd(now); e.Before(first) {
+			first = e
+		}
+	}
+	return first
+}
+
+// ExpectedEnd returns when the run should end, never before now. A run that is overdue is given as long again as it is
+// late, so that nobody waits for a hanging device for ever. A drying run ends when the panel is dry.
+func (r *Run) ExpectedEnd(now time.Time) time.Time {
+	start := r.Start
+	if start.IsZero() {
+		start = now
+	}
+	end := start.Add(r.Expected)
+	if r.Step.Drying() {
+		end = r.Step.DryUntil()
+	}
+	if late := now.Sub(end); late > 0 {
+		return now.Add(late)
+	}
+	return end
+}
+
+func sortedKeys[V any](m map[string]V) []string {
+	keys := make([]string, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}

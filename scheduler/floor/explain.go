@@ -1,0 +1,96 @@
+package floor
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// Explain says why a step waits, or why the device that has it was chosen.
+func (s *Step) Explain(now time.Time, devices []*Device) *tandemv1.ExplainStepResponse {
+	out := &tandemv1.ExplainStepResponse{Step: s.View(now)}
+	out.ReadyTime = out.Step.GetReadyTime()
+	if n := len(s.Runs); n > 0 && (s.Live != nil || !s.Open()) {
+		why := s.Runs[n-1].Why
+		out.Rule, out.Candidates = why.GetRule(), why.GetCandidates()
+	} else {
+		out.Candidates = s.candidates(now, devices)
+	}
+	out.Summary = s.summary(now)
+	return out
+}
+
+// candidates tells of every device that has the operation what it would take, or what stands in the way.
+func (s *Step) candidates(now time.Time, devices []*Device) []*tandemv1.Candidate {
+	var out []*tandemv1.Candidate
+	for _, d := range devices {
+		if d.Ability(s.Operation()) == nil {
+			continue
+		}
+		c := &tandemv1.Candidate{Device: d.ID}
+		fits, why := d.Fits(s.Spec)
+		switch {
+		case !fits:
+			c.Reason = why
+		default:
+			c.Eligible = true
+			e := d.Estimate(s, now)
+			c.Changeover, c.Work = durationpb.New(e.Changeover), durationpb.New(e.Setup+e.Work)
+			if until := s.RefusedUntil(d.ID); now.Before(until) {
+				c.Reason = "refused it, is asked again at " + until.Format(time.RFC3339)
+			} else if ok, why := d.Available(); !ok {
+				c.Reason = why
+			}
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+func (s *Step) summary(now time.Time) string {
+	at := func(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05 MST") }
+	switch state, reasons := s.State(now); {
+	case !s.Open():
+		return fmt.Sprintf("%s is %s since %s", s.ID(), Keyword(state), at(s.End))
+	case s.Live != nil && s.Live.Unknown():
+		return fmt.Sprintf("%s was lost with %s: nobody knows how far it got; look at the device and resolve %s", s.ID(), s.Live.Device.ID, s.Live.ID)
+	case s.Live != nil && s.Live.State == tandemv1.JobState_JOB_STATE_PENDING && s.Live.mediaMismatch():
+		return fmt.Sprintf("%s is with %s and waits for %s to be loaded there", s.ID(), s.Live.Device.ID, s.Supply())
+	case s.Live != nil && s.Live.State == tandemv1.JobState_JOB_STATE_PENDING && !s.Live.MayStart:
+		return fmt.Sprintf("%s is with %s and waits for a person to start it there", s.ID(), s.Live.Device.ID)
+	case s.Live != nil && s.Drying():
+		return fmt.Sprintf("%s is drying in %s until %s", s.ID(), s.Live.Device.ID, at(s.DryUntil()))
+	case s.Live != nil:
+		return fmt.Sprintf("%s is %s on %s (%s)", s.ID(), Keyword(state), s.Live.Device.ID, strings.Join(reasons, ", "))
+	case s.Blocked != "":
+		return fmt.Sprintf("%s ended early on its device (%s): a person must resolve %s", s.ID(), s.Blocked, s.Runs[len(s.Runs)-1].ID)
+	case s.Job.Held:
+		return fmt.Sprintf("%s waits for its job to be released: %s", s.ID(), orDash(s.Job.HoldNote))
+	case s.Waiting > 0:
+		var names []string
+		for _, b := range s.Before {
+			if b.Ended != tandemv1.JobState_JOB_STATE_COMPLETED {
+				names = append(names, b.ID())
+			}
+		}
+		return fmt.Sprintf("%s waits for %s", s.ID(), strings.Join(names, ", "))
+	case now.Before(s.Ready()):
+		return fmt.Sprintf("%s waits until %s", s.ID(), at(s.Ready()))
+	case s.Left() == 0:
+		return s.ID() + " has no good pieces left to work on: make them again or cancel the job"
+	case len(s.Class.Fits) == 0:
+		return s.ID() + " fits no device of this floor"
+	}
+	return s.ID() + " waits for a device to have time for it"
+}
+
+func orDash(s string) string {
+	if s == "" {
+		return "-"
+	}
+	return s
+}

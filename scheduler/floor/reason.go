@@ -1,0 +1,35 @@
+package floor
+
+// Reasons: RFC 8011 job-state-reasons (section 5.3.8) and printer-state-reasons (section 5.4.12) where one fits; our own
+// begin with x-.
+const (
+	ReasonHoldUntilSpecified = "job-hold-until-specified"
+	ReasonPrinting           = "job-printing"
+	ReasonQueuedInDevice     = "queued-in-device"
+	ReasonCompletedOK        = "job-completed-successfully"
+	ReasonCompletedErrors    = "job-completed-with-errors"
+	ReasonCanceledByOperator = "job-canceled-by-operator"
+	ReasonCanceledAtDevice   = "job-canceled-at-device"
+	ReasonAbortedBySystem    = "aborted-by-system"
+	ReasonNotSupported       = "resources-are-not-supported" // no device of the floor can do the step
+	ReasonNotReady           = "resources-are-not-ready"     // devices could, none can now
+	ReasonToStopPoint        = "processing-to-stop-point"
+	ReasonConnecting         = "connecting-to-device"
+
+	ReasonWaitingPredecessor = "x-waiting-predecessor"
+	ReasonWaitingTime        = "x-waiting-time"
+	ReasonDrying             = "x-drying"
+	ReasonAwaitingStart      = "x-awaiting-start"
+	ReasonMediaMismatch      = "x-media-mismatch"
+	ReasonOutcomeUnknown     = "x-outcome-unknown"
+	ReasonShortCount         = "x-short-count"    // a device called a run done with pieces missing
+	ReasonNoPieces           = "x-no-pieces-left" // all are spoiled: make them again or cancel
+	ReasonRackFull           = "x-rack-full"
+	ReasonMaintenanceLock    = "x-maintenance-lock"
+	ReasonWaitTooLong        = "x-wait-too-long" // max_wait is exceeded
+	ReasonResolved           = "x-resolved-by-person"
+	ReasonWithdrawn          = "x-withdrawn"
+)
+
+// dry is the operation whose duration counts from the end of the steps before it, wherever the panel lies.
+const dry = "dry"

@@ -1,0 +1,222 @@
+package floor
+
+import (
+	"fmt"
+	"maps"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/code"
+)
+
+// Schema is the version of the ledger's records and snapshots that this program writes, and the newest it reads.
+const Schema = 1
+
+// Snapshot returns the whole state. Two floors that applied the same records have equal snapshots.
+func (f *Floor) Snapshot() *ledgerv1.Snapshot {
+	out := &ledgerv1.Snapshot{
+		Revision: f.Revision, Term: f.Term, CommitTime: stamp(f.CommitTime), Schema: Schema,
+		Floor: f.file, Counters: proto.CloneOf(&f.counters),
+		PersonNumbers: maps.Clone(f.personNumbers), DeviceNumbers: maps.Clone(f.deviceNumbers),
+	}
+	for _, j := range f.Jobs {
+		js := &ledgerv1.JobSnapshot{Job: j.View(f.CommitTime), Held: j.Held, HoldNote: j.HoldNote, Ending: j.Ending}
+		js.Job.Hold, js.Job.Pieces = j.Spec.GetHold(), j.Spec.GetPieces()
+		for i, s := range j.Steps {
+			js.Job.Steps[i].StateReasons = nil // derived
+			for k, r := range s.Runs {
+				js.Job.Steps[i].Runs[k].StateReasons = r.Reasons
+			}
+			js.Steps = append(js.Steps, s.snapshot())
+		}
+		out.Jobs = append(out.Jobs, js)
+	}
+	for _, d := range f.Devices {
+		ds := &ledgerv1.DeviceSnapshot{Device: d.View(f.CommitTime), Mode: d.Mode, Strays: d.strays, Retired: d.Retired}
+		ds.Device.StateReasons = d.Reasons
+		if d.LastRun != nil {
+			ds.LastRun = d.LastRun.ID
+		}
+		out.Devices = append(out.Devices, ds)
+	}
+	for _, a := range f.requestOrder {
+		out.Requests = append(out.Requests, &ledgerv1.RequestSnapshot{Request: a.event, CommitTime: stamp(a.time), Revision: a.revision})
+	}
+	return out
+}
+
+func (s *Step) snapshot() *ledgerv1.StepSnapshot {
+	out := &ledgerv1.StepSnapshot{Ended: s.Ended, Blocked: s.Blocked, WaitWaived: s.WaitWaived, FreeTime: stamp(s.Free)}
+	for id, until := range s.refused {
+		if out.RefusedUntil == nil {
+			out.RefusedUntil = map[string]*timestamppb.Timestamp{}
+		}
+		out.RefusedUntil[id] = stamp(until)
+	}
+	if r := s.Live; r != nil {
+		out.Stopping, out.Withdraw, out.StartBefore = r.Stopping, r.Withdraw, stamp(r.StartBefore)
+	}
+	return out
+}
+
+// Restore returns the floor of a snapshot.
+func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
+	if snap.GetSchema() > Schema {
+		return nil, fmt.Errorf("restore floor: the snapshot has schema %d and this program reads up to %d: use the newer program", snap.GetSchema(), Schema)
+	}
+	f := New()
+	f.Revision, f.Term, f.CommitTime = snap.GetRevision(), snap.GetTerm(), moment(snap.GetCommitTime())
+	maps.Copy(f.personNumbers, snap.GetPersonNumbers())
+	maps.Copy(f.deviceNumbers, snap.GetDeviceNumbers())
+	proto.Merge(&f.counters, snap.GetCounters())
+	for _, ds := range snap.GetDevices() {
+		if ds.GetRetired() {
+			f.restoreRetired(ds)
+		}
+	}
+	f.applyFile(snap.GetFloor())
+	for _, ds := range snap.GetDevices() {
+		f.restoreDevice(ds)
+	}
+	for _, js := range snap.GetJobs() {
+		f.restoreJob(js)
+	}
+	for _, ds := range snap.GetDevices() {
+		d := f.byDevice[ds.GetDevice().GetId()]
+		for _, live := range ds.GetDevice().GetRuns() {
+			d.Live = append(d.Live, f.runs[live.GetRun()])
+		}
+		d.LastRun = f.runs[ds.GetLastRun()]
+	}
+	for _, r := range snap.GetRequests() {
+		f.remember(&answered{event: r.GetRequest(), time: moment(r.GetCommitTime()), revision: r.GetRevision()})
+	}
+	return f, f.Check()
+}
+
+// restoreRetired puts a device back that has left the floor file with runs still on it.
+func (f *Floor) restoreRetired(ds *ledgerv1.DeviceSnapshot) {
+	v := ds.GetDevice()
+	d := &Device{ID: v.GetId(), Code: v.GetCode(), Retired: true}
+	d.Live = []*Run{nil} // applyFile keeps a retired device only while it has runs
+	f.byDevice[d.ID] = d
+	f.Devices = append(f.Devices, d)
+	f.index(d.Code, subject{device: d})
+}
+
+func (f *Floor) restoreDevice(ds *ledgerv1.DeviceSnapshot) {
+	v := ds.GetDevice()
+	d := f.byDevice[v.GetId()]
+	d.Live = nil
+	d.State, d.Reasons, d.Phase, d.Link = v.GetState(), v.GetStateReasons(), v.GetPhase(), v.GetLink()
+	d.Epoch, d.Loaded, d.Mode = v.GetDriverEpoch(), v.GetLoadedMedia(), ds.GetMode()
+	d.Paused, d.LockedBy, d.Note = v.GetPaused(), v.GetLockedBy(), v.GetPauseNote()
+	d.Revision, d.strays = v.GetRevision(), ds.GetStrays()
+	if ds.GetRetired() {
+		d.Spec, d.Capacity = inputsOf(v), max(int(v.GetCapacity()), 1)
+	}
+}
+
+// inputsOf returns a device's floor file entry from its view.
+func inputsOf(v *tandemv1.Device) *tandemv1.Device {
+	return &tandemv1.Device{
+		Id: v.GetId(), DisplayName: v.GetDisplayName(), Abilities: v.GetAbilities(), Capacity: v.GetCapacity(),
+		Capabilities: v.GetCapabilities(), Driver: v.GetDriver(),
+	}
+}
+
+func (f *Floor) restoreJob(js *ledgerv1.JobSnapshot) {
+	v := js.GetJob()
+	j := &Job{
+		ID: v.GetId(), Code: v.GetCode(), byStep: map[string]*Step{},
+		Held: js.GetHeld(), HoldNote: js.GetHoldNote(), Ending: js.GetEnding(),
+		Create: moment(v.GetCreateTime()), End: moment(v.GetEndTime()), Revision: v.GetRevision(),
+	}
+	c, _ := code.Parse(j.Code)
+	j.Number = c.Number
+	j.Spec = &tandemv1.Job{
+		Id: v.GetId(), DisplayName: v.GetDisplayName(), Priority: v.GetPriority(), ReleaseTime: v.GetReleaseTime(),
+		DueTime: v.GetDueTime(), Labels: v.GetLabels(), Hold: v.GetHold(), Pieces: v.GetPieces(),
+	}
+	for _, p := range v.GetPanels() {
+		panel := &Panel{
+			Job: j, ID: p.GetId(), Code: p.GetCode(), Pieces: p.GetPieces(), Good: p.GetPiecesGood(), Spoiled: p.GetPiecesSpoiled(),
+			Place: p.GetPlace(), PlaceTime: moment(p.GetPlaceTime()), RemakeOf: p.GetRemakeOf(),
+		}
+		j.Panels = append(j.Panels, panel)
+		f.index(panel.Code, subject{panel: panel})
+		if panel.RemakeOf == "" {
+			j.Spec.Panels = append(j.Spec.Panels, &tandemv1.Panel{Id: panel.ID, Pieces: panel.Pieces})
+		}
+	}
+	for i, sv := range v.GetSteps() {
+		s := f.restoreStep(j, sv, js.GetSteps()[i])
+		if s.RemakeOf == "" {
+			j.Spec.Steps = append(j.Spec.Steps, s.Spec)
+		}
+	}
+	for _, s := range j.Steps {
+		free := s.Free
+		j.link(s)
+		s.Free = free
+	}
+	f.byJob[j.ID] = j
+	f.Jobs = append(f.Jobs, j)
+	f.index(j.Code, subject{job: j})
+}
+
+func (f *Floor) restoreStep(j *Job, v *tandemv1.Step, extra *ledgerv1.StepSnapshot) *Step {
+	spec := &tandemv1.Step{
+		Id: v.GetId(), After: v.GetAfter(), Operation: v.GetOperation(), Panels: v.GetPanels(),
+		Media: v.GetMedia(), Ink: v.GetInk(), Mode: v.GetMode(), Film: v.GetFilm(),
+		WidthUm: v.GetWidthUm(), LengthUm: v.GetLengthUm(), PathLengthUm: v.GetPathLengthUm(),
+		Requires: v.GetRequires(), Devices: v.GetDevices(), Duration: v.GetDuration(), MinWait: v.GetMinWait(),
+		MaxWait: v.GetMaxWait(), Documents: v.GetDocuments(), Note: v.GetNote(), RemakeOf: v.GetRemakeOf(),
+	}
+	s := f.addStep(j, spec, moment(extra.GetFreeTime()))
+	s.Ended, s.Blocked, s.WaitWaived = extra.GetEnded(), extra.GetBlocked(), extra.GetWaitWaived()
+	if !s.Open() {
+		j.open--
+	}
+	s.Good, s.Spoiled, s.Start, s.End = v.GetPiecesGood(), v.GetPiecesSpoiled(), moment(v.GetStartTime()), moment(v.GetEndTime())
+	for id, until := range extra.GetRefusedUntil() {
+		if s.refused == nil {
+			s.refused = map[string]time.Time{}
+		}
+		s.refused[id] = moment(until)
+	}
+	for _, rv := range v.GetRuns() {
+		r := f.restoreRun(s, rv)
+		if r.End.IsZero() {
+			s.Live = r
+			r.Stopping, r.Withdraw, r.StartBefore = extra.GetStopping(), extra.GetWithdraw(), moment(extra.GetStartBefore())
+		}
+	}
+	return s
+}
+
+func (f *Floor) restoreRun(s *Step, v *tandemv1.Run) *Run {
+	r := &Run{
+		ID: v.GetId(), Fence: v.GetFence(), Number: v.GetNumber(), Device: f.deviceOrGhost(v.GetDevice()), Step: s,
+		Pieces: v.GetPieces(), State: v.GetState(), Reasons: v.GetStateReasons(), Good: v.GetPiecesGood(), Spoiled: v.GetPiecesSpoiled(),
+		Grant: moment(v.GetGrantTime()), Start: moment(v.GetStartTime()), End: moment(v.GetEndTime()),
+		Expected: v.GetExpectedDuration().AsDuration(), MayStart: v.GetMayStart(), StartedBy: v.GetStartedBy(), Why: v.GetReason(),
+	}
+	s.Runs = append(s.Runs, r)
+	f.runs[r.ID] = r
+	return r
+}
+
+// deviceOrGhost returns the device, or for an ended run of a device long gone one that only has its id.
+func (f *Floor) deviceOrGhost(id string) *Device {
+	if d, ok := f.byDevice[id]; ok {
+		return d
+	}
+	d := &Device{ID: id, Spec: &tandemv1.Device{Id: id}, Retired: true, Capacity: 1}
+	f.byDevice[id] = d
+	return d
+}

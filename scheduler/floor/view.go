@@ -1,0 +1,115 @@
+package floor
+
+import (
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/code"
+)
+
+// View returns the job as clients see it, states derived for the given time.
+func (j *Job) View(now time.Time) *tandemv1.Job {
+	spec := j.Spec
+	out := &tandemv1.Job{
+		Id: spec.GetId(), DisplayName: spec.GetDisplayName(), Priority: spec.GetPriority(),
+		ReleaseTime: spec.GetReleaseTime(), DueTime: spec.GetDueTime(), Labels: spec.GetLabels(), Hold: j.Held,
+		Code: j.Code, CreateTime: stamp(j.Create), EndTime: stamp(j.End), Revision: j.Revision,
+	}
+	out.State, out.StateReasons = j.State(now)
+	for _, p := range j.Panels {
+		out.Pieces += p.Pieces
+		out.Panels = append(out.Panels, &tandemv1.Panel{
+			Id: p.ID, Pieces: p.Pieces, Code: p.Code, PiecesGood: p.Good, PiecesSpoiled: p.Spoiled,
+			Place: p.Place, PlaceTime: stamp(p.PlaceTime), RemakeOf: p.RemakeOf,
+		})
+	}
+	for _, s := range j.Steps {
+		out.Steps = append(out.Steps, s.View(now))
+	}
+	return out
+}
+
+// View returns the step as clients see it, its state derived for the given time.
+func (s *Step) View(now time.Time) *tandemv1.Step {
+	out := proto.CloneOf(s.Spec)
+	out.After, out.Panels = nil, nil
+	for _, b := range s.Before {
+		out.After = append(out.After, b.ID())
+	}
+	for _, p := range s.Panels {
+		out.Panels = append(out.Panels, p.ID)
+	}
+	out.State, out.StateReasons = s.State(now)
+	out.PiecesGood, out.PiecesSpoiled, out.PiecesLeft = s.Good, s.Spoiled, s.Left()
+	out.StartTime, out.EndTime, out.RemakeOf = stamp(s.Start), stamp(s.End), s.RemakeOf
+	switch {
+	case s.Waiting > 0:
+	case s.Drying():
+		out.ReadyTime = stamp(s.DryUntil())
+	default:
+		out.ReadyTime = stamp(s.Ready())
+	}
+	for _, r := range s.Runs {
+		out.Runs = append(out.Runs, r.View())
+	}
+	return out
+}
+
+// View returns the run as clients see it.
+func (r *Run) View() *tandemv1.Run {
+	return &tandemv1.Run{
+		Id: r.ID, Fence: r.Fence, Number: r.Number, Device: r.Device.ID, Job: r.Step.Job.ID, Step: r.Step.ID(),
+		Pieces: r.Pieces, State: r.State, StateReasons: r.viewReasons(), PiecesGood: r.Good, PiecesSpoiled: r.Spoiled,
+		GrantTime: stamp(r.Grant), StartTime: stamp(r.Start), EndTime: stamp(r.End),
+		MayStart: r.MayStart, StartedBy: r.StartedBy, Reason: r.Why, ExpectedDuration: durationpb.New(r.Expected),
+	}
+}
+
+func (r *Run) viewReasons() []string {
+	if r.Step.Live == r {
+		return r.reasons()
+	}
+	return r.Reasons
+}
+
+// View returns the device as clients see it. What its driver says of progress right now is not in the ledger and is added
+// by whoever hears it.
+func (d *Device) View(now time.Time) *tandemv1.Device {
+	out := proto.CloneOf(d.Spec)
+	out.Code, out.State, out.StateReasons, out.Phase = d.Code, d.State, d.Reasons, d.Phase
+	out.Link, out.DriverEpoch, out.LoadedMedia = d.Link, d.Epoch, d.Loaded
+	out.Paused, out.LockedBy, out.PauseNote, out.Revision = d.Paused, d.LockedBy, d.Note, d.Revision
+	if d.LockedBy != "" {
+		out.StateReasons = append([]string{ReasonMaintenanceLock}, out.StateReasons...)
+	}
+	if d.Paused {
+		out.StateReasons = append([]string{"paused"}, out.StateReasons...)
+	}
+	for _, r := range d.Live {
+		live := &tandemv1.DeviceRun{
+			Run: r.ID, Job: r.Step.Job.ID, Step: r.Step.ID(), Operation: r.Step.Operation(), State: r.State,
+			StateReasons: r.reasons(), Pieces: r.Pieces, PiecesGood: r.Good, PiecesSpoiled: r.Spoiled,
+			StartTime: stamp(r.Start), ExpectedEndTime: stamp(r.ExpectedEnd(now)),
+		}
+		for _, p := range r.Step.Panels {
+			live.PanelCodes = append(live.PanelCodes, p.Code)
+		}
+		out.Runs = append(out.Runs, live)
+	}
+	return out
+}
+
+// File returns the floor file in force, with the codes of devices and people filled in.
+func (f *Floor) File() *tandemv1.FloorFile {
+	out := proto.CloneOf(f.file)
+	for _, d := range out.GetDevices() {
+		d.Code = f.byDevice[d.GetId()].Code
+	}
+	for _, p := range out.GetPeople() {
+		p.Code = code.Format(code.Person, f.personNumbers[p.GetId()])
+	}
+	return out
+}

@@ -1,0 +1,273 @@
+// Package simulate plays jobs forward on a floor: the real floor and dispatch code under a virtual clock, with devices that
+// take exactly as long as they are said to, or as long as a sample says. It answers "when will it be done" and "what if".
+//
+// The package is pure: no clock, no randomness of its own, and the same input gives the same answer.
+package simulate
+
+import (
+	"container/heap"
+	"errors"
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	driverv1 "tandem/proto/tandem/driver/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/dispatch"
+	"tandem/scheduler/floor"
+)
+
+// Arrival is a job and when it is handed in.
+type Arrival struct {
+	At  time.Time
+	Job *tandemv1.Job
+}
+
+// Options are the circumstances of a simulation.
+type Options struct {
+	Rule  dispatch.Rule
+	Start time.Time // when the floor opens; required
+	// Reaction is how long a granted run waits until a person has come and started it, where one must.
+	Reaction time.Duration
+	// Duration says how long a run takes; nil: as expected when it was granted. A drying run ends when it is dry.
+	Duration func(*floor.Run) time.Duration
+}
+
+// mostEvents bounds a simulation, so that a floor that never comes to rest is an error and not a hang.
+const mostEvents = 50_000_000
+
+// Run plays the arrivals, in order of time, until nothing more can happen.
+func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, error) {
+	if opt.Start.IsZero() {
+		return nil, errors.New("simulate: options need a start time")
+	}
+	s := &simulation{
+		opt: opt, floor: floor.New(), dispatch: dispatch.New(opt.Rule),
+		now: opt.Start, status: map[*floor.Device]*driverv1.Status{},
+	}
+	if err := s.open(file); err != nil {
+		return nil, fmt.Errorf("simulate: open the floor: %w", err)
+	}
+	for _, a := range arrivals {
+		s.at(a.At, func() error { return s.do(floor.CreateJob{Job: a.Job}) })
+	}
+	if err := s.run(); err != nil {
+		return nil, fmt.Errorf("simulate: at %s: %w", s.now.Format(time.RFC3339), err)
+	}
+	return s.result(), nil
+}
+
+type simulation struct {
+	opt      Options
+	floor    *floor.Floor
+	dispatch *dispatch.Dispatch
+	now      time.Time
+	agenda   agenda
+	sequence int
+	status   map[*floor.Device]*driverv1.Status
+}
+
+// open puts the floor file in force and lets every device report.
+func (s *simulation) open(file *tandemv1.FloorFile) error {
+	if err := s.do(floor.BeginTerm{}); err != nil {
+		return err
+	}
+	if err := s.do(floor.Configure{File: file}); err != nil {
+		return err
+	}
+	for _, d := range s.floor.Devices {
+		s.status[d] = &driverv1.Status{Epoch: 1}
+		if err := s.do(floor.Greet{Device: d.ID, Status: s.observe(d)}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// run plays the agenda. After each moment the dispatcher is asked until it has no more to grant.
+func (s *simulation) run() error {
+	for n := 0; ; n++ {
+		if n > mostEvents {
+			return fmt.Errorf("no rest after %d events", mostEvents)
+		}
+		if err := s.grantAll(); err != nil {
+			return err
+		}
+		next := s.dispatch.Wake()
+		if len(s.agenda) > 0 && (next.IsZero() || !s.agenda[0].at.After(next)) {
+			next = s.agenda[0].at
+		}
+		if next.IsZero() {
+			return nil
+		}
+		if next.After(s.now) {
+			s.now = next
+		}
+		for len(s.agenda) > 0 && !s.agenda[0].at.After(s.now) {
+			if err := heap.Pop(&s.agenda).(event).do(); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+func (s *simulation) grantAll() error {
+	for {
+		g, ok := s.dispatch.Next(s.floor, s.now)
+		if !ok {
+			return nil
+		}
+		if err := s.do(g); err != nil {
+			return err
+		}
+		if err := s.granted(g.Step.Live); err != nil {
+			return err
+		}
+	}
+}
+
+// granted lets the device, or first a person, take up a run.
+func (s *simulation) granted(r *floor.Run) error {
+	switch {
+	case r.State == tandemv1.JobState_JOB_STATE_PROCESSING:
+		return s.begin(r) // a rack takes what it is given
+	case r.MayStart:
+		return s.begin(r)
+	}
+	s.at(s.now.Add(s.opt.Reaction), func() error {
+		if need := r.Step.Supply(); need != "" && r.Device.Loaded != need {
+			if err := s.do(floor.LoadMedia{Device: r.Device.ID, Media: need}); err != nil {
+				return err
+			}
+		}
+		if err := s.do(floor.StartRun{Run: r.ID}); err != nil {
+			return err
+		}
+		return s.begin(r)
+	})
+	return nil
+}
+
+func (s *simulation) begin(r *floor.Run) error {
+	if r.State != tandemv1.JobState_JOB_STATE_PROCESSING {
+		if err := s.report(r, tandemv1.JobState_JOB_STATE_PROCESSING); err != nil {
+			return err
+		}
+	}
+	s.at(s.end(r), func() error {
+		if r.Device.Manual() && !r.Step.Drying() {
+			return s.do(floor.FinishRun{Run: r.ID})
+		}
+		return s.report(r, tandemv1.JobState_JOB_STATE_COMPLETED)
+	})
+	return nil
+}
+
+func (s *simulation) end(r *floor.Run) time.Time {
+	if r.Step.Drying() {
+		return r.Step.DryUntil()
+	}
+	if s.opt.Duration != nil {
+		return s.now.Add(s.opt.Duration(r))
+	}
+	return s.now.Add(r.Expected)
+}
+
+// report sends the status of a run's device in which the run has just reached that state.
+func (s *simulation) report(r *floor.Run, state tandemv1.JobState) error {
+	st := s.observe(r.Device)
+	rs := &driverv1.RunStatus{Run: r.ID, Fence: r.Fence, State: state, StartTime: timestamppb.New(s.now)}
+	if !r.Start.IsZero() {
+		rs.StartTime = timestamppb.New(r.Start)
+	}
+	if state == tandemv1.JobState_JOB_STATE_COMPLETED {
+		rs.PiecesGood, rs.EndTime = r.Pieces-r.Spoiled, timestamppb.New(s.now)
+	}
+	busy := state == tandemv1.JobState_JOB_STATE_PROCESSING
+	for i, other := range st.GetRuns() {
+		if other.GetRun() == r.ID {
+			st.Runs[i] = rs
+			return s.send(r.Device, st, busy || len(st.GetRuns()) > 1)
+		}
+	}
+	st.Runs = append(st.Runs, rs)
+	return s.send(r.Device, st, busy || len(st.GetRuns()) > 1)
+}
+
+func (s *simulation) send(d *floor.Device, st *driverv1.Status, busy bool) error {
+	st.State, st.Phase = tandemv1.DeviceState_DEVICE_STATE_IDLE, tandemv1.DevicePhase_DEVICE_PHASE_IDLE
+	if busy {
+		st.State, st.Phase = tandemv1.DeviceState_DEVICE_STATE_PROCESSING, tandemv1.DevicePhase_DEVICE_PHASE_PRODUCTION
+	}
+	return s.do(floor.Report{Device: d.ID, Status: st})
+}
+
+// observe returns what a device would say of itself now.
+func (s *simulation) observe(d *floor.Device) *driverv1.Status {
+	st := s.status[d]
+	st.Sequence++
+	st.State, st.Phase, st.Link = tandemv1.DeviceState_DEVICE_STATE_IDLE, tandemv1.DevicePhase_DEVICE_PHASE_IDLE, tandemv1.Link_LINK_ONLINE
+	st.Runs = st.Runs[:0]
+	for _, r := range d.Live {
+		if r.State == tandemv1.JobState_JOB_STATE_PROCESSING {
+			st.Runs = append(st.Runs, &driverv1.RunStatus{Run: r.ID, Fence: r.Fence, State: r.State, StartTime: timestamppb.New(r.Start)})
+		}
+	}
+	return st
+}
+
+// do decides and applies a command at the present moment.
+func (s *simulation) do(c floor.Command) error {
+	d, err := s.floor.Decide(s.now, floor.Meta{Actor: "simulation"}, c)
+	if err != nil {
+		return fmt.Errorf("%T: %w", c, err)
+	}
+	if len(d.Events) == 0 {
+		return nil
+	}
+	revision := s.floor.Revision + 1
+	for _, e := range d.Events {
+		s.floor.Apply(revision, s.now, e)
+	}
+	return nil
+}
+
+func (s *simulation) at(t time.Time, do func() error) {
+	if t.Before(s.now) {
+		t = s.now
+	}
+	s.sequence++
+	heap.Push(&s.agenda, event{at: t, sequence: s.sequence, do: do})
+}
+
+// event is something that will happen; agenda orders events by time, then by when they were entered.
+type event struct {
+	at       time.Time
+	sequence int
+	do       func() error
+}
+
+type agenda []event
+
+// Len, Less, Swap, Push and Pop are for container/heap.
+func (a agenda) Len() int { return len(a) }
+
+func (a agenda) Less(i, j int) bool {
+	if !a[i].at.Equal(a[j].at) {
+		return a[i].at.Before(a[j].at)
+	}
+	return a[i].sequence < a[j].sequence
+}
+
+func (a agenda) Swap(i, j int) { a[i], a[j] = a[j], a[i] }
+
+// Push adds x at the end.
+func (a *agenda) Push(x any) { *a = append(*a, x.(event)) }
+
+// Pop takes the last one off.
+func (a *agenda) Pop() any {
+	last := (*a)[len(*a)-1]
+	*a = (*a)[:len(*a)-1]
+	return last
+}
