@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"go.yaml.in/yaml/v3"
@@ -159,9 +160,27 @@ func singleNode(v protoreflect.Value, fd protoreflect.FieldDescriptor) (*yaml.No
 	return word("", v.String()), nil // true and false, whole numbers
 }
 
-// word returns a scalar node. With the tag !!str it is quoted where it would be read as something else.
+// word returns a scalar node. With the tag !!str it is quoted where it would be read as something else, by readers of
+// YAML 1.1 too.
 func word(tag, value string) *yaml.Node {
-	return &yaml.Node{Kind: yaml.ScalarNode, Tag: tag, Value: value}
+	n := &yaml.Node{Kind: yaml.ScalarNode, Tag: tag, Value: value}
+	if tag == "!!str" && (slices.Contains(oldTruths, strings.ToLower(value)) || !plainText(value)) {
+		n.Style = yaml.DoubleQuotedStyle
+	}
+	return n
+}
+
+// oldTruths are true and false in YAML 1.1.
+var oldTruths = []string{"y", "n", "yes", "no", "on", "off"}
+
+// plainText says whether the encoder may write the text as a block; it gets blocks wrong that begin with a blank.
+func plainText(s string) bool {
+	for _, r := range s {
+		if r != '\n' && !unicode.IsPrint(r) {
+			return false
+		}
+	}
+	return strings.Trim(s, " \n") == strings.TrimSuffix(s, "\n")
 }
 
 // millimetreText writes micrometres as millimetres with as many decimals as it takes.

@@ -126,15 +126,13 @@ func TestRoundTrip(t *testing.T) {
 			if err := Unmarshal("a.yaml", text, got); err != nil || !proto.Equal(got, m.Interface()) {
 				t.Fatalf("got %v\nfrom %s\nwant %v: %v", got, text, m, err)
 			}
-			for _, name := range []string{"a.json", "a.yaml"} {
-				text, err = protojson.MarshalOptions{UseProtoNames: rng.IntN(2) == 0, Multiline: rng.IntN(2) == 0}.Marshal(m.Interface())
-				if err != nil {
-					t.Fatal(err)
-				}
-				got = m.New().Interface()
-				if err := Unmarshal(name, text, got); err != nil || !proto.Equal(got, m.Interface()) {
-					t.Fatalf("%s: got %v\nfrom %s\nwant %v: %v", name, got, text, m, err)
-				}
+			text, err = protojson.MarshalOptions{UseProtoNames: rng.IntN(2) == 0, Multiline: rng.IntN(2) == 0}.Marshal(m.Interface())
+			if err != nil {
+				t.Fatal(err)
+			}
+			got = m.New().Interface()
+			if err := Unmarshal("a.json", text, got); err != nil || !proto.Equal(got, m.Interface()) {
+				t.Fatalf("got %v\nfrom %s\nwant %v: %v", got, text, m, err)
 			}
 		}
 	}
@@ -207,8 +205,17 @@ func random(v protoreflect.Value, fd protoreflect.FieldDescriptor, rng *rand.Ran
 func TestNearest(t *testing.T) {
 	known := []string{"width_mm", "width_um", "length_mm", "after", "id", "ink"}
 	tests := []struct{ word, want string }{
-		{"witdh_mm", "width_mm"}, {"widthMM", "width_mm"}, {"lenght_mm", "length_mm"}, {"afters", "after"}, {"WIDTH-UM", "width_um"},
-		{"di", "id"}, {"inks", "ink"}, {"x", ""}, {"", ""}, {"colour", ""}, {strings.Repeat("width", 1000), ""},
+		{"witdh_mm", "width_mm"},
+		{"widthMM", "width_mm"},
+		{"lenght_mm", "length_mm"},
+		{"afters", "after"},
+		{"WIDTH-UM", "width_um"},
+		{"di", "id"},
+		{"inks", "ink"},
+		{"x", ""},
+		{"", ""},
+		{"colour", ""},
+		{strings.Repeat("width", 1000), ""},
 	}
 	for _, tt := range tests {
 		if got := Nearest(tt.word, known); got != tt.want {

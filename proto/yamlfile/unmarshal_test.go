@@ -99,7 +99,7 @@ func TestUnmarshalValues(t *testing.T) {
 		{"enum number", "state: 9", &tandemv1.Step{State: tandemv1.JobState_JOB_STATE_COMPLETED}},
 		{"alias", "after: &x [a, b]\npanels: *x", &tandemv1.Step{After: []string{"a", "b"}, Panels: []string{"a", "b"}}},
 		{"byte order mark", "\ufeffid: a", &tandemv1.Step{Id: "a"}},
-		{"YAML 1.2 directive", "%YAML 1.2\n---\nid: a\n...\n", &tandemv1.Step{Id: "a"}},
+		{"document marks", "---\nid: a\n...\n", &tandemv1.Step{Id: "a"}},
 		{"CR LF", "id: a\r\nnote: b\r\n", &tandemv1.Step{Id: "a", Note: "b"}},
 		{"empty mapping", "{}", &tandemv1.Step{}},
 		{"JSON in a YAML file", `{"id": "a", "widthUm": "5"}`, &tandemv1.Step{Id: "a", WidthUm: 5}},
@@ -224,7 +224,7 @@ func TestUnmarshalRefuses(t *testing.T) {
 		{"tag on a key", "!secret id: a", "", 1, "tags are not supported"},
 		{"merge key", "documents:\n- &d {role: cut}\n- <<: *d", "documents[1]", 3, "merge key"},
 		{"list as a key", "[a]: b", "", 1, "a key is a word"},
-		{"empty key", ": b", "", 1, "empty key"},
+		{"empty key", "~: b", "", 1, "empty key"},
 		{"list for a file", "- id: a", "", 1, "must be a mapping of fields, not a list"},
 		{"text for a file", "hello", "", 1, "must be a mapping of fields"},
 		{"empty", "", "", 0, "is empty"},
@@ -336,7 +336,7 @@ func TestUnmarshalJSON(t *testing.T) {
 		line              int
 		problem           string
 	}{
-		{"unknown key", "{\n\"id\": \"a\",\n\"witdhUm\": 5}", `"witdhUm"`, 3, "did you mean width_mm?"},
+		{"unknown key", "{\n\"id\": \"a\",\n\"witdhUm\": 5}", `"witdhUm"`, 3, "did you mean width_um?"},
 		{"repeated key", "{\"id\": \"a\",\n\"id\": \"b\"}", "id", 2, "given twice"},
 		{"syntax", "{\"id\": \"a\",\n}", "", 2, "not JSON"},
 		{"cut short", "{\"id\": \"a\"", "", 1, "unexpected EOF"},

@@ -174,17 +174,22 @@ func (d *Device) BusyUntil(now time.Time) time.Time {
 	return first
 }
 
-// ExpectedEnd returns when the run should end, never before now. A run that is overdue is given as long again as it is
-// late, so that nobody waits for a hanging device for ever. A drying run ends when the panel is dry.
-func (r *Run) ExpectedEnd(now time.Time) time.Time {
+// PlannedEnd returns when the run should end as estimated when it was granted, whether or not that has passed.
+func (r *Run) PlannedEnd(now time.Time) time.Time {
 	start := r.Start
 	if start.IsZero() {
 		start = now
 	}
-	end := start.Add(r.Expected)
 	if r.Step.Drying() {
-		end = r.Step.DryUntil()
+		return r.Step.DryUntil()
 	}
+	return start.Add(r.Expected)
+}
+
+// ExpectedEnd returns when the run should end, never before now. A run that is overdue is given as long again as it is
+// late, so that nobody waits for a hanging device for ever. A drying run ends when the panel is dry.
+func (r *Run) ExpectedEnd(now time.Time) time.Time {
+	end := r.PlannedEnd(now)
 	if late := now.Sub(end); late > 0 {
 		return now.Add(late)
 	}

@@ -92,7 +92,7 @@ func (d *Device) View(now time.Time) *tandemv1.Device {
 		live := &tandemv1.DeviceRun{
 			Run: r.ID, Job: r.Step.Job.ID, Step: r.Step.ID(), Operation: r.Step.Operation(), State: r.State,
 			StateReasons: r.reasons(), Pieces: r.Pieces, PiecesGood: r.Good, PiecesSpoiled: r.Spoiled,
-			StartTime: stamp(r.Start), ExpectedEndTime: stamp(r.ExpectedEnd(now)),
+			StartTime: stamp(r.Start), ExpectedEndTime: stamp(r.PlannedEnd(now)),
 		}
 		for _, p := range r.Step.Panels {
 			live.PanelCodes = append(live.PanelCodes, p.Code)

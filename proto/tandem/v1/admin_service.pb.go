@@ -259,6 +259,162 @@ func (x *Status) GetBusUrl() string {
 	return ""
 }
 
+// ListCodesRequest asks for the codes of the floor.
+type ListCodesRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCodesRequest) Reset() {
+	*x = ListCodesRequest{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCodesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCodesRequest) ProtoMessage() {}
+
+func (x *ListCodesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCodesRequest.ProtoReflect.Descriptor instead.
+func (*ListCodesRequest) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{3}
+}
+
+// ListCodesResponse lists codes: devices, then people, then commands.
+type ListCodesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The codes.
+	Codes         []*FloorCode `protobuf:"bytes,1,rep,name=codes,proto3" json:"codes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCodesResponse) Reset() {
+	*x = ListCodesResponse{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCodesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCodesResponse) ProtoMessage() {}
+
+func (x *ListCodesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCodesResponse.ProtoReflect.Descriptor instead.
+func (*ListCodesResponse) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ListCodesResponse) GetCodes() []*FloorCode {
+	if x != nil {
+		return x.Codes
+	}
+	return nil
+}
+
+// FloorCode is a code to print.
+type FloorCode struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it stands for: "device", "person" or "command".
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Id of the device or person, or the command in one word.
+	Id string `protobuf:"bytes,2,opt,name=id,proto3" json:"id,omitempty"`
+	// The code.
+	Code string `protobuf:"bytes,3,opt,name=code,proto3" json:"code,omitempty"`
+	// For people: name of the device or person, or what the command does.
+	DisplayName   string `protobuf:"bytes,4,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FloorCode) Reset() {
+	*x = FloorCode{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FloorCode) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FloorCode) ProtoMessage() {}
+
+func (x *FloorCode) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FloorCode.ProtoReflect.Descriptor instead.
+func (*FloorCode) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *FloorCode) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *FloorCode) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *FloorCode) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+func (x *FloorCode) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
 var File_tandem_v1_admin_service_proto protoreflect.FileDescriptor
 
 const file_tandem_v1_admin_service_proto_rawDesc = "" +
@@ -284,10 +440,19 @@ const file_tandem_v1_admin_service_proto_rawDesc = "" +
 	"\tjobs_open\x18\v \x01(\x05R\bjobsOpen\x12'\n" +
 	"\x0freports_dropped\x18\f \x01(\x04R\x0ereportsDropped\x12\x18\n" +
 	"\areasons\x18\r \x03(\tR\areasons\x12\x17\n" +
-	"\abus_url\x18\x0e \x01(\tR\x06busUrl2\x89\x01\n" +
+	"\abus_url\x18\x0e \x01(\tR\x06busUrl\"\x12\n" +
+	"\x10ListCodesRequest\"?\n" +
+	"\x11ListCodesResponse\x12*\n" +
+	"\x05codes\x18\x01 \x03(\v2\x14.tandem.v1.FloorCodeR\x05codes\"f\n" +
+	"\tFloorCode\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x0e\n" +
+	"\x02id\x18\x02 \x01(\tR\x02id\x12\x12\n" +
+	"\x04code\x18\x03 \x01(\tR\x04code\x12!\n" +
+	"\fdisplay_name\x18\x04 \x01(\tR\vdisplayName2\xd1\x01\n" +
 	"\fAdminService\x12;\n" +
 	"\tGetStatus\x12\x1b.tandem.v1.GetStatusRequest\x1a\x11.tandem.v1.Status\x12<\n" +
-	"\bGetFloor\x12\x1a.tandem.v1.GetFloorRequest\x1a\x14.tandem.v1.FloorFileB!Z\x1ftandem/proto/tandem/v1;tandemv1b\x06proto3"
+	"\bGetFloor\x12\x1a.tandem.v1.GetFloorRequest\x1a\x14.tandem.v1.FloorFile\x12F\n" +
+	"\tListCodes\x12\x1b.tandem.v1.ListCodesRequest\x1a\x1c.tandem.v1.ListCodesResponseB!Z\x1ftandem/proto/tandem/v1;tandemv1b\x06proto3"
 
 var (
 	file_tandem_v1_admin_service_proto_rawDescOnce sync.Once
@@ -301,26 +466,32 @@ func file_tandem_v1_admin_service_proto_rawDescGZIP() []byte {
 	return file_tandem_v1_admin_service_proto_rawDescData
 }
 
-var file_tandem_v1_admin_service_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_tandem_v1_admin_service_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_tandem_v1_admin_service_proto_goTypes = []any{
 	(*GetStatusRequest)(nil),      // 0: tandem.v1.GetStatusRequest
 	(*GetFloorRequest)(nil),       // 1: tandem.v1.GetFloorRequest
 	(*Status)(nil),                // 2: tandem.v1.Status
-	(*timestamppb.Timestamp)(nil), // 3: google.protobuf.Timestamp
-	(*FloorFile)(nil),             // 4: tandem.v1.FloorFile
+	(*ListCodesRequest)(nil),      // 3: tandem.v1.ListCodesRequest
+	(*ListCodesResponse)(nil),     // 4: tandem.v1.ListCodesResponse
+	(*FloorCode)(nil),             // 5: tandem.v1.FloorCode
+	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
+	(*FloorFile)(nil),             // 7: tandem.v1.FloorFile
 }
 var file_tandem_v1_admin_service_proto_depIdxs = []int32{
-	3, // 0: tandem.v1.Status.now:type_name -> google.protobuf.Timestamp
-	3, // 1: tandem.v1.Status.start_time:type_name -> google.protobuf.Timestamp
-	0, // 2: tandem.v1.AdminService.GetStatus:input_type -> tandem.v1.GetStatusRequest
-	1, // 3: tandem.v1.AdminService.GetFloor:input_type -> tandem.v1.GetFloorRequest
-	2, // 4: tandem.v1.AdminService.GetStatus:output_type -> tandem.v1.Status
-	4, // 5: tandem.v1.AdminService.GetFloor:output_type -> tandem.v1.FloorFile
-	4, // [4:6] is the sub-list for method output_type
-	2, // [2:4] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	6, // 0: tandem.v1.Status.now:type_name -> google.protobuf.Timestamp
+	6, // 1: tandem.v1.Status.start_time:type_name -> google.protobuf.Timestamp
+	5, // 2: tandem.v1.ListCodesResponse.codes:type_name -> tandem.v1.FloorCode
+	0, // 3: tandem.v1.AdminService.GetStatus:input_type -> tandem.v1.GetStatusRequest
+	1, // 4: tandem.v1.AdminService.GetFloor:input_type -> tandem.v1.GetFloorRequest
+	3, // 5: tandem.v1.AdminService.ListCodes:input_type -> tandem.v1.ListCodesRequest
+	2, // 6: tandem.v1.AdminService.GetStatus:output_type -> tandem.v1.Status
+	7, // 7: tandem.v1.AdminService.GetFloor:output_type -> tandem.v1.FloorFile
+	4, // 8: tandem.v1.AdminService.ListCodes:output_type -> tandem.v1.ListCodesResponse
+	6, // [6:9] is the sub-list for method output_type
+	3, // [3:6] is the sub-list for method input_type
+	3, // [3:3] is the sub-list for extension type_name
+	3, // [3:3] is the sub-list for extension extendee
+	0, // [0:3] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_admin_service_proto_init() }
@@ -335,7 +506,7 @@ func file_tandem_v1_admin_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_v1_admin_service_proto_rawDesc), len(file_tandem_v1_admin_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   3,
+			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

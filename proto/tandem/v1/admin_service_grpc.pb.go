@@ -21,6 +21,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	AdminService_GetStatus_FullMethodName = "/tandem.v1.AdminService/GetStatus"
 	AdminService_GetFloor_FullMethodName  = "/tandem.v1.AdminService/GetFloor"
+	AdminService_ListCodes_FullMethodName = "/tandem.v1.AdminService/ListCodes"
 )
 
 // AdminServiceClient is the client API for AdminService service.
@@ -33,6 +34,8 @@ type AdminServiceClient interface {
 	GetStatus(ctx context.Context, in *GetStatusRequest, opts ...grpc.CallOption) (*Status, error)
 	// GetFloor returns the floor file in force, with the codes of people, for printing badges.
 	GetFloor(ctx context.Context, in *GetFloorRequest, opts ...grpc.CallOption) (*FloorFile, error)
+	// ListCodes returns every code that is printed once and hangs on the floor: devices, badges and command cards.
+	ListCodes(ctx context.Context, in *ListCodesRequest, opts ...grpc.CallOption) (*ListCodesResponse, error)
 }
 
 type adminServiceClient struct {
@@ -63,6 +66,16 @@ func (c *adminServiceClient) GetFloor(ctx context.Context, in *GetFloorRequest, 
 	return out, nil
 }
 
+func (c *adminServiceClient) ListCodes(ctx context.Context, in *ListCodesRequest, opts ...grpc.CallOption) (*ListCodesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCodesResponse)
+	err := c.cc.Invoke(ctx, AdminService_ListCodes_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AdminServiceServer is the server API for AdminService service.
 // All implementations must embed UnimplementedAdminServiceServer
 // for forward compatibility.
@@ -73,6 +86,8 @@ type AdminServiceServer interface {
 	GetStatus(context.Context, *GetStatusRequest) (*Status, error)
 	// GetFloor returns the floor file in force, with the codes of people, for printing badges.
 	GetFloor(context.Context, *GetFloorRequest) (*FloorFile, error)
+	// ListCodes returns every code that is printed once and hangs on the floor: devices, badges and command cards.
+	ListCodes(context.Context, *ListCodesRequest) (*ListCodesResponse, error)
 	mustEmbedUnimplementedAdminServiceServer()
 }
 
@@ -88,6 +103,9 @@ func (UnimplementedAdminServiceServer) GetStatus(context.Context, *GetStatusRequ
 }
 func (UnimplementedAdminServiceServer) GetFloor(context.Context, *GetFloorRequest) (*FloorFile, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetFloor not implemented")
+}
+func (UnimplementedAdminServiceServer) ListCodes(context.Context, *ListCodesRequest) (*ListCodesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCodes not implemented")
 }
 func (UnimplementedAdminServiceServer) mustEmbedUnimplementedAdminServiceServer() {}
 func (UnimplementedAdminServiceServer) testEmbeddedByValue()                      {}
@@ -146,6 +164,24 @@ func _AdminService_GetFloor_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AdminService_ListCodes_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCodesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).ListCodes(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_ListCodes_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).ListCodes(ctx, req.(*ListCodesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AdminService_ServiceDesc is the grpc.ServiceDesc for AdminService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -160,6 +196,10 @@ var AdminService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetFloor",
 			Handler:    _AdminService_GetFloor_Handler,
+		},
+		{
+			MethodName: "ListCodes",
+			Handler:    _AdminService_ListCodes_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -1,0 +1,137 @@
+package floorview
+
+import (
+	"slices"
+	"strings"
+
+	"tandem/clients/celltext"
+	"tandem/clients/wording"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// needs lists what waits for a person, in the order of the devices, then of the jobs. Empty if nothing does.
+func (v *view) needs() []line {
+	var lines []line
+	need := func(s style, text string, more string) {
+		l := line{{s, " ! "}, {s, text}}
+		switch {
+		case more == "":
+			lines = append(lines, l)
+		case v.narrow:
+			lines = append(lines, l, line{{plain, "   " + more}})
+		default:
+			lines = append(lines, append(l, span{plain, " (" + more + ")"}))
+		}
+	}
+	for _, d := range v.devices {
+		if d.GetLink() == tandemv1.Link_LINK_OFFLINE && len(d.GetRuns()) > 0 {
+			need(bad, "look at "+d.GetId()+": silent", v.lastSeen(d))
+		}
+		stopped := d.GetState() == tandemv1.DeviceState_DEVICE_STATE_STOPPED && d.GetLink() == tandemv1.Link_LINK_ONLINE
+		if stopped && !d.GetPaused() && d.GetLockedBy() == "" {
+			need(bad, "help "+d.GetId()+": "+reasonsOr(d.GetStateReasons(), "stopped"), "")
+		}
+		for _, r := range d.GetRuns() {
+			switch {
+			case has(r.GetStateReasons(), "x-media-mismatch"):
+				text := "load " + v.supply(r) + " on " + d.GetId()
+				if awaitsStart(r) {
+					text += ", then start " + panels(r.GetPanelCodes(), r.GetRun())
+				}
+				need(warn, text, work(r))
+			case awaitsStart(r):
+				need(warn, "start "+panels(r.GetPanelCodes(), r.GetRun())+" on "+d.GetId(), work(r))
+			case has(r.GetStateReasons(), "x-outcome-unknown"):
+				need(bad, "say what became of "+r.GetRun()+" on "+d.GetId(), work(r))
+			case r.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && !stopped:
+				need(bad, "help "+d.GetId()+": "+reasonsOr(r.GetStateReasons(), "stands still"), work(r))
+			}
+		}
+	}
+	for _, j := range v.jobs {
+		for _, s := range j.GetSteps() {
+			if text, grave := decision(s); text != "" && v.runs[stepKey{j.GetId(), s.GetId()}] == nil {
+				need(grave, text, j.GetId()+" / "+s.GetId())
+			}
+		}
+	}
+	if len(lines) == 0 {
+		return nil
+	}
+	return append(title("NEEDS A PERSON"), lines...)
+}
+
+// decision is what a step without a run asks of a person; empty if it asks nothing.
+func decision(s *tandemv1.Step) (string, style) {
+	switch {
+	case s.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED:
+		return "decide: " + reasonsOr(s.GetStateReasons(), "stopped"), bad
+	case s.GetState() != tandemv1.JobState_JOB_STATE_PENDING:
+		return "", plain
+	case has(s.GetStateReasons(), "x-no-pieces-left"):
+		return "remake or cancel: all pieces are spoiled", bad
+	case has(s.GetStateReasons(), "resources-are-not-supported"):
+		return "change the floor or cancel: no device can do it", bad
+	case has(s.GetStateReasons(), "x-wait-too-long"):
+		return "check the panel: it has waited too long", warn
+	default:
+		return "", plain
+	}
+}
+
+// supply names what must be loaded for a run: the film if its step names one, else the media.
+func (v *view) supply(r *tandemv1.DeviceRun) string {
+	s := v.steps[stepKey{r.GetJob(), r.GetStep()}]
+	return orElse(orElse(s.GetFilm(), s.GetMedia()), "the right media")
+}
+
+func awaitsStart(r *tandemv1.DeviceRun) bool {
+	return r.GetState() == tandemv1.JobState_JOB_STATE_PENDING && has(r.GetStateReasons(), "x-awaiting-start")
+}
+
+// has reports whether a reason is among the keywords, with or without its severity (RFC 8011 section 5.4.12).
+func has(reasons []string, keyword string) bool {
+	return slices.ContainsFunc(reasons, func(r string) bool {
+		rest, ok := strings.CutPrefix(r, keyword)
+		return ok && (rest == "" || rest == "-report" || rest == "-warning" || rest == "-error")
+	})
+}
+
+func reasonsOr(reasons []string, otherwise string) string {
+	return orElse(strings.Join(slices.DeleteFunc(slices.Clone(reasons), func(r string) bool { return r == "none" }), ", "), otherwise)
+}
+
+func orElse(s, otherwise string) string {
+	if s == "" {
+		return otherwise
+	}
+	return s
+}
+
+// panels names the panels to bring: up to three of them, or the run if they have no codes.
+func panels(codes []string, run string) string {
+	switch {
+	case len(codes) == 0:
+		return run
+	case len(codes) > 3:
+		return strings.Join(codes[:3], " ") + " and " + wording.Count(len(codes)-3, "more panel")
+	default:
+		return strings.Join(codes, " ")
+	}
+}
+
+func work(r *tandemv1.DeviceRun) string {
+	return r.GetJob() + " / " + r.GetStep()
+}
+
+func (v *view) lastSeen(d *tandemv1.Device) string {
+	if d.GetLastSeenTime() == nil {
+		return "never heard"
+	}
+	return "last heard " + v.When(d.GetLastSeenTime())
+}
+
+// fit pads or clips a clean text to a column.
+func fit(s string, cells int) string {
+	return celltext.Pad(celltext.Clip(celltext.Clean(s), cells), cells)
+}

@@ -1,0 +1,214 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+var rewrite = flag.Bool("rewrite", false, "write the golden files anew; read the difference")
+
+// golden compares with a file in testdata.
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	file := filepath.Join("testdata", name+".txt")
+	if *rewrite {
+		if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got != string(want) {
+		t.Errorf("output differs from %s:\n%s", file, got)
+	}
+}
+
+// TestCommands runs every command as text, with --json and with --quiet.
+func TestCommands(t *testing.T) {
+	tests := []struct {
+		name string
+		args []string
+		json proto.Message // what each line of --json is
+	}{
+		{"jobs", []string{"jobs"}, &tandemv1.ListJobsResponse{}},
+		{"jobs-all", []string{"jobs", "--all"}, &tandemv1.ListJobsResponse{}},
+		{"jobs-state", []string{"jobs", "--state", "completed,pending-held"}, &tandemv1.ListJobsResponse{}},
+		{"jobs-one", []string{"jobs", "shop-window"}, &tandemv1.Job{}},
+		{"jobs-by-code", []string{"jobs", "J106P"}, &tandemv1.Job{}},
+		{"devices", []string{"devices"}, &tandemv1.ListDevicesResponse{}},
+		{"devices-one", []string{"devices", "cutter-1"}, &tandemv1.Device{}},
+		{"devices-offline", []string{"devices", "D3C"}, &tandemv1.Device{}},
+		{"floor", []string{"floor", "--width", "70"}, &tandemv1.Snapshot{}},
+		{"why", []string{"why", "J104K", "dry"}, &tandemv1.ExplainStepResponse{}},
+		{"events", []string{"events", "--after", "0"}, &tandemv1.WatchEventsResponse{}},
+		{"events-last", []string{"events"}, &tandemv1.WatchEventsResponse{}},
+		{"status", []string{"status"}, &tandemv1.Status{}},
+		{"codes", []string{"codes"}, &tandemv1.FloorFile{}},
+		{"submit", []string{"submit", "testdata/ticket.yaml"}, &tandemv1.Job{}},
+		{"submit-check", []string{"submit", "--check", "testdata/ticket.yaml"}, &tandemv1.Job{}},
+		{"submit-hold", []string{"submit", "--hold", "testdata/ticket.yaml", "testdata/ticket.json"}, &tandemv1.Job{}},
+		{"hold", []string{"hold", "shop-window", "--note", "new artwork"}, &tandemv1.Job{}},
+		{"release", []string{"release", "J104K"}, &tandemv1.Job{}},
+		{"cancel", []string{"cancel", "shop-window"}, &tandemv1.Job{}},
+		{"remake", []string{"remake", "shop-window", "cut", "3", "--panel", "p1"}, &tandemv1.Job{}},
+		{"override", []string{"override", "shop-window", "dry", "--note", "touch dry"}, &tandemv1.Job{}},
+		{"start", []string{"start", "r11"}, &tandemv1.Run{}},
+		{"finish", []string{"finish", "r11", "--spoiled", "1"}, &tandemv1.Run{}},
+		{"resolve", []string{"resolve", "r13", "keep", "26"}, &tandemv1.Job{}},
+		{"load", []string{"load", "cutter-1", "vinyl-clear"}, &tandemv1.Device{}},
+		{"pause", []string{"pause", "printer-2"}, &tandemv1.Device{}},
+		{"resume", []string{"resume", "D3C"}, &tandemv1.Device{}},
+		{"lock", []string{"lock", "printer-2", "--note", "blade"}, &tandemv1.Device{}},
+		{"unlock", []string{"unlock", "printer-2"}, &tandemv1.Device{}},
+		{"scan", []string{"scan", "D2B", "P8Y"}, &tandemv1.RecordScanResponse{}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			f := newFake(t)
+			var all strings.Builder
+			for _, flag := range []string{"", "--json", "--quiet"} {
+				args := tt.args
+				if flag != "" {
+					args = append([]string{flag}, tt.args...)
+				}
+				code, stdout, stderr := f.tandem(t, args...)
+				fmt.Fprintf(&all, "$ tandem %s\n%s", strings.Join(args, " "), stdout)
+				if stderr != "" {
+					fmt.Fprintf(&all, "-- talk --\n%s", stderr)
+				}
+				fmt.Fprintf(&all, "-- exit %d --\n\n", code)
+				if flag == "--json" {
+					checkJSON(t, stdout, tt.json)
+				}
+				if strings.Contains(stdout+stderr, "\x1b") {
+					t.Errorf("escape sequences off a terminal: %q", stdout+stderr)
+				}
+			}
+			golden(t, tt.name, all.String())
+		})
+	}
+}
+
+// checkJSON holds every line to be one message of the given type in canonical protobuf JSON.
+func checkJSON(t *testing.T, stdout string, m proto.Message) {
+	t.Helper()
+	for line := range strings.SplitSeq(strings.TrimSuffix(stdout, "\n"), "\n") {
+		got := m.ProtoReflect().New().Interface()
+		if err := protojson.Unmarshal([]byte(line), got); err != nil {
+			t.Errorf("not a %T: %v: %s", m, err, line)
+		}
+		var compact bytes.Buffer
+		if err := json.Compact(&compact, []byte(line)); err != nil || compact.String() != line {
+			t.Errorf("not compact: %s", line)
+		}
+	}
+}
+
+// TestRequests holds what each change asks of the daemon.
+func TestRequests(t *testing.T) {
+	tests := []struct {
+		args []string
+		want proto.Message
+	}{
+		{[]string{"hold", "J104K", "--note", "n"}, &tandemv1.HoldJobRequest{Id: "shop-window", Note: "n", RequestId: "k1", Actor: "anna"}},
+		{[]string{"release", "parked", "--actor", "ben"}, &tandemv1.ReleaseJobRequest{Id: "parked", RequestId: "k1", Actor: "ben"}},
+		{[]string{"cancel", "parked", "--note", "n"}, &tandemv1.CancelJobRequest{Id: "parked", Note: "n", RequestId: "k1", Actor: "anna"}},
+		{
+			[]string{"remake", "parked", "print", "3", "--already-spoiled", "--note", "n", "--panel", "p2"},
+			&tandemv1.RemakePiecesRequest{Id: "parked", Step: "print", Panel: "p2", Pieces: 3, AlreadySpoiled: true, Note: "n", RequestId: "k1", Actor: "anna"},
+		},
+		{[]string{"override", "parked", "dry", "--note", "n"}, &tandemv1.OverrideWaitRequest{Id: "parked", Step: "dry", Note: "n", RequestId: "k1", Actor: "anna"}},
+		{[]string{"start", "r1"}, &tandemv1.StartRunRequest{Run: "r1", RequestId: "k1", Actor: "anna"}},
+		{[]string{"finish", "r1", "--spoiled", "2"}, &tandemv1.FinishRunRequest{Run: "r1", PiecesSpoiled: 2, RequestId: "k1", Actor: "anna"}},
+		{[]string{"resolve", "r1", "done"}, &tandemv1.ResolveRunRequest{Run: "r1", Outcome: tandemv1.ResolveRunRequest_OUTCOME_DONE, RequestId: "k1", Actor: "anna"}},
+		{[]string{"resolve", "r1", "keep", "0", "--note", "n"}, &tandemv1.ResolveRunRequest{Run: "r1", Outcome: tandemv1.ResolveRunRequest_OUTCOME_KEEP, Note: "n", RequestId: "k1", Actor: "anna"}},
+		{[]string{"resolve", "r1", "keep", "26"}, &tandemv1.ResolveRunRequest{Run: "r1", Outcome: tandemv1.ResolveRunRequest_OUTCOME_KEEP, PiecesGood: 26, RequestId: "k1", Actor: "anna"}},
+		{[]string{"resolve", "r1", "again"}, &tandemv1.ResolveRunRequest{Run: "r1", Outcome: tandemv1.ResolveRunRequest_OUTCOME_AGAIN, RequestId: "k1", Actor: "anna"}},
+		{[]string{"resolve", "r1", "abandon"}, &tandemv1.ResolveRunRequest{Run: "r1", Outcome: tandemv1.ResolveRunRequest_OUTCOME_ABANDON, RequestId: "k1", Actor: "anna"}},
+		{[]string{"load", "D2B", "film"}, &tandemv1.LoadMediaRequest{Id: "cutter-1", Media: "film", RequestId: "k1", Actor: "anna"}},
+		{[]string{"pause", "D2B", "--note", "n"}, &tandemv1.PauseDeviceRequest{Id: "cutter-1", Note: "n", RequestId: "k1", Actor: "anna"}},
+		{[]string{"resume", "cutter-1"}, &tandemv1.ResumeDeviceRequest{Id: "cutter-1", RequestId: "k1", Actor: "anna"}},
+		{[]string{"lock", "cutter-1", "--note", "n"}, &tandemv1.LockDeviceRequest{Id: "cutter-1", Note: "n", RequestId: "k1", Actor: "anna"}},
+		{[]string{"unlock", "cutter-1"}, &tandemv1.UnlockDeviceRequest{Id: "cutter-1", RequestId: "k1", Actor: "anna"}},
+	}
+	for _, tt := range tests {
+		t.Run(strings.Join(tt.args, "_"), func(t *testing.T) {
+			f := newFake(t)
+			code, _, stderr := f.tandem(t, append(tt.args, "--request-id", "k1")...)
+			if code != exitOK {
+				t.Fatalf("exit %d: %s", code, stderr)
+			}
+			f.mu.Lock()
+			defer f.mu.Unlock()
+			if got := f.requests[len(f.requests)-1]; !proto.Equal(got, tt.want) {
+				t.Errorf("asked %T %v\nwant  %T %v", got, got, tt.want, tt.want)
+			}
+		})
+	}
+}
+
+func TestSubmitRequests(t *testing.T) {
+	f := newFake(t)
+	if code, _, stderr := f.tandem(t, "submit", "--request-id", "order-1", "--hold", "testdata/ticket.yaml", "testdata/ticket.json"); code != exitOK {
+		t.Fatalf("exit %d: %s", code, stderr)
+	}
+	got := sent[*tandemv1.CreateJobRequest](f)
+	if len(got) != 2 {
+		t.Fatalf("%d requests, want 2", len(got))
+	}
+	for i, want := range []struct{ key, job string }{{"order-1-1", "ticket-y"}, {"order-1-2", "ticket-j"}} {
+		r := got[i]
+		if r.GetRequestId() != want.key || r.GetJob().GetId() != want.job || !r.GetJob().GetHold() || r.GetActor() != "anna" || r.GetValidateOnly() {
+			t.Errorf("request %d = %v", i, r)
+		}
+	}
+	if um := got[0].GetJob().GetSteps()[0].GetWidthUm(); um != 1372500 {
+		t.Errorf("width = %d um, want that of 1372.5 mm", um)
+	}
+
+	f = newFake(t)
+	f.tandem(t, "submit", "--check", "testdata/ticket.yaml")
+	f.tandem(t, "submit", "testdata/ticket.yaml")
+	f.tandem(t, "submit", "testdata/ticket.yaml")
+	got = sent[*tandemv1.CreateJobRequest](f)
+	if !got[0].GetValidateOnly() || got[1].GetValidateOnly() {
+		t.Error("--check does not ask for a check only")
+	}
+	if a, b := got[1].GetRequestId(), got[2].GetRequestId(); len(a) != 36 || a == b {
+		t.Errorf("keys %q and %q: want a fresh UUID for each invocation", a, b)
+	}
+}
+
+func TestScanRequests(t *testing.T) {
+	f := newFake(t)
+	if code, _, stderr := f.tandem(t, "scan", "--station", "st-1", "--device", "cutter-1", "D2B", "P8Y"); code != exitOK {
+		t.Fatalf("exit %d: %s", code, stderr)
+	}
+	f.tandem(t, "scan", "P8Y")
+	got := sent[*tandemv1.RecordScanRequest](f)
+	if len(got) != 3 || got[0].GetScanId() == got[1].GetScanId() || got[0].GetScanId() == "" {
+		t.Fatalf("requests = %v, want three with a scan_id each", got)
+	}
+	if got[0].GetStation() != "st-1" || got[0].GetDevice() != "cutter-1" || got[0].GetPayload() != "D2B" || got[1].GetPayload() != "P8Y" {
+		t.Errorf("requests = %v", got)
+	}
+	if got[0].GetScanTime() == nil {
+		t.Error("no scan time")
+	}
+	if got[2].GetStation() != "bench-pc-shop-example" {
+		t.Errorf("station = %q, want one made of the computer's name", got[2].GetStation())
+	}
+}

@@ -1,0 +1,390 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"io"
+	"net"
+	"path"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/grpc/test/bufconn"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// noon is the floor's clock in the tests, zone the reader's: one hour ahead, so that a time in UTC by mistake is seen.
+var (
+	noon = time.Date(2026, 11, 25, 12, 2, 0, 0, time.UTC)
+	zone = time.FixedZone("", 3600)
+)
+
+func after(minutes int) *timestamppb.Timestamp {
+	return timestamppb.New(noon.Add(time.Duration(minutes) * time.Minute))
+}
+
+// fake is a daemon of canned answers. It notes every request and can be made to fail, to stop and to start again.
+type fake struct {
+	tandemv1.UnimplementedJobServiceServer
+	tandemv1.UnimplementedDeviceServiceServer
+	tandemv1.UnimplementedEventServiceServer
+	tandemv1.UnimplementedScanServiceServer
+	tandemv1.UnimplementedAdminServiceServer
+
+	jobs    []*tandemv1.Job
+	devices []*tandemv1.Device
+	commits []*tandemv1.WatchEventsResponse
+	status  *tandemv1.Status
+	scan    func(*tandemv1.RecordScanRequest) (*tandemv1.RecordScanResponse, error)
+	watch   func(*tandemv1.WatchEventsRequest, grpc.ServerStreamingServer[tandemv1.WatchEventsResponse]) error
+	page    int // jobs, devices or commits in a page
+
+	mu       sync.Mutex
+	requests []proto.Message
+	fail     map[string]error // by method
+	server   *grpc.Server
+	listener *bufconn.Listener
+}
+
+func newFake(t *testing.T) *fake {
+	t.Helper()
+	f := &fake{jobs: someJobs(), devices: someDevices(), commits: someCommits(), fail: map[string]error{}, page: 2}
+	f.status = &tandemv1.Status{
+		Version: "v0.9.0", Term: 3, Revision: 1042, LedgerHead: "9f86d081", Now: timestamppb.New(noon), TimeScale: 1,
+		StartTime: after(-62), DataDir: "data", DevicesOnline: 2, DevicesNotOnline: 1, JobsOpen: 3, ReportsDropped: 7,
+		Reasons: []string{"printer-2 has been silent for 7 min"},
+	}
+	f.scan = func(*tandemv1.RecordScanRequest) (*tandemv1.RecordScanResponse, error) {
+		return &tandemv1.RecordScanResponse{Outcome: tandemv1.RecordScanResponse_OUTCOME_STARTED, Message: "cut begins on cutter-1", Subject: "runs/r11", Revision: 1043}, nil
+	}
+	f.start()
+	t.Cleanup(f.stop)
+	return f
+}
+
+func (f *fake) start() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.listener = bufconn.Listen(1 << 20)
+	f.server = grpc.NewServer(grpc.UnaryInterceptor(f.intercept))
+	tandemv1.RegisterJobServiceServer(f.server, f)
+	tandemv1.RegisterDeviceServiceServer(f.server, f)
+	tandemv1.RegisterEventServiceServer(f.server, f)
+	tandemv1.RegisterScanServiceServer(f.server, f)
+	tandemv1.RegisterAdminServiceServer(f.server, f)
+	server, listener := f.server, f.listener
+	go func() { _ = server.Serve(listener) }()
+}
+
+// stop ends the daemon as a crash would: connections break, and new ones are refused.
+func (f *fake) stop() {
+	f.mu.Lock()
+	server := f.server
+	f.server, f.listener = nil, nil
+	f.mu.Unlock()
+	if server != nil {
+		server.Stop()
+	}
+}
+
+func (f *fake) dial(ctx context.Context, _ string) (net.Conn, error) {
+	f.mu.Lock()
+	listener := f.listener
+	f.mu.Unlock()
+	if listener == nil {
+		return nil, &net.OpError{Op: "dial", Net: "tcp", Err: syscall.ECONNREFUSED}
+	}
+	return listener.DialContext(ctx)
+}
+
+func (f *fake) intercept(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
+	f.mu.Lock()
+	f.requests = append(f.requests, proto.Clone(req.(proto.Message)))
+	err := f.fail[path.Base(info.FullMethod)]
+	f.mu.Unlock()
+	if err != nil {
+		return nil, err
+	}
+	return handler(ctx, req)
+}
+
+// sent returns the requests of one type, in the order in which they came.
+func sent[M proto.Message](f *fake) []M {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	var out []M
+	for _, r := range f.requests {
+		if m, ok := r.(M); ok {
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+// surroundings are those of a pipe: no terminal.
+func (f *fake) surroundings(args ...string) (system, *output, *output) {
+	out, errs := &output{}, &output{}
+	return system{
+		args:   args,
+		env:    func(name string) string { return map[string]string{"USER": "anna"}[name] },
+		user:   "somebody",
+		host:   "Bench-PC.shop.example",
+		stdin:  strings.NewReader(""),
+		stdout: out,
+		stderr: errs,
+		size:   func() (int, int) { return 80, 30 },
+		// Not the floor's clock, to see which one is used.
+		now:         func() time.Time { return noon.Add(17 * time.Hour) },
+		zone:        zone,
+		dialOptions: []grpc.DialOption{grpc.WithContextDialer(f.dial)},
+	}, out, errs
+}
+
+// tandem runs the program once.
+func (f *fake) tandem(t *testing.T, args ...string) (code int, stdout, stderr string) {
+	t.Helper()
+	s, out, errs := f.surroundings(args...)
+	code = run(t.Context(), s)
+	return code, out.String(), errs.String()
+}
+
+// output is a stream that may be written and read at once.
+type output struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (o *output) Write(p []byte) (int, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.b.Write(p)
+}
+
+func (o *output) String() string {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.b.String()
+}
+
+// waitFor waits until a text has been written.
+func (o *output) waitFor(t *testing.T, text string) {
+	t.Helper()
+	eventually(t, func() bool { return strings.Contains(o.String(), text) }, func() string {
+		return "no " + text + " in:\n" + o.String()
+	})
+}
+
+// eventually waits for a condition.
+func eventually(t *testing.T, condition func() bool, message func() string) {
+	t.Helper()
+	deadline := time.After(20 * time.Second)
+	tick := time.NewTicker(5 * time.Millisecond)
+	defer tick.Stop()
+	for !condition() {
+		select {
+		case <-tick.C:
+		case <-deadline:
+			t.Fatal(message())
+		}
+	}
+}
+
+func (f *fake) job(id string) (*tandemv1.Job, error) {
+	for _, j := range f.jobs {
+		if j.GetId() == id || j.GetCode() == id {
+			return j, nil
+		}
+	}
+	return nil, status.Errorf(codes.NotFound, "there is no job %q", id)
+}
+
+func (f *fake) device(id string) (*tandemv1.Device, error) {
+	for _, d := range f.devices {
+		if d.GetId() == id || d.GetCode() == id {
+			return d, nil
+		}
+	}
+	return nil, status.Errorf(codes.NotFound, "there is no device %q", id)
+}
+
+func (f *fake) CreateJob(_ context.Context, r *tandemv1.CreateJobRequest) (*tandemv1.Job, error) {
+	job := proto.CloneOf(r.GetJob())
+	if !r.GetValidateOnly() {
+		job.Code, job.State = "J900X", tandemv1.JobState_JOB_STATE_PENDING
+		if job.GetHold() {
+			job.State, job.StateReasons = tandemv1.JobState_JOB_STATE_PENDING_HELD, []string{"job-hold-until-specified"}
+		}
+	}
+	return job, nil
+}
+
+func (f *fake) GetJob(_ context.Context, r *tandemv1.GetJobRequest) (*tandemv1.Job, error) {
+	return f.job(r.GetId())
+}
+
+func (f *fake) ListJobs(_ context.Context, r *tandemv1.ListJobsRequest) (*tandemv1.ListJobsResponse, error) {
+	var chosen []*tandemv1.Job
+	for _, j := range f.jobs {
+		for _, s := range r.GetStates() {
+			if j.GetState() == s {
+				chosen = append(chosen, j)
+			}
+		}
+		if len(r.GetStates()) == 0 {
+			chosen = append(chosen, j)
+		}
+	}
+	from, next := pageOf(r.GetPageToken(), f.page, len(chosen))
+	return &tandemv1.ListJobsResponse{Jobs: chosen[from:min(from+f.page, len(chosen))], NextPageToken: next, Revision: 1042 + uint64(from)}, nil
+}
+
+func pageOf(token string, size, of int) (from int, next string) {
+	from = len(token)
+	if from+size < of {
+		next = strings.Repeat("x", from+size)
+	}
+	return from, next
+}
+
+func (f *fake) HoldJob(_ context.Context, r *tandemv1.HoldJobRequest) (*tandemv1.Job, error) {
+	return f.job(r.GetId())
+}
+
+func (f *fake) ReleaseJob(_ context.Context, r *tandemv1.ReleaseJobRequest) (*tandemv1.Job, error) {
+	return f.job(r.GetId())
+}
+
+func (f *fake) CancelJob(_ context.Context, r *tandemv1.CancelJobRequest) (*tandemv1.Job, error) {
+	return f.job(r.GetId())
+}
+
+func (f *fake) RemakePieces(_ context.Context, r *tandemv1.RemakePiecesRequest) (*tandemv1.Job, error) {
+	return f.job(r.GetId())
+}
+
+func (f *fake) OverrideWait(_ context.Context, r *tandemv1.OverrideWaitRequest) (*tandemv1.Job, error) {
+	return f.job(r.GetId())
+}
+
+func (f *fake) ExplainStep(_ context.Context, r *tandemv1.ExplainStepRequest) (*tandemv1.ExplainStepResponse, error) {
+	job, err := f.job(r.GetId())
+	if err != nil {
+		return nil, err
+	}
+	return &tandemv1.ExplainStepResponse{
+		Step: job.GetSteps()[1], Summary: "dries in rack-1", ReadyTime: after(28), Rule: "earliest completion",
+		Candidates: []*tandemv1.Candidate{
+			{Device: "rack-1", Eligible: true, FinishTime: after(28), Work: durationpb.New(40 * time.Minute), Changeover: durationpb.New(0)},
+			{Device: "cutter-1", Reason: "cannot dry"},
+		},
+	}, nil
+}
+
+func (f *fake) GetDevice(_ context.Context, r *tandemv1.GetDeviceRequest) (*tandemv1.Device, error) {
+	return f.device(r.GetId())
+}
+
+func (f *fake) ListDevices(_ context.Context, r *tandemv1.ListDevicesRequest) (*tandemv1.ListDevicesResponse, error) {
+	from, next := pageOf(r.GetPageToken(), f.page, len(f.devices))
+	return &tandemv1.ListDevicesResponse{Devices: f.devices[from:min(from+f.page, len(f.devices))], NextPageToken: next, Revision: 1042 + uint64(from)}, nil
+}
+
+func (f *fake) PauseDevice(_ context.Context, r *tandemv1.PauseDeviceRequest) (*tandemv1.Device, error) {
+	return f.device(r.GetId())
+}
+
+func (f *fake) ResumeDevice(_ context.Context, r *tandemv1.ResumeDeviceRequest) (*tandemv1.Device, error) {
+	return f.device(r.GetId())
+}
+
+func (f *fake) LockDevice(_ context.Context, r *tandemv1.LockDeviceRequest) (*tandemv1.Device, error) {
+	return f.device(r.GetId())
+}
+
+func (f *fake) UnlockDevice(_ context.Context, r *tandemv1.UnlockDeviceRequest) (*tandemv1.Device, error) {
+	return f.device(r.GetId())
+}
+
+func (f *fake) LoadMedia(_ context.Context, r *tandemv1.LoadMediaRequest) (*tandemv1.Device, error) {
+	return f.device(r.GetId())
+}
+
+func (f *fake) StartRun(_ context.Context, r *tandemv1.StartRunRequest) (*tandemv1.Run, error) {
+	return &tandemv1.Run{Id: r.GetRun(), Job: "door-signs", Step: "cut", Device: "cutter-1", State: tandemv1.JobState_JOB_STATE_PENDING, MayStart: true, StartedBy: r.GetActor()}, nil
+}
+
+func (f *fake) FinishRun(_ context.Context, r *tandemv1.FinishRunRequest) (*tandemv1.Run, error) {
+	return &tandemv1.Run{Id: r.GetRun(), Job: "door-signs", Step: "cut", Device: "cutter-1", State: tandemv1.JobState_JOB_STATE_COMPLETED}, nil
+}
+
+func (f *fake) ResolveRun(context.Context, *tandemv1.ResolveRunRequest) (*tandemv1.Job, error) {
+	return f.jobs[0], nil
+}
+
+func (f *fake) GetStatus(context.Context, *tandemv1.GetStatusRequest) (*tandemv1.Status, error) {
+	return f.status, nil
+}
+
+func (f *fake) GetFloor(context.Context, *tandemv1.GetFloorRequest) (*tandemv1.FloorFile, error) {
+	return &tandemv1.FloorFile{DisplayName: "Test floor", People: []*tandemv1.Person{
+		{Id: "anna", DisplayName: "Anna", Supervisor: true, Code: "U1A"}, {Id: "ben", DisplayName: "Ben", Code: "U2B"},
+	}}, nil
+}
+
+func (f *fake) RecordScan(_ context.Context, r *tandemv1.RecordScanRequest) (*tandemv1.RecordScanResponse, error) {
+	return f.scan(r)
+}
+
+func (f *fake) ListEvents(_ context.Context, r *tandemv1.ListEventsRequest) (*tandemv1.ListEventsResponse, error) {
+	out := &tandemv1.ListEventsResponse{}
+	for _, c := range f.commits {
+		if c.GetRevision() <= r.GetAfterRevision() {
+			continue
+		}
+		if len(out.GetCommits()) == f.page {
+			out.NextAfterRevision = out.GetCommits()[f.page-1].GetRevision()
+			break
+		}
+		out.Commits = append(out.Commits, c)
+	}
+	return out, nil
+}
+
+func (f *fake) WatchEvents(r *tandemv1.WatchEventsRequest, stream grpc.ServerStreamingServer[tandemv1.WatchEventsResponse]) error {
+	f.mu.Lock()
+	f.requests = append(f.requests, proto.Clone(r))
+	watch := f.watch
+	f.mu.Unlock()
+	if watch == nil {
+		return errors.New("no watch is written for this test")
+	}
+	return watch(r, stream)
+}
+
+// newTyping returns a standard input and a function that types on it; no text means the end of the input.
+func newTyping(t *testing.T) (*io.PipeReader, func(string)) {
+	t.Helper()
+	r, w := io.Pipe()
+	t.Cleanup(func() { _ = w.Close() })
+	return r, func(text string) {
+		t.Helper()
+		if text == "" {
+			_ = w.Close()
+			return
+		}
+		if _, err := io.WriteString(w, text); err != nil {
+			t.Error(err)
+		}
+	}
+}

@@ -1,0 +1,145 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"tandem/clients/wording"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/proto/yamlfile"
+)
+
+func (a *app) submitCommand() *cobra.Command {
+	s := &submission{change: change{app: a}}
+	cmd := &cobra.Command{
+		Use:   "submit FILE...",
+		Short: "Hand in jobs from tickets in YAML or JSON.",
+		Example: `  tandem submit ticket.yaml
+  tandem submit --check *.yaml        only say whether they would be taken in
+  tandem submit --hold ticket.yaml    take it in, start nothing until 'tandem release'
+  tandem submit --request-id order-4711 ticket.yaml    safe to repeat`,
+		Long: `Each file holds one job. All files are read first: if one is bad, none is handed in. A job is taken in whole or not at
+all; the others of the same call are tried all the same, and the exit code is that of the first that failed.
+
+With several files the key of file N is the given --request-id, a dash and N.`,
+		Args: cobra.MinimumNArgs(1),
+	}
+	cmd.RunE = a.runs(func(cmd *cobra.Command, args []string) error { return s.submit(cmd.Context(), args) })
+	s.keyFlag(cmd)
+	cmd.Flags().BoolVar(&s.check, "check", false, "check only, hand nothing in")
+	cmd.Flags().BoolVar(&s.hold, "hold", false, "start nothing until the job is released")
+	return cmd
+}
+
+type submission struct {
+	change
+	check, hold bool
+}
+
+// ticket is a file that was read.
+type ticket struct {
+	file  string
+	lines yamlfile.Lines
+	job   *tandemv1.Job
+}
+
+func (s *submission) submit(ctx context.Context, files []string) error {
+	tickets, err := readTickets(files)
+	if err != nil {
+		return err
+	}
+	if s.actor == "" {
+		return usagef("who asks? give a name with --actor or TANDEM_ACTOR")
+	}
+	client, err := s.jobs()
+	if err != nil {
+		return err
+	}
+	s.key()
+	first := 0
+	for i, t := range tickets {
+		err := s.one(ctx, client, t, i, len(tickets))
+		if err == nil {
+			continue
+		}
+		if ctx.Err() != nil || len(tickets) == 1 {
+			return err
+		}
+		for _, line := range s.describe(err) {
+			s.talk(bad, line)
+		}
+		if first == 0 {
+			first = exitCode(err)
+		}
+		if status.Code(err) == codes.Unavailable {
+			s.warn("%s not tried", wording.Count(len(tickets)-i-1, "more file"))
+			break
+		}
+	}
+	if first != 0 {
+		return &told{first}
+	}
+	return nil
+}
+
+// readTickets reads all files and reports what is wrong with any of them.
+func readTickets(files []string) ([]ticket, error) {
+	var tickets []ticket
+	var problems []error
+	for _, file := range files {
+		t := ticket{file: file, job: &tandemv1.Job{}}
+		var err error
+		if t.lines, err = yamlfile.ReadLines(file, t.job); err != nil {
+			problems = append(problems, err)
+		}
+		tickets = append(tickets, t)
+	}
+	if len(problems) > 0 {
+		return nil, &inputError{errors.Join(problems...)}
+	}
+	return tickets, nil
+}
+
+func (s *submission) one(ctx context.Context, client tandemv1.JobServiceClient, t ticket, i, of int) error {
+	key := s.requestID
+	if of > 1 {
+		key += "-" + strconv.Itoa(i+1)
+	}
+	if s.hold {
+		t.job.Hold = true
+	}
+	ctx, cancel := s.bounded(ctx)
+	defer cancel()
+	job, err := client.CreateJob(ctx, &tandemv1.CreateJobRequest{
+		Job: t.job, RequestId: key, ValidateOnly: s.check, Actor: s.actor,
+	})
+	if err != nil {
+		err = &fileError{t.file, t.lines, err}
+		if !s.check {
+			err = &changeError{key, err}
+		}
+		return err
+	}
+	if s.check && !s.json && !s.quiet {
+		s.checked(t.file, job)
+		return nil
+	}
+	s.outcome(job)
+	return nil
+}
+
+// checked tells the answer of a check, and what the daemon has noticed in the steps.
+func (s *submission) checked(file string, job *tandemv1.Job) {
+	s.line(span{plain, file + ": "}, span{good, "good"}, span{plain, fmt.Sprintf(": %s would be taken in, %s", job.GetId(), wording.Count(len(job.GetSteps()), "step"))})
+	for _, step := range job.GetSteps() {
+		if len(step.GetStateReasons()) > 0 {
+			s.line(span{plain, file + ": "}, span{warned, "step " + step.GetId()}, span{plain, ": " + reasons(step.GetStateReasons())})
+		}
+	}
+}

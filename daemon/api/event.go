@@ -1,0 +1,161 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+
+	"tandem/daemon/engine"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+const (
+	bookmarkEvery = 30 * time.Second
+	// sendWithin is how long a watcher may keep one message from being handed to its connection before it is cut.
+	sendWithin = 20 * time.Second
+	// jobsPerPart keeps a part of the present state far below the message limit.
+	jobsPerPart = 20
+)
+
+// WatchEvents implements EventService.
+func (s *Server) WatchEvents(req *tandemv1.WatchEventsRequest, stream grpc.ServerStreamingServer[tandemv1.WatchEventsResponse]) error {
+	ctx, cancel := context.WithCancelCause(stream.Context())
+	defer cancel(nil)
+	send := guarded(stream, cancel)
+	after := req.GetRevision()
+	if after == 0 {
+		var err error
+		if after, err = s.sendState(ctx, req, send); err != nil {
+			return firstCause(ctx, err)
+		}
+	} else if err := s.knownRevision(ctx, after); err != nil {
+		return err
+	}
+	lastSent := time.Now()
+	err := s.engine.Watch(ctx, after, func(rec *ledgerv1.Record) error {
+		msg := commitOf(rec, req.GetJob(), req.GetDevice())
+		if msg == nil {
+			return nil
+		}
+		lastSent = time.Now()
+		return send(msg)
+	}, func(revision uint64) <-chan struct{} {
+		return bookmark(ctx, &lastSent, revision, send)
+	})
+	return firstCause(ctx, err)
+}
+
+// bookmark sends one if it is time for it, and returns a channel that is closed when the next one is.
+func bookmark(ctx context.Context, lastSent *time.Time, revision uint64, send func(*tandemv1.WatchEventsResponse) error) <-chan struct{} {
+	if time.Since(*lastSent) >= bookmarkEvery {
+		*lastSent = time.Now()
+		// A failing stream ends the watch through its context.
+		_ = send(&tandemv1.WatchEventsResponse{Revision: revision, Payload: &tandemv1.WatchEventsResponse_Bookmark{Bookmark: &tandemv1.Bookmark{}}})
+	}
+	early := make(chan struct{})
+	timer := time.AfterFunc(bookmarkEvery-time.Since(*lastSent)+time.Millisecond, func() { close(early) })
+	context.AfterFunc(ctx, func() { timer.Stop() })
+	return early
+}
+
+// guarded sends, and cuts a watcher that does not take what it is sent.
+func guarded(stream grpc.ServerStreamingServer[tandemv1.WatchEventsResponse], cancel context.CancelCauseFunc) func(*tandemv1.WatchEventsResponse) error {
+	stalled := withInfo(codes.ResourceExhausted, "WATCHER_STALLED", "this watcher did not take what it was sent; resume from the last revision you saw", nil)
+	return func(m *tandemv1.WatchEventsResponse) error {
+		timer := time.AfterFunc(sendWithin, func() { cancel(stalled) })
+		defer timer.Stop()
+		return stream.Send(m)
+	}
+}
+
+// firstCause returns why the watch was cut, if it was, else err.
+func firstCause(ctx context.Context, err error) error {
+	if cause := context.Cause(ctx); cause != nil && !errors.Is(cause, context.Canceled) {
+		return cause
+	}
+	return err
+}
+
+func (s *Server) knownRevision(ctx context.Context, revision uint64) error {
+	var last uint64
+	if err := s.engine.View(ctx, func(st engine.State) { last = st.Head.Revision }); err != nil {
+		return err
+	}
+	if revision > last {
+		return badField("revision", "%d is newer than the ledger's last, %d: this is another ledger, or one restored from a backup; begin again with 0", revision, last)
+	}
+	return nil
+}
+
+// sendState sends the present state in parts and returns its revision.
+func (s *Server) sendState(ctx context.Context, req *tandemv1.WatchEventsRequest, send func(*tandemv1.WatchEventsResponse) error) (uint64, error) {
+	var jobs []*tandemv1.Job
+	var devices []*tandemv1.Device
+	var revision uint64
+	err := s.engine.View(ctx, func(st engine.State) {
+		revision = st.Head.Revision
+		for _, j := range st.Floor.Jobs {
+			if req.GetJob() == "" && req.GetDevice() == "" || req.GetJob() == j.ID {
+				jobs = append(jobs, j.View(st.Now))
+			}
+		}
+		for _, d := range st.Floor.Devices {
+			if req.GetJob() == "" && req.GetDevice() == "" || req.GetDevice() == d.ID {
+				devices = append(devices, s.deviceView(st, d))
+			}
+		}
+	})
+	if err != nil {
+		return 0, err
+	}
+	for {
+		part := &tandemv1.Snapshot{Devices: devices}
+		n := min(jobsPerPart, len(jobs))
+		part.Jobs, jobs, devices = jobs[:n], jobs[n:], nil
+		part.Last = len(jobs) == 0
+		m := &tandemv1.WatchEventsResponse{Payload: &tandemv1.WatchEventsResponse_Snapshot{Snapshot: part}}
+		if part.GetLast() {
+			m.Revision = revision // complete, and good to resume from, only now
+		}
+		if err := send(m); err != nil || part.GetLast() {
+			return revision, err
+		}
+	}
+}
+
+// errEnough ends a page.
+var errEnough = errors.New("enough")
+
+// ListEvents implements EventService.
+func (s *Server) ListEvents(ctx context.Context, req *tandemv1.ListEventsRequest) (*tandemv1.ListEventsResponse, error) {
+	size := pageSize(req.GetPageSize(), 100)
+	var last uint64
+	if err := s.engine.View(ctx, func(st engine.State) { last = st.Head.Revision }); err != nil {
+		return nil, err
+	}
+	out := &tandemv1.ListEventsResponse{}
+	if req.GetAfterRevision() >= last {
+		return out, nil
+	}
+	err := s.engine.Watch(ctx, req.GetAfterRevision(), func(rec *ledgerv1.Record) error {
+		if msg := commitOf(rec, req.GetJob(), req.GetDevice()); msg != nil {
+			out.Commits = append(out.Commits, msg)
+		}
+		if rec.GetRevision() >= last {
+			return errEnough
+		}
+		if len(out.GetCommits()) >= size {
+			out.NextAfterRevision = rec.GetRevision()
+			return errEnough
+		}
+		return nil
+	}, nil)
+	if errors.Is(err, errEnough) {
+		err = nil
+	}
+	return out, err
+}

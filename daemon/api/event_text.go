@@ -1,0 +1,158 @@
+package api
+
+import (
+	"fmt"
+	"strings"
+
+	"tandem/scheduler/floor"
+
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// commitOf returns a record as clients see it, or nil if nothing in it concerns the job and device asked for.
+func commitOf(rec *ledgerv1.Record, job, device string) *tandemv1.WatchEventsResponse {
+	c := &tandemv1.Commit{CommitTime: rec.GetCommitTime()}
+	for _, e := range rec.GetEvents() {
+		v := eventOf(e)
+		if v == nil || (job != "" && v.GetJob() != job) || (device != "" && v.GetDevice() != device) {
+			continue
+		}
+		c.Events = append(c.Events, v)
+	}
+	if len(c.GetEvents()) == 0 {
+		return nil
+	}
+	return &tandemv1.WatchEventsResponse{Revision: rec.GetRevision(), Payload: &tandemv1.WatchEventsResponse_Commit{Commit: c}}
+}
+
+// eventOf returns an event as clients see it; nil for what is only of use inside.
+func eventOf(e *ledgerv1.Event) *tandemv1.Event {
+	v := describe(e)
+	if v != nil {
+		v.Actor = e.GetActor()
+	}
+	return v
+}
+
+func describe(e *ledgerv1.Event) *tandemv1.Event {
+	switch k := e.GetKind().(type) {
+	case *ledgerv1.Event_TermBegan:
+		return &tandemv1.Event{Type: "term.began", Message: fmt.Sprintf("the daemon leads, term %d; every driver is asked what it has in hand", k.TermBegan.GetTerm())}
+	case *ledgerv1.Event_FloorConfigured:
+		return &tandemv1.Event{Type: "floor.configured", Message: fmt.Sprintf("floor file with %d devices in force", len(k.FloorConfigured.GetFloor().GetDevices()))}
+	case *ledgerv1.Event_RequestAnswered:
+		return nil
+	case *ledgerv1.Event_JobCreated:
+		j := k.JobCreated.GetJob()
+		return &tandemv1.Event{Type: "job.created", Job: j.GetId(), Message: fmt.Sprintf("%s taken in, code %s, %d steps", j.GetId(), k.JobCreated.GetCode(), len(j.GetSteps()))}
+	case *ledgerv1.Event_JobHeld:
+		return &tandemv1.Event{Type: "job.held", Job: k.JobHeld.GetJob(), Message: "held: " + k.JobHeld.GetNote()}
+	case *ledgerv1.Event_JobReleased:
+		return &tandemv1.Event{Type: "job.released", Job: k.JobReleased.GetJob(), Message: "released"}
+	case *ledgerv1.Event_JobCanceled:
+		v := &tandemv1.Event{Type: "job.canceled", Job: k.JobCanceled.GetJob(), Message: "canceled: " + k.JobCanceled.GetNote()}
+		if k.JobCanceled.GetAborted() {
+			v.Type, v.Message = "job.aborted", "given up: "+k.JobCanceled.GetNote()
+		}
+		return v
+	case *ledgerv1.Event_PiecesSpoiled:
+		c := k.PiecesSpoiled
+		return &tandemv1.Event{
+			Type: "pieces.spoiled", Job: c.GetJob(), Panel: c.GetPanel(), Step: c.GetStep(), PiecesSpoiled: c.GetPieces(),
+			Message: fmt.Sprintf("%d pieces of panel %s spoiled: %s", c.GetPieces(), c.GetPanel(), c.GetNote()),
+		}
+	case *ledgerv1.Event_PiecesRemade:
+		c := k.PiecesRemade
+		return &tandemv1.Event{
+			Type: "pieces.remade", Job: c.GetJob(), Panel: c.GetPanel().GetId(),
+			Message: fmt.Sprintf("%d pieces are made again as panel %s (%s): %s", c.GetPanel().GetPieces(), c.GetPanel().GetId(), c.GetPanelCode(), c.GetNote()),
+		}
+	case *ledgerv1.Event_PanelMoved:
+		c := k.PanelMoved
+		return &tandemv1.Event{Type: "panel.moved", Job: c.GetJob(), Panel: c.GetPanel(), Device: c.GetPlace(), Message: fmt.Sprintf("panel %s lies at %s", c.GetPanel(), c.GetPlace())}
+	case *ledgerv1.Event_WaitOverridden:
+		c := k.WaitOverridden
+		return &tandemv1.Event{Type: "wait.overridden", Job: c.GetJob(), Step: c.GetStep(), Message: fmt.Sprintf("waiting time of %s waived: %s", c.GetStep(), c.GetNote())}
+	}
+	if v := describeRun(e); v != nil {
+		return v
+	}
+	return describeDevice(e)
+}
+
+func describeRun(e *ledgerv1.Event) *tandemv1.Event {
+	run := func(typ string, r interface {
+		GetRun() string
+		GetJob() string
+		GetStep() string
+		GetDevice() string
+	}, format string, args ...any,
+	) *tandemv1.Event {
+		return &tandemv1.Event{Type: typ, Run: r.GetRun(), Job: r.GetJob(), Step: r.GetStep(), Device: r.GetDevice(), Message: fmt.Sprintf(format, args...)}
+	}
+	switch k := e.GetKind().(type) {
+	case *ledgerv1.Event_RunGranted:
+		r := k.RunGranted.GetRun()
+		return &tandemv1.Event{
+			Type: "run.granted", Run: r.GetId(), Job: r.GetJob(), Step: r.GetStep(), Device: r.GetDevice(), State: "pending",
+			Message: fmt.Sprintf("%s given to %s: %s", r.GetStep(), r.GetDevice(), r.GetReason().GetRule()),
+		}
+	case *ledgerv1.Event_RunAllowed:
+		c := k.RunAllowed
+		return run("run.allowed", c, "%s may start on %s", c.GetStep(), c.GetDevice())
+	case *ledgerv1.Event_RunLapsed:
+		c := k.RunLapsed
+		return run("run.lapsed", c, "the start of %s on %s came too late: start it again at the device", c.GetStep(), c.GetDevice())
+	case *ledgerv1.Event_RunStopping:
+		c := k.RunStopping
+		return run("run.stopping", c, "%s is asked to stop %s", c.GetDevice(), c.GetStep())
+	case *ledgerv1.Event_RunChanged:
+		c := k.RunChanged
+		v := run("run."+floor.Keyword(c.GetState()), c, "%s on %s is %s", c.GetStep(), c.GetDevice(), floor.Keyword(c.GetState()))
+		v.State, v.Reasons, v.PiecesGood, v.PiecesSpoiled = floor.Keyword(c.GetState()), c.GetReasons(), c.GetPiecesGood(), c.GetPiecesSpoiled()
+		return v
+	case *ledgerv1.Event_RunResolved:
+		c := k.RunResolved
+		word := strings.ToLower(strings.TrimPrefix(c.GetOutcome().String(), "OUTCOME_"))
+		v := run("run.resolved", c, "%s on %s resolved: %s, %d good: %s", c.GetStep(), c.GetDevice(), word, c.GetPiecesGood(), c.GetNote())
+		v.PiecesGood = c.GetPiecesGood()
+		return v
+	case *ledgerv1.Event_RunRefused:
+		c := k.RunRefused
+		return run("run.refused", c, "%s refused %s: %s", c.GetDevice(), c.GetStep(), c.GetReason())
+	case *ledgerv1.Event_StrayReported:
+		c := k.StrayReported
+		return &tandemv1.Event{
+			Type: "run.stray", Run: c.GetRun(), Device: c.GetDevice(), State: floor.Keyword(c.GetState()), PiecesGood: c.GetPiecesGood(),
+			Message: fmt.Sprintf("%s reports %s as %s, which is not its run: counted as made without us", c.GetDevice(), c.GetRun(), floor.Keyword(c.GetState())),
+		}
+	}
+	return nil
+}
+
+func describeDevice(e *ledgerv1.Event) *tandemv1.Event {
+	switch k := e.GetKind().(type) {
+	case *ledgerv1.Event_DeviceGreeted:
+		return &tandemv1.Event{Type: "device.greeted", Device: k.DeviceGreeted.GetDevice(), Message: k.DeviceGreeted.GetDevice() + "'s driver has introduced itself"}
+	case *ledgerv1.Event_DeviceChanged:
+		c := k.DeviceChanged
+		link := strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(c.GetLink().String(), "LINK_")), "_", "-")
+		phase := strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(c.GetPhase().String(), "DEVICE_PHASE_")), "_", "-")
+		return &tandemv1.Event{
+			Type: "device.changed", Device: c.GetDevice(), State: floor.DeviceKeyword(c.GetState()), Reasons: c.GetReasons(),
+			Message: fmt.Sprintf("%s is %s, %s, %s", c.GetDevice(), floor.DeviceKeyword(c.GetState()), phase, link),
+		}
+	case *ledgerv1.Event_DevicePaused:
+		return &tandemv1.Event{Type: "device.paused", Device: k.DevicePaused.GetDevice(), Message: "paused: " + k.DevicePaused.GetNote()}
+	case *ledgerv1.Event_DeviceResumed:
+		return &tandemv1.Event{Type: "device.resumed", Device: k.DeviceResumed.GetDevice(), Message: "pause ended"}
+	case *ledgerv1.Event_DeviceLocked:
+		return &tandemv1.Event{Type: "device.locked", Device: k.DeviceLocked.GetDevice(), Message: "locked for maintenance: " + k.DeviceLocked.GetNote()}
+	case *ledgerv1.Event_DeviceUnlocked:
+		return &tandemv1.Event{Type: "device.unlocked", Device: k.DeviceUnlocked.GetDevice(), Message: "maintenance lock cleared"}
+	case *ledgerv1.Event_MediaLoaded:
+		return &tandemv1.Event{Type: "media.loaded", Device: k.MediaLoaded.GetDevice(), Message: fmt.Sprintf("%s loaded on %s", k.MediaLoaded.GetMedia(), k.MediaLoaded.GetDevice())}
+	}
+	return nil
+}

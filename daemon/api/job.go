@@ -1,0 +1,230 @@
+package api
+
+import (
+	"context"
+	"encoding/base64"
+	"slices"
+	"strconv"
+
+	"tandem/daemon/engine"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
+)
+
+// CreateJob implements JobService.
+func (s *Server) CreateJob(ctx context.Context, req *tandemv1.CreateJobRequest) (*tandemv1.Job, error) {
+	c := floor.CreateJob{Job: req.GetJob()}
+	if req.GetValidateOnly() {
+		return s.wouldCreate(ctx, req, c)
+	}
+	if _, err := s.do(ctx, req, c); err != nil {
+		return nil, err
+	}
+	return s.job(ctx, req.GetJob().GetId())
+}
+
+// wouldCreate answers what CreateJob would, and stores nothing.
+func (s *Server) wouldCreate(ctx context.Context, req *tandemv1.CreateJobRequest, c floor.CreateJob) (*tandemv1.Job, error) {
+	m, err := meta(req)
+	if err != nil {
+		return nil, err
+	}
+	m.RequestID = ""
+	var job *tandemv1.Job
+	var refused error
+	err = s.engine.View(ctx, func(st engine.State) {
+		d, err := st.Floor.Decide(st.Now, m, c)
+		if err != nil {
+			refused = err
+			return
+		}
+		job = d.Events[0].GetJobCreated().GetJob()
+		for _, step := range job.GetSteps() {
+			if !slices.ContainsFunc(st.Floor.Devices, func(d *floor.Device) bool { ok, _ := d.Fits(step); return ok }) {
+				step.StateReasons = []string{floor.ReasonNotSupported}
+			}
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
+	return job, refused
+}
+
+// GetJob implements JobService.
+func (s *Server) GetJob(ctx context.Context, req *tandemv1.GetJobRequest) (*tandemv1.Job, error) {
+	return s.job(ctx, req.GetId())
+}
+
+func (s *Server) job(ctx context.Context, id string) (*tandemv1.Job, error) {
+	var out *tandemv1.Job
+	err := s.engine.View(ctx, func(st engine.State) {
+		if j, ok := st.Floor.Job(id); ok {
+			out = j.View(st.Now)
+		}
+	})
+	if err == nil && out == nil {
+		err = notFound("job", id)
+	}
+	return out, err
+}
+
+func notFound(what, id string) error {
+	if len(id) > 80 {
+		id = id[:80] + "..."
+	}
+	reason := map[string]string{"job": "JOB_NOT_FOUND", "device": "DEVICE_NOT_FOUND", "step": "STEP_NOT_FOUND", "run": "RUN_NOT_FOUND"}[what]
+	return &floor.Error{Kind: floor.NotFound, Reason: reason, Message: "there is no " + what + " " + strconv.Quote(id)}
+}
+
+// ListJobs implements JobService. A page begins after the job number in its token, so that jobs taken in or ended between
+// pages neither repeat nor hide others.
+func (s *Server) ListJobs(ctx context.Context, req *tandemv1.ListJobsRequest) (*tandemv1.ListJobsResponse, error) {
+	size := pageSize(req.GetPageSize(), 50)
+	after, err := readToken(req.GetPageToken())
+	if err != nil {
+		return nil, err
+	}
+	out := &tandemv1.ListJobsResponse{}
+	err = s.engine.View(ctx, func(st engine.State) {
+		out.Revision = st.Head.Revision
+		for _, j := range st.Floor.Jobs {
+			if j.Number <= after {
+				continue
+			}
+			if state, _ := j.State(st.Now); len(req.GetStates()) > 0 && !slices.Contains(req.GetStates(), state) {
+				continue
+			}
+			if len(out.GetJobs()) == size {
+				out.NextPageToken = makeToken(after)
+				return
+			}
+			out.Jobs = append(out.Jobs, j.View(st.Now))
+			after = j.Number
+		}
+	})
+	return out, err
+}
+
+func pageSize(asked int32, standard int) int {
+	const most = 1000
+	if asked <= 0 {
+		return standard
+	}
+	return min(int(asked), most)
+}
+
+func makeToken(n uint64) string {
+	return base64.RawURLEncoding.EncodeToString([]byte("v1:" + strconv.FormatUint(n, 36)))
+}
+
+func readToken(token string) (uint64, error) {
+	if token == "" {
+		return 0, nil
+	}
+	data, err := base64.RawURLEncoding.DecodeString(token)
+	if err != nil || len(data) < 4 || string(data[:3]) != "v1:" {
+		return 0, badField("page_token", "is not one that an earlier reply gave")
+	}
+	n, err := strconv.ParseUint(string(data[3:]), 36, 64)
+	if err != nil {
+		return 0, badField("page_token", "is not one that an earlier reply gave")
+	}
+	return n, nil
+}
+
+// HoldJob implements JobService.
+func (s *Server) HoldJob(ctx context.Context, req *tandemv1.HoldJobRequest) (*tandemv1.Job, error) {
+	if err := plain("note", req.GetNote(), 2000); err != nil {
+		return nil, err
+	}
+	return s.changeJob(ctx, req, req.GetId(), floor.HoldJob{Job: req.GetId(), Note: req.GetNote()})
+}
+
+// ReleaseJob implements JobService.
+func (s *Server) ReleaseJob(ctx context.Context, req *tandemv1.ReleaseJobRequest) (*tandemv1.Job, error) {
+	return s.changeJob(ctx, req, req.GetId(), floor.ReleaseJob{Job: req.GetId()})
+}
+
+// CancelJob implements JobService.
+func (s *Server) CancelJob(ctx context.Context, req *tandemv1.CancelJobRequest) (*tandemv1.Job, error) {
+	if err := plain("note", req.GetNote(), 2000); err != nil {
+		return nil, err
+	}
+	return s.changeJob(ctx, req, req.GetId(), floor.CancelJob{Job: req.GetId(), Note: req.GetNote()})
+}
+
+// RemakePieces implements JobService.
+func (s *Server) RemakePieces(ctx context.Context, req *tandemv1.RemakePiecesRequest) (*tandemv1.Job, error) {
+	if err := plain("note", req.GetNote(), 2000); err != nil {
+		return nil, err
+	}
+	return s.changeJob(ctx, req, req.GetId(), floor.RemakePieces{
+		Job: req.GetId(), Step: req.GetStep(), Panel: req.GetPanel(), Pieces: req.GetPieces(),
+		AlreadySpoiled: req.GetAlreadySpoiled(), Note: req.GetNote(),
+	})
+}
+
+// OverrideWait implements JobService.
+func (s *Server) OverrideWait(ctx context.Context, req *tandemv1.OverrideWaitRequest) (*tandemv1.Job, error) {
+	if err := plain("note", req.GetNote(), 2000); err != nil {
+		return nil, err
+	}
+	return s.changeJob(ctx, req, req.GetId(), floor.OverrideWait{Job: req.GetId(), Step: req.GetStep(), Note: req.GetNote()})
+}
+
+func (s *Server) changeJob(ctx context.Context, req change, id string, c floor.Command) (*tandemv1.Job, error) {
+	if _, err := s.do(ctx, req, c); err != nil {
+		return nil, err
+	}
+	return s.job(ctx, id)
+}
+
+// ExplainStep implements JobService.
+func (s *Server) ExplainStep(ctx context.Context, req *tandemv1.ExplainStepRequest) (*tandemv1.ExplainStepResponse, error) {
+	var out *tandemv1.ExplainStepResponse
+	missing := notFound("job", req.GetId())
+	err := s.engine.View(ctx, func(st engine.State) {
+		j, ok := st.Floor.Job(req.GetId())
+		if !ok {
+			return
+		}
+		step := openStep(j)
+		if req.GetStep() != "" {
+			if step, ok = j.Step(req.GetStep()); !ok {
+				missing = notFound("step", req.GetStep())
+				return
+			}
+		}
+		out = step.Explain(st.Now, st.Floor.Devices)
+	})
+	if err == nil && out == nil {
+		err = missing
+	}
+	return out, err
+}
+
+// openStep returns the step a person asks about who names none: one that stands still, else one under way, else the first
+// that has not ended, else the last.
+func openStep(j *floor.Job) *floor.Step {
+	var open, live *floor.Step
+	for _, s := range j.Steps {
+		switch {
+		case !s.Open():
+			continue
+		case s.Blocked != "" || (s.Live != nil && s.Live.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED):
+			return s
+		case s.Live != nil && live == nil:
+			live = s
+		case open == nil:
+			open = s
+		}
+	}
+	switch {
+	case live != nil:
+		return live
+	case open != nil:
+		return open
+	}
+	return j.Steps[len(j.Steps)-1]
+}

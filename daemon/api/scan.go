@@ -1,0 +1,159 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"tandem/daemon/engine"
+	"tandem/daemon/station"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
+)
+
+const (
+	mostPayload = 512
+	mostScanID  = 100
+)
+
+// RecordScan implements ScanService.
+func (s *Server) RecordScan(ctx context.Context, req *tandemv1.RecordScanRequest) (*tandemv1.RecordScanResponse, error) {
+	if err := checkScan(req); err != nil {
+		return nil, err
+	}
+	print, err := fingerprint(req)
+	if err != nil {
+		return nil, err
+	}
+	key := "scan/" + req.GetStation() + "/" + req.GetScanId()
+	if known, ok, err := s.scans.get(key, print); ok || err != nil {
+		return known, err
+	}
+	answer, done, err := s.decideScan(ctx, req, key)
+	if err != nil {
+		return nil, err
+	}
+	if done == nil {
+		if done, err = s.actOnScan(ctx, answer, key, print); err != nil {
+			return nil, err
+		}
+	}
+	s.scans.put(key, print, done)
+	return done, nil
+}
+
+// decideScan asks the desk, unless the ledger holds the answer to this very scan already.
+func (s *Server) decideScan(ctx context.Context, req *tandemv1.RecordScanRequest, key string) (a station.Answer, done *tandemv1.RecordScanResponse, err error) {
+	at := time.Now()
+	if t := req.GetScanTime(); t != nil && t.AsTime().Before(at) {
+		at = t.AsTime()
+	}
+	err = s.engine.View(ctx, func(st engine.State) {
+		if kept, revision, ok := st.Floor.Answer(key); ok {
+			done = &tandemv1.RecordScanResponse{}
+			if proto.Unmarshal(kept, done) == nil {
+				done.Revision = revision
+				return
+			}
+		}
+		a = s.desk.Decide(st.Floor, st.Now, station.Scan{Station: req.GetStation(), Payload: req.GetPayload(), Device: req.GetDevice(), At: at})
+		if a.Command == nil {
+			done = &tandemv1.RecordScanResponse{Outcome: a.Outcome, Message: a.Message, Subject: a.Subject, Revision: st.Head.Revision}
+		}
+	})
+	return a, done, err
+}
+
+// actOnScan carries out what the scan means. If the floor has moved on meanwhile, its refusal is the answer.
+func (s *Server) actOnScan(ctx context.Context, a station.Answer, key string, print []byte) (*tandemv1.RecordScanResponse, error) {
+	out := &tandemv1.RecordScanResponse{Outcome: a.Outcome, Message: a.Message, Subject: a.Subject}
+	kept, err := proto.Marshal(out)
+	if err != nil {
+		return nil, err
+	}
+	r, err := s.engine.Do(ctx, floor.Meta{Actor: a.Actor, RequestID: key, Fingerprint: print}, floor.Answered{Command: a.Command, Answer: kept})
+	var refused *floor.Error
+	switch {
+	case errors.As(err, &refused):
+		out.Outcome, out.Message = tandemv1.RecordScanResponse_OUTCOME_NOT_READY, refused.Error()
+		if refused.Kind == floor.Exists {
+			return nil, err
+		}
+		return out, nil
+	case err != nil:
+		return nil, err
+	}
+	out.Revision = r.Revision
+	return out, nil
+}
+
+func checkScan(req *tandemv1.RecordScanRequest) error {
+	const idRule = "an id has 1 to 63 lower case letters, digits and dashes and does not begin with a dash"
+	if !tandemv1.ValidID(req.GetStation()) {
+		return badField("station", "is not an id: %s", idRule)
+	}
+	if req.GetDevice() != "" && !tandemv1.ValidID(req.GetDevice()) {
+		return badField("device", "is not an id: %s", idRule)
+	}
+	if req.GetScanId() == "" {
+		return badField("scan_id", "is missing: give each pull of the trigger its own, and repeat it with a retry")
+	}
+	if err := plain("scan_id", req.GetScanId(), mostScanID); err != nil {
+		return err
+	}
+	if n := len(req.GetPayload()); n == 0 || n > mostPayload {
+		return badField("payload", "has %d bytes: a scan has 1 to %d", n, mostPayload)
+	}
+	if t := req.GetScanTime(); t != nil && t.CheckValid() != nil {
+		return badField("scan_time", "is not a time")
+	}
+	return nil
+}
+
+// recentScans remembers answers that changed nothing, so that a station which retries hears the same again. Those that did
+// are in the ledger.
+type recentScans struct {
+	mu    sync.Mutex
+	known map[string]knownScan
+	order []string
+}
+
+type knownScan struct {
+	print  string
+	answer *tandemv1.RecordScanResponse
+}
+
+// mostScans bounds what is remembered.
+const mostScans = 4096
+
+func newRecentScans() *recentScans { return &recentScans{known: map[string]knownScan{}} }
+
+func (r *recentScans) get(key string, print []byte) (*tandemv1.RecordScanResponse, bool, error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	k, ok := r.known[key]
+	if ok && k.print != string(print) {
+		return nil, false, &floor.Error{
+			Kind: floor.Exists, Reason: "REQUEST_ID_REUSED",
+			Message: fmt.Sprintf("%q was used for a different scan; give each scan its own scan_id", key),
+		}
+	}
+	return k.answer, ok, nil
+}
+
+func (r *recentScans) put(key string, print []byte, answer *tandemv1.RecordScanResponse) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if _, ok := r.known[key]; !ok {
+		r.order = append(r.order, key)
+	}
+	r.known[key] = knownScan{string(print), answer}
+	if len(r.order) > mostScans {
+		delete(r.known, r.order[0])
+		r.order = r.order[1:]
+	}
+}

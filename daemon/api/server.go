@@ -1,0 +1,170 @@
+// Package api is the gRPC face of the daemon: it turns requests into commands, the floor's answers into replies, and its
+// errors into google.rpc details. It decides nothing about jobs or devices itself.
+package api
+
+import (
+	"context"
+	"crypto/sha256"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/health"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/keepalive"
+	"google.golang.org/grpc/reflection"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+
+	"tandem/daemon/engine"
+	"tandem/daemon/station"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
+)
+
+// Engine is what the API needs of the engine.
+type Engine interface {
+	Do(ctx context.Context, m floor.Meta, c floor.Command) (engine.Result, error)
+	View(ctx context.Context, fn func(engine.State)) error
+	Watch(ctx context.Context, after uint64, fn func(*ledgerv1.Record) error, idle func(revision uint64) <-chan struct{}) error
+}
+
+// Options are facts about the daemon that the API tells.
+type Options struct {
+	Version   string
+	DataDir   string
+	BusURL    string
+	TimeScale float64
+	Start     time.Time     // floor time
+	Dropped   func() uint64 // device reports dropped so far
+	Attention func() []string
+	Log       *zap.Logger
+}
+
+// Server implements the services of tandem.v1.
+type Server struct {
+	tandemv1.UnimplementedJobServiceServer
+	tandemv1.UnimplementedDeviceServiceServer
+	tandemv1.UnimplementedScanServiceServer
+	tandemv1.UnimplementedEventServiceServer
+	tandemv1.UnimplementedAdminServiceServer
+
+	engine Engine
+	opt    Options
+	desk   *station.Desk // used in the engine's loop only
+	scans  *recentScans
+	health *health.Server
+}
+
+// Limits of one request.
+const (
+	mostRequestBytes = 4 << 20
+	mostRequestID    = 128
+	mostActor        = 128
+	mostStreams      = 2000
+)
+
+// New returns a gRPC server with every service of the API registered. Health is NOT_SERVING until SetServing.
+func New(e Engine, opt Options) (*grpc.Server, *Server) {
+	if opt.Log == nil {
+		opt.Log = zap.NewNop()
+	}
+	s := &Server{engine: e, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer()}
+	g := grpc.NewServer(
+		grpc.MaxRecvMsgSize(mostRequestBytes),
+		grpc.MaxConcurrentStreams(mostStreams),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
+		grpc.KeepaliveParams(keepalive.ServerParameters{Time: 30 * time.Second, Timeout: 20 * time.Second}),
+		grpc.ChainUnaryInterceptor(s.unary),
+		grpc.ChainStreamInterceptor(s.stream),
+	)
+	tandemv1.RegisterJobServiceServer(g, s)
+	tandemv1.RegisterDeviceServiceServer(g, s)
+	tandemv1.RegisterScanServiceServer(g, s)
+	tandemv1.RegisterEventServiceServer(g, s)
+	tandemv1.RegisterAdminServiceServer(g, s)
+	healthpb.RegisterHealthServer(g, s.health)
+	reflection.Register(g) // the listener is on loopback only
+	s.SetServing(false)
+	return g, s
+}
+
+// SetServing sets the health of every service.
+func (s *Server) SetServing(ok bool) {
+	st := healthpb.HealthCheckResponse_NOT_SERVING
+	if ok {
+		st = healthpb.HealthCheckResponse_SERVING
+	}
+	for _, name := range []string{"", "tandem.v1.JobService", "tandem.v1.DeviceService", "tandem.v1.ScanService", "tandem.v1.EventService", "tandem.v1.AdminService"} {
+		s.health.SetServingStatus(name, st)
+	}
+}
+
+// Shutdown ends health watches.
+func (s *Server) Shutdown() { s.health.Shutdown() }
+
+// unary turns errors into statuses, and a panic of one request into its own error.
+func (s *Server) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, h grpc.UnaryHandler) (resp any, err error) {
+	defer s.recovered(info.FullMethod, &err)
+	resp, err = h(ctx, req)
+	return resp, toStatus(err)
+}
+
+func (s *Server) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, h grpc.StreamHandler) (err error) {
+	defer s.recovered(info.FullMethod, &err)
+	return toStatus(h(srv, ss))
+}
+
+func (s *Server) recovered(method string, err *error) {
+	if p := recover(); p != nil {
+		s.opt.Log.Error("request panicked", zap.String("method", method), zap.Any("panic", p), zap.Stack("stack"))
+		*err = status.Error(codes.Internal, "the daemon hit a bug in this request; its log says more")
+	}
+}
+
+// change is what every mutating request has.
+type change interface {
+	proto.Message
+	GetRequestId() string
+	GetActor() string
+}
+
+// do sends a command to the engine. The same request id with the same content gets the first answer.
+func (s *Server) do(ctx context.Context, req change, c floor.Command) (engine.Result, error) {
+	m, err := meta(req)
+	if err != nil {
+		return engine.Result{}, err
+	}
+	return s.engine.Do(ctx, m, c)
+}
+
+func meta(req change) (floor.Meta, error) {
+	m := floor.Meta{Actor: req.GetActor(), RequestID: req.GetRequestId()}
+	if err := plain("request_id", m.RequestID, mostRequestID); err != nil {
+		return m, err
+	}
+	if err := plain("actor", m.Actor, mostActor); err != nil {
+		return m, err
+	}
+	if m.RequestID != "" {
+		var err error
+		if m.Fingerprint, err = fingerprint(req); err != nil {
+			return m, err
+		}
+	}
+	return m, nil
+}
+
+// fingerprint hashes what is asked, whatever it is called: the method is in the message's type.
+func fingerprint(req proto.Message) ([]byte, error) {
+	data, err := proto.MarshalOptions{Deterministic: true}.Marshal(req)
+	if err != nil {
+		return nil, err
+	}
+	h := sha256.New()
+	h.Write([]byte(req.ProtoReflect().Descriptor().FullName()))
+	h.Write(data)
+	return h.Sum(nil), nil
+}

@@ -1,0 +1,157 @@
+package bus
+
+import (
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"net/url"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"go.uber.org/zap"
+	"golang.org/x/time/rate"
+)
+
+const (
+	connectWithin   = 10 * time.Second
+	reconnectFirst  = 100 * time.Millisecond
+	reconnectAtMost = 5 * time.Second
+	// complainEvery is how often one source of trouble may write a log line.
+	complainEvery = time.Minute
+)
+
+// LedgerConn connects in-process to the account that has JetStream. Nobody else can. [Server.Shutdown] closes it.
+func (s *Server) LedgerConn() (*nats.Conn, error) {
+	return s.connect("ledger", ledgerUser, s.secrets.ledger)
+}
+
+// FloorConn connects in-process as the daemon, with every permission on the floor's account. While it is disconnected
+// it refuses to publish: an order that cannot go out now must not go out later. [Server.Shutdown] closes it.
+func (s *Server) FloorConn(name string) (*nats.Conn, error) {
+	return s.connect(name, daemonUser, s.secrets.daemon, nats.CustomInboxPrefix(daemonInbox), nats.ReconnectBufSize(-1))
+}
+
+// DriverConn connects in-process as a driver, with no more permissions than a driver of another process has.
+// [Server.Shutdown] closes it.
+func (s *Server) DriverConn(name string) (*nats.Conn, error) {
+	return s.connect(name, driverUser, s.secrets.driver, nats.CustomInboxPrefix(driverInbox))
+}
+
+func (s *Server) connect(name, user, secret string, more ...nats.Option) (*nats.Conn, error) {
+	opts := append(forever(name),
+		nats.InProcessServer(s.server),
+		nats.UserInfo(user, secret),
+		LogTo(s.log.With(zap.String("connection", name))),
+		nats.ClosedHandler(func(nc *nats.Conn) {
+			s.mu.Lock()
+			delete(s.conns, nc)
+			s.mu.Unlock()
+		}),
+	)
+	nc, err := nats.Connect("", append(opts, more...)...)
+	if err != nil {
+		return nil, fmt.Errorf("connect %s to the bus: %w", name, err)
+	}
+	s.mu.Lock()
+	closing := s.closing
+	if !closing && !nc.IsClosed() {
+		s.conns[nc] = struct{}{}
+	}
+	s.mu.Unlock()
+	if closing {
+		nc.Close()
+		return nil, fmt.Errorf("connect %s to the bus: %w", name, ErrClosed)
+	}
+	return nc, nil
+}
+
+// LogTo is an option for connections: it logs what NATS would tell nobody or stderr, such as a publish that is not
+// permitted or a connection that fails, at most one line of a kind in a minute.
+func LogTo(log *zap.Logger) nats.Option {
+	var trouble, lost, retry rate.Sometimes
+	for _, s := range []*rate.Sometimes{&trouble, &lost, &retry} {
+		s.Interval = complainEvery
+	}
+	return func(o *nats.Options) error {
+		o.AsyncErrorCB = func(_ *nats.Conn, sub *nats.Subscription, err error) {
+			trouble.Do(func() {
+				subject := ""
+				if sub != nil {
+					subject = sub.Subject
+				}
+				log.Warn("trouble on a bus connection", zap.String("subject", subject), zap.Error(err))
+			})
+		}
+		o.DisconnectedErrCB = func(_ *nats.Conn, err error) {
+			if err != nil { // nil: closed on purpose
+				lost.Do(func() { log.Warn("bus connection lost; connecting again", zap.Error(err)) })
+			}
+		}
+		o.ReconnectErrCB = func(_ *nats.Conn, err error) {
+			retry.Do(func() { log.Warn("bus not reached; trying again", zap.Error(err)) })
+		}
+		return nil
+	}
+}
+
+// Dial connects a driver of another process to the daemon's bus at an address such as nats://127.0.0.1:4222, with the
+// token that the daemon keeps in tokenFile. It returns at once even if the daemon is not there yet, and connects and
+// reconnects for ever, with growing and jittered pauses. The token is read anew for each attempt, so a new one needs
+// no restart here. Add [LogTo] to hear of trouble, a refused token too. Without TLS only loopback is accepted, since
+// the token could be read on the way.
+func Dial(address, tokenFile, name string, more ...nats.Option) (*nats.Conn, error) {
+	u, err := url.Parse(address)
+	if err != nil {
+		return nil, fmt.Errorf("dial bus: %w", err)
+	}
+	if u.User != nil {
+		return nil, errors.New("dial bus: the address carries a user: leave it out, the token file has the credential")
+	}
+	switch u.Scheme {
+	case "nats":
+		if _, _, err := loopback(u.Host); err != nil {
+			return nil, fmt.Errorf("dial bus %q: %w", address, err)
+		}
+	case "tls":
+	default:
+		return nil, fmt.Errorf("dial bus %q: the address must begin with nats:// or tls://", address)
+	}
+	if _, err := readToken(tokenFile); err != nil {
+		return nil, fmt.Errorf("dial bus: %w", err)
+	}
+	opts := append(forever(name),
+		nats.CustomInboxPrefix(driverInbox),
+		nats.RetryOnFailedConnect(true),
+		nats.IgnoreAuthErrorAbort(),
+		nats.UserInfoHandler(func() (string, string) {
+			// Without a token the server refuses, and that is what gets reported.
+			token, _ := readToken(tokenFile)
+			return driverUser, token
+		}),
+	)
+	nc, err := nats.Connect(address, append(opts, more...)...)
+	if err != nil {
+		return nil, fmt.Errorf("dial bus %q: %w", address, err)
+	}
+	return nc, nil
+}
+
+// forever is how every connection here behaves when the other side goes away.
+func forever(name string) []nats.Option {
+	return []nats.Option{
+		nats.Name(name),
+		nats.Timeout(connectWithin),
+		nats.MaxReconnects(-1),
+		nats.CustomReconnectDelay(reconnectDelay),
+	}
+}
+
+// reconnectDelay doubles with each attempt up to its limit. Half of it is left to chance, so that the drivers of a
+// floor do not come back all at once.
+func reconnectDelay(attempts int) time.Duration {
+	delay := reconnectAtMost
+	if attempts < 16 {
+		delay = min(reconnectFirst<<max(attempts-1, 0), reconnectAtMost)
+	}
+	return delay/2 + rand.N(delay/2)
+}

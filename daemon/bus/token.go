@@ -1,0 +1,83 @@
+package bus
+
+import (
+	"bytes"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime"
+)
+
+// TokenFile is the name of the drivers' token in the store directory.
+const TokenFile = "driver-token"
+
+// A token is a text of crypto/rand: base32, 26 characters, at least 128 bits.
+const (
+	shortestToken = 26
+	longestToken  = 64
+)
+
+// ensureToken returns the drivers' token, making it at the first start. It is never logged.
+func ensureToken(path string) (string, error) {
+	token, err := readToken(path)
+	if !errors.Is(err, fs.ErrNotExist) {
+		return token, err
+	}
+	token = rand.Text()
+	if err := writeToken(path, token); err != nil {
+		return "", fmt.Errorf("keep driver token: %w", err)
+	}
+	return token, nil
+}
+
+// writeToken leaves the whole token or nothing behind, whenever the power fails.
+func writeToken(path, token string) error {
+	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+"-*") // mode 0600
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString(token + "\n")
+	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return errors.Join(err, os.Remove(f.Name()))
+	}
+	return nil
+}
+
+func readToken(path string) (string, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return "", fmt.Errorf("read driver token: %w", err)
+	}
+	// Windows has no such mode: there the directory's access list protects the file.
+	if runtime.GOOS != "windows" && info.Mode().Perm()&0o077 != 0 {
+		return "", fmt.Errorf("driver token %s can be read by other users (mode %04o): run chmod 600 on it, or delete it "+
+			"and start the daemon for a new one", path, info.Mode().Perm())
+	}
+	content, err := os.ReadFile(path)
+	if err != nil {
+		return "", fmt.Errorf("read driver token: %w", err)
+	}
+	token := bytes.TrimSpace(content)
+	if !plainToken(token) {
+		return "", fmt.Errorf("driver token %s is damaged: delete it and start the daemon for a new one", path)
+	}
+	return string(token), nil
+}
+
+func plainToken(token []byte) bool {
+	if len(token) < shortestToken || len(token) > longestToken {
+		return false
+	}
+	for _, c := range token {
+		if (c < 'A' || c > 'Z') && (c < '2' || c > '7') {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,124 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// mostTimeScale is a day in nine seconds.
+const mostTimeScale = 10_000
+
+// allSettings returns every setting, in the order in which they are shown.
+func allSettings() []setting {
+	return []setting{
+		{
+			name: "data-dir", path: true, preset: stateFolder.on,
+			usage: "folder for the ledger and everything else that is kept (default depends on the system: see the command config)",
+			read: func(s *Settings, v string) error {
+				s.DataDir = v
+				return given(v, "name a folder")
+			},
+		},
+		{
+			name: "listen", preset: constant("127.0.0.1:7431"),
+			usage: "address for clients, gRPC (default 127.0.0.1:7431)",
+			read: func(s *Settings, v string) (err error) {
+				s.Listen, err = loopback(v)
+				return err
+			},
+		},
+		{
+			name: "bus-listen", preset: constant("127.0.0.1:7432"),
+			usage: `address for drivers of other processes, NATS; "" for none (default 127.0.0.1:7432)`,
+			read: func(s *Settings, v string) (err error) {
+				if v == "" {
+					s.BusListen = ""
+					return nil
+				}
+				s.BusListen, err = loopback(v)
+				return err
+			},
+		},
+		{
+			name: "time-scale", preset: constant("1"),
+			usage: "how much faster than the wall clock the floor's clock runs; above 1 for simulated floors only, as drying times shrink with it (default 1)",
+			read: func(s *Settings, v string) error {
+				f, err := strconv.ParseFloat(v, 64)
+				if err != nil || !(f >= 1 && f <= mostTimeScale) {
+					return fmt.Errorf("is %s; give a number from 1 to %d", quote(v), mostTimeScale)
+				}
+				s.TimeScale = f
+				return nil
+			},
+		},
+		{
+			name: "floor", path: true, preset: func(h Host) (string, error) { return settingsFolder.file(h, "floor.yaml") },
+			usage: "floor file (default floor.yaml in the settings folder)",
+			read: func(s *Settings, v string) error {
+				s.Floor = v
+				return given(v, "name a floor file")
+			},
+		},
+		{
+			name: "log-level", preset: constant("info"),
+			usage: "least severity that is logged: debug, info, warn or error (default info)",
+			read: func(s *Settings, v string) error {
+				s.LogLevel = v
+				return oneOf(v, "debug", "info", "warn", "error")
+			},
+		},
+		{
+			name: "log-format", preset: constant("console"),
+			usage: "console for people or json for machines (default console)",
+			read: func(s *Settings, v string) error {
+				s.LogFormat = v
+				return oneOf(v, "console", "json")
+			},
+		},
+	}
+}
+
+func constant(v string) func(Host) (string, error) {
+	return func(Host) (string, error) { return v, nil }
+}
+
+func given(v, remedy string) error {
+	if v == "" {
+		return errors.New("is empty; " + remedy)
+	}
+	return nil
+}
+
+func oneOf(v string, known ...string) error {
+	if slices.Contains(known, v) {
+		return nil
+	}
+	return fmt.Errorf("is %s; give one of %s", quote(v), strings.Join(known, ", "))
+}
+
+// loopback checks that an address cannot be reached from another machine and returns it with the host as a number.
+// There are no credentials on the wire yet: whoever reaches the port may start a machine.
+func loopback(address string) (string, error) {
+	const form = "such as 127.0.0.1:7431"
+	host, port, err := net.SplitHostPort(address)
+	if err != nil {
+		return "", fmt.Errorf("is %s; give host:port, %s", quote(address), form)
+	}
+	if n, err := strconv.ParseUint(port, 10, 16); err != nil || strconv.FormatUint(n, 10) != port {
+		return "", fmt.Errorf("has the port %s; give one from 0 to 65535 (0: any free one), %s", quote(port), form)
+	}
+	if host == "localhost" {
+		host = "127.0.0.1"
+	}
+	ip, err := netip.ParseAddr(host)
+	if err != nil || !ip.Unmap().IsLoopback() {
+		return "", fmt.Errorf("is %s, where other machines could reach the daemon, and it has no access control yet; listen on loopback, %s, "+
+			"and let other machines come through a tunnel that checks who they are, such as SSH", quote(address), form)
+	}
+	return net.JoinHostPort(host, port), nil
+}

@@ -1,0 +1,224 @@
+// Package engine is the only writer of the floor: one loop takes commands, drivers' reports and the passing of time, lets
+// the floor decide, asks the dispatcher who is next, stores everything that one turn decided as one record of the ledger,
+// and only then answers, tells watchers and sends orders.
+//
+// "Step k is done" and "step k+1 is granted" are in the same record, and all callers that wait at the same moment share one
+// write to disk. If a record cannot be stored, memory is ahead of the ledger: the engine stops with an error, and whoever
+// runs it opens it anew from the ledger. It never goes on from a guess.
+package engine
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"tandem/daemon/ledger"
+	"tandem/drivers/clock"
+	driverv1 "tandem/proto/tandem/driver/v1"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/dispatch"
+	"tandem/scheduler/floor"
+)
+
+// ErrStopped means that the engine does not run: it is stopping, or its ledger failed it. Nothing was stored for sure
+// unless the same request id says so later: ask again.
+var ErrStopped = errors.New("engine: not running")
+
+// Options are what an engine is made of.
+type Options struct {
+	Ledger     ledger.Ledger
+	Clock      clock.Clock         // the floor's time
+	Dispatcher dispatch.Dispatcher // default: earliest completion
+	File       *tandemv1.FloorFile // put in force at the start; nil: as in the ledger
+	// Send passes an order to a device's driver and calls answered with its answer, from any goroutine. It must not
+	// block. An error means that nobody answered: the order will be sent again.
+	Send func(device string, order *driverv1.Order, answered func(*driverv1.Answer, error))
+	// Period is how often, in wall time, a driver repeats its status. One that is silent for three is lost.
+	Period time.Duration
+	// SnapshotEvents is the number of events after which a snapshot is saved; 0 means 20,000.
+	SnapshotEvents int
+	Log            *zap.Logger
+}
+
+// Engine is the writer of one floor.
+type Engine struct {
+	opt    Options
+	log    *zap.Logger
+	inputs chan *input
+	done   chan struct{} // closed when Run has returned
+	feed   *feed
+
+	// Owned by the goroutine in Run.
+	floor     *floor.Floor
+	head      ledger.Head
+	heard     map[string]time.Time // device -> when its driver was last heard; wall, monotonic
+	status    map[string]*driverv1.Status
+	sent      map[orderKey]time.Time
+	unsaved   int // events since the last snapshot
+	saving    sync.WaitGroup
+	savingNow chan struct{} // holds a token while a snapshot is being saved
+}
+
+// input is one thing the loop has to do: a command to decide, or a question to answer.
+type input struct {
+	meta    floor.Meta
+	command floor.Command
+	device  string           // for a driver's word: whose
+	status  *driverv1.Status // for a driver's word: all of it
+	ask     func()           // called in the loop between turns
+	then    func()           // called in the loop once the command is stored
+	reply   chan reply
+}
+
+type reply struct {
+	result Result
+	err    error
+}
+
+// Result is what became of a command.
+type Result struct {
+	floor.Decision
+	Revision uint64 // of the record that holds it, or the present one if nothing changed
+}
+
+// Open restores the floor from the ledger's newest snapshot and the records after it, and verifies it.
+func Open(ctx context.Context, opt Options) (*Engine, error) {
+	if opt.Dispatcher == nil {
+		opt.Dispatcher = dispatch.New(dispatch.EarliestCompletion)
+	}
+	if opt.SnapshotEvents == 0 {
+		opt.SnapshotEvents = 20_000
+	}
+	if opt.Log == nil {
+		opt.Log = zap.NewNop()
+	}
+	e := &Engine{
+		opt: opt, log: opt.Log, inputs: make(chan *input, 1024), done: make(chan struct{}),
+		heard: map[string]time.Time{}, status: map[string]*driverv1.Status{}, sent: map[orderKey]time.Time{},
+		savingNow: make(chan struct{}, 1),
+	}
+	if err := e.restore(ctx); err != nil {
+		return nil, fmt.Errorf("open engine: %w", err)
+	}
+	e.feed = newFeed(opt.Ledger, e.head.Revision)
+	return e, nil
+}
+
+func (e *Engine) restore(ctx context.Context) error {
+	snap, err := e.opt.Ledger.LoadSnapshot(ctx)
+	if err != nil {
+		return fmt.Errorf("load snapshot: %w", err)
+	}
+	e.floor = floor.New()
+	if snap != nil {
+		if e.floor, err = floor.Restore(snap); err != nil {
+			return fmt.Errorf("restore snapshot of revision %d: %w", snap.GetRevision(), err)
+		}
+		e.head = ledger.Head{Revision: snap.GetRevision(), Term: snap.GetTerm(), CommitTime: snap.GetCommitTime().AsTime(), Hash: snap.GetHash()}
+	}
+	err = e.opt.Ledger.Replay(ctx, e.head.Revision, func(rec *ledgerv1.Record) error {
+		if string(rec.GetPreviousHash()) != string(e.head.Hash) {
+			return fmt.Errorf("%w: revision %d does not follow the snapshot before it: restore a backup", ledger.ErrCorrupt, rec.GetRevision())
+		}
+		if rec.GetSchema() > floor.Schema {
+			return fmt.Errorf("revision %d has schema %d and this program reads up to %d: use the newer program", rec.GetRevision(), rec.GetSchema(), floor.Schema)
+		}
+		e.floor.ApplyRecord(rec)
+		hash, err := ledger.Hash(rec)
+		e.head = ledger.Head{Revision: rec.GetRevision(), Term: rec.GetTerm(), CommitTime: rec.GetCommitTime().AsTime(), Hash: hash}
+		e.unsaved += len(rec.GetEvents())
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("replay ledger: %w", err)
+	}
+	if err := e.floor.Check(); err != nil {
+		return fmt.Errorf("the ledger's floor breaks its own rules: %w", err)
+	}
+	return nil
+}
+
+// LastCommit returns the commit time of the last record restored; the zero time for an empty ledger. Valid before Run.
+func (e *Engine) LastCommit() time.Time { return e.head.CommitTime }
+
+// SetClock replaces the clock of the options. It must not be called after Run.
+func (e *Engine) SetClock(c clock.Clock) { e.opt.Clock = c }
+
+// Do decides a command and returns once what it caused is on disk. Errors of the floor are *floor.Error; ErrStopped means
+// that the engine cannot say.
+func (e *Engine) Do(ctx context.Context, m floor.Meta, c floor.Command) (Result, error) {
+	in := &input{meta: m, command: c, reply: make(chan reply, 1)}
+	if err := e.put(ctx, in); err != nil {
+		return Result{}, err
+	}
+	return e.wait(ctx, in)
+}
+
+// View calls fn with the committed state, between turns of the loop. fn must be quick and keep nothing that changes.
+func (e *Engine) View(ctx context.Context, fn func(State)) error {
+	in := &input{reply: make(chan reply, 1)}
+	in.ask = func() { fn(State{Floor: e.floor, Now: e.now(), Head: e.head, engine: e}) }
+	if err := e.put(ctx, in); err != nil {
+		return err
+	}
+	_, err := e.wait(ctx, in)
+	return err
+}
+
+func (e *Engine) put(ctx context.Context, in *input) error {
+	select {
+	case e.inputs <- in:
+		return nil
+	case <-e.done:
+		return ErrStopped
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+func (e *Engine) wait(ctx context.Context, in *input) (Result, error) {
+	select {
+	case r := <-in.reply:
+		return r.result, r.err
+	case <-e.done:
+		select {
+		case r := <-in.reply:
+			return r.result, r.err
+		default:
+			return Result{}, ErrStopped
+		}
+	case <-ctx.Done():
+		return Result{}, ctx.Err()
+	}
+}
+
+// State is the committed state of the floor at one moment of the loop.
+type State struct {
+	Floor *floor.Floor
+	Now   time.Time
+	Head  ledger.Head
+
+	engine *Engine
+}
+
+// Live returns the last status heard from a device's driver, and how long ago; nil if it has not been heard.
+func (s State) Live(device string) (*driverv1.Status, time.Duration) {
+	at, ok := s.engine.heard[device]
+	if !ok {
+		return nil, 0
+	}
+	return s.engine.status[device], time.Since(at)
+}
+
+// now is the floor's time, never before the last commit.
+func (e *Engine) now() time.Time {
+	if t := e.opt.Clock.Now(); t.After(e.head.CommitTime) {
+		return t
+	}
+	return e.head.CommitTime
+}

@@ -1,0 +1,260 @@
+// Package station decides what a scan means. A station is a place with a barcode reader; what is scanned there within a
+// short time belongs together: a badge says who, a device and a panel say what and where, a command card says what else.
+//
+// The package turns scans into at most one command and one line for the operator's display. It commits nothing itself and
+// never ignores a scan silently.
+package station
+
+import (
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/code"
+	"tandem/scheduler/floor"
+)
+
+const (
+	// together is how long scans of one entry may lie apart.
+	together = 20 * time.Second
+	// badgeGood is how long a badge stands for who works at a station.
+	badgeGood = 12 * time.Hour
+	// twice is how soon the same panel at the same device counts as one scan: a hand that trembles must not finish what it
+	// has just started.
+	twice = 5 * time.Second
+)
+
+// Scan is one pull of the trigger.
+type Scan struct {
+	Station string
+	Payload string
+	Device  string    // id of the device the station stands at, if it stands at one
+	At      time.Time // wall time
+}
+
+// Answer is what becomes of a scan.
+type Answer struct {
+	Outcome tandemv1.RecordScanResponse_Outcome
+	Message string
+	Subject string
+	Command floor.Command // nil: nothing to do
+	Actor   string        // who scanned
+}
+
+// Desk remembers half-finished entries of all stations. It belongs to one goroutine.
+type Desk struct{ entries map[string]*entry }
+
+// NewDesk returns a desk with no entries.
+func NewDesk() *Desk { return &Desk{entries: map[string]*entry{}} }
+
+// entry is what a station has scanned so far.
+type entry struct {
+	person     string
+	personTime time.Time
+	device     string
+	panel      string // code
+	verb       code.Verb
+	count      int32
+	last       time.Time
+
+	actedPanel, actedDevice string
+	acted                   time.Time
+}
+
+func (e *entry) clear() { e.device, e.panel, e.verb, e.count = "", "", 0, 0 }
+
+func say(o tandemv1.RecordScanResponse_Outcome, format string, args ...any) Answer {
+	return Answer{Outcome: o, Message: fmt.Sprintf(format, args...)}
+}
+
+// Short names for the outcomes.
+const (
+	next      = tandemv1.RecordScanResponse_OUTCOME_NEXT_SCAN
+	started   = tandemv1.RecordScanResponse_OUTCOME_STARTED
+	finished  = tandemv1.RecordScanResponse_OUTCOME_FINISHED
+	moved     = tandemv1.RecordScanResponse_OUTCOME_MOVED
+	spoiled   = tandemv1.RecordScanResponse_OUTCOME_SPOILED
+	remade    = tandemv1.RecordScanResponse_OUTCOME_REMADE
+	shown     = tandemv1.RecordScanResponse_OUTCOME_SHOWN
+	duplicate = tandemv1.RecordScanResponse_OUTCOME_DUPLICATE
+	wrong     = tandemv1.RecordScanResponse_OUTCOME_WRONG_STATION
+	notReady  = tandemv1.RecordScanResponse_OUTCOME_NOT_READY
+	unknown   = tandemv1.RecordScanResponse_OUTCOME_UNKNOWN_CODE
+	cleared   = tandemv1.RecordScanResponse_OUTCOME_CLEARED
+)
+
+// Decide says what a scan means on the floor as it is now.
+func (k *Desk) Decide(f *floor.Floor, now time.Time, s Scan) Answer {
+	e := k.entries[s.Station]
+	if e == nil {
+		e = &entry{}
+		k.entries[s.Station] = e
+	}
+	if s.At.Sub(e.last) > together {
+		e.clear()
+	}
+	e.last = s.At
+	a := k.decide(f, now, s, e)
+	if e.person != "" && s.At.Sub(e.personTime) < badgeGood {
+		a.Actor = e.person
+	} else {
+		a.Actor = "station:" + s.Station
+	}
+	return a
+}
+
+func (k *Desk) decide(f *floor.Floor, now time.Time, s Scan, e *entry) Answer {
+	text := strings.TrimSpace(s.Payload)
+	if n, err := strconv.Atoi(text); err == nil && len(text) <= 7 && (e.verb == code.Spoiled || e.verb == code.Remake) {
+		return e.takeCount(n)
+	}
+	c, err := code.Parse(s.Payload)
+	if err != nil {
+		var bad *code.Error
+		if errors.As(err, &bad) {
+			return say(unknown, "%s", bad.Error())
+		}
+		return say(unknown, "%v", err)
+	}
+	switch c.Kind {
+	case code.Person:
+		person, ok := f.Person(c.String())
+		if !ok {
+			return say(unknown, "badge %s belongs to nobody on this floor", c)
+		}
+		e.person, e.personTime = person, s.At
+		return say(shown, "%s is at this station now", person)
+	case code.Command:
+		verb, ok := c.Verb()
+		if !ok {
+			return say(unknown, "%s is not a command of this version", c)
+		}
+		return e.takeVerb(verb)
+	case code.Job:
+		j, ok := f.Job(c.String())
+		if !ok {
+			return say(unknown, "there is no job %s", c)
+		}
+		e.clear()
+		return whereJob(j, now)
+	case code.Device:
+		d, ok := f.Device(c.String())
+		if !ok || d.Retired {
+			return say(unknown, "there is no device %s on this floor", c)
+		}
+		return e.takeDevice(f, now, s, d)
+	case code.Panel:
+		p, ok := f.Panel(c.String())
+		if !ok {
+			return say(unknown, "there is no panel %s", c)
+		}
+		return e.takePanel(f, now, s, p)
+	}
+	return say(unknown, "%s stands for a %s: nothing to do with it here yet", c, c.Kind)
+}
+
+func (e *entry) takeCount(n int) Answer {
+	if n < 1 {
+		return say(notReady, "%d is not a number of pieces: key 1 or more", n)
+	}
+	e.count = int32(n)
+	return say(next, "%s %d: now scan the panel", e.verb, n)
+}
+
+func (e *entry) takeVerb(v code.Verb) Answer {
+	if v == code.Clear {
+		e.clear()
+		return say(cleared, "cleared: start again")
+	}
+	e.verb, e.count = v, 0
+	switch v {
+	case code.Spoiled, code.Remake:
+		return say(next, "%s: how many pieces? key the number", v)
+	case code.Where:
+		return say(next, "where: scan a panel, a job or a device")
+	}
+	return say(next, "%s: now scan the panel and the device", v)
+}
+
+func (e *entry) takeDevice(f *floor.Floor, now time.Time, s Scan, d *floor.Device) Answer {
+	if e.verb == code.Where {
+		e.clear()
+		return whereDevice(d, now)
+	}
+	if e.panel == "" {
+		e.device = d.ID
+		return say(next, "%s: now scan the panel", d.ID)
+	}
+	p, _ := f.Panel(e.panel)
+	verb := e.verb
+	e.clear()
+	return e.act(p, d, verb, now, s.At)
+}
+
+func (e *entry) takePanel(f *floor.Floor, now time.Time, s Scan, p *floor.Panel) Answer {
+	switch e.verb {
+	case code.Where:
+		e.clear()
+		return wherePanel(p, now)
+	case code.Spoiled, code.Remake:
+		return e.book(p)
+	}
+	device := e.device
+	if device == "" {
+		device = s.Device
+	}
+	if device == "" {
+		e.panel = p.Code
+		return say(next, "panel %s of %s: now scan the device", p.Code, p.Job.ID)
+	}
+	d, ok := f.Device(device)
+	if !ok {
+		return say(unknown, "this station is set to device %q, which is not on this floor", device)
+	}
+	verb := e.verb
+	e.clear()
+	return e.act(p, d, verb, now, s.At)
+}
+
+// book books spoiled pieces of a panel, or has them made again.
+func (e *entry) book(p *floor.Panel) Answer {
+	verb, count := e.verb, e.count
+	if count == 0 {
+		return say(next, "%s: how many pieces? key the number, then scan the panel", verb)
+	}
+	e.clear()
+	s := lastBegun(p)
+	if verb == code.Spoiled {
+		a := say(spoiled, "%d spoiled pieces of %s booked, %d good ones left", count, p.Job.ID, p.Good-count)
+		step := ""
+		if s != nil {
+			step = s.ID()
+		}
+		a.Command = floor.SpoilPieces{Job: p.Job.ID, Panel: p.ID, Step: step, Pieces: count, Note: "scanned"}
+		a.Subject = "jobs/" + p.Job.ID
+		return a
+	}
+	if s == nil {
+		return say(notReady, "nothing of panel %s has been made yet", p.Code)
+	}
+	a := say(remade, "%d pieces of %s will be made again, from the first step to %s", count, p.Job.ID, s.ID())
+	a.Command = floor.RemakePieces{Job: p.Job.ID, Step: s.ID(), Panel: p.ID, Pieces: count, AlreadySpoiled: count <= p.Spoiled, Note: "scanned"}
+	a.Subject = "jobs/" + p.Job.ID
+	return a
+}
+
+// lastBegun returns the step of the panel that began last: the one whose pieces a person holds in hand.
+func lastBegun(p *floor.Panel) *floor.Step {
+	var found *floor.Step
+	for _, s := range p.Job.Steps {
+		for _, q := range s.Panels {
+			if q == p && !s.Start.IsZero() && (found == nil || !s.Start.Before(found.Start)) {
+				found = s
+			}
+		}
+	}
+	return found
+}

@@ -1,0 +1,63 @@
+package station
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
+)
+
+func wherePanel(p *floor.Panel, now time.Time) Answer {
+	a := say(shown, "%s of %s (%d good pieces) %s; %s", p.Code, p.Job.ID, p.Good, lies(p), nextOf(p, now))
+	a.Subject = "jobs/" + p.Job.ID
+	return a
+}
+
+func lies(p *floor.Panel) string {
+	if p.Place == "" {
+		return "has not been made yet"
+	}
+	return fmt.Sprintf("was last seen at %s at %s", p.Place, clock(p.PlaceTime))
+}
+
+func nextOf(p *floor.Panel, now time.Time) string {
+	s := nextStep(p)
+	if s == nil {
+		return "every step has ended"
+	}
+	state, reasons := s.State(now)
+	return fmt.Sprintf("%s is %s (%s), at %s", s.ID(), floor.Keyword(state), strings.Join(reasons, ", "), places(s))
+}
+
+func whereJob(j *floor.Job, now time.Time) Answer {
+	state, _ := j.State(now)
+	parts := []string{fmt.Sprintf("%s is %s", j.ID, floor.Keyword(state))}
+	for _, p := range j.Panels {
+		parts = append(parts, fmt.Sprintf("panel %s %s, %s", p.Code, lies(p), nextOf(p, now)))
+		if len(parts) == 4 && len(j.Panels) > 3 {
+			parts = append(parts, fmt.Sprintf("and %d more panels", len(j.Panels)-3))
+			break
+		}
+	}
+	a := say(shown, "%s", strings.Join(parts, "; "))
+	a.Subject = "jobs/" + j.ID
+	return a
+}
+
+func whereDevice(d *floor.Device, now time.Time) Answer {
+	text := d.ID + " is " + floor.DeviceKeyword(d.State)
+	if d.Link != tandemv1.Link_LINK_ONLINE {
+		text = d.ID + " has not been heard from"
+	}
+	if ok, why := d.Available(); !ok && len(d.Live) == 0 {
+		text = d.ID + " " + why
+	}
+	for _, r := range d.Live {
+		text += fmt.Sprintf("; %s of %s until about %s", r.Step.ID(), r.Step.Job.ID, clock(r.ExpectedEnd(now)))
+	}
+	a := say(shown, "%s", text)
+	a.Subject = "devices/" + d.ID
+	return a
+}

@@ -1,0 +1,298 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/spf13/cobra"
+	"go.uber.org/zap"
+	"google.golang.org/grpc"
+
+	"tandem/daemon/api"
+	"tandem/daemon/bus"
+	"tandem/daemon/config"
+	"tandem/daemon/engine"
+	"tandem/daemon/ledger"
+	"tandem/drivers/clock"
+	driverv1 "tandem/proto/tandem/driver/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+const (
+	// statusPeriod is how often drivers repeat their status, in wall time.
+	statusPeriod = 2 * time.Second
+	// mostStore bounds the ledger on disk. The disk itself is the nearer limit.
+	mostStore = 1 << 40
+	// goodbye is how long clients get to finish when the daemon stops.
+	goodbye = 3 * time.Second
+)
+
+func serveCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:     "serve",
+		Short:   "Run a floor until stopped",
+		Example: "  tandemd serve --floor floor.yaml --data-dir /var/lib/tandem",
+		Args:    cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			set, err := config.LoadSettings(cmd.Flags(), config.ThisHost())
+			if err != nil {
+				return &usageError{err}
+			}
+			log, err := newLogger(set.LogLevel, set.LogFormat)
+			if err != nil {
+				return err
+			}
+			defer func() { _ = log.Sync() }()
+			file, err := config.LoadFloor(set.Floor, knownKinds)
+			if err != nil {
+				return &usageError{err}
+			}
+			return serveUntilStopped(cmd.Context(), daemonConfig{
+				DataDir: set.DataDir, Listen: set.Listen, BusListen: set.BusListen, TimeScale: set.TimeScale, File: file, Log: log,
+			}, nil)
+		},
+	}
+	config.Flags(cmd.Flags())
+	return cmd
+}
+
+// daemonConfig is what one daemon is made of.
+type daemonConfig struct {
+	DataDir, Listen, BusListen string
+	TimeScale                  float64
+	File                       *tandemv1.FloorFile
+	Log                        *zap.Logger
+}
+
+// address is where a daemon can be reached.
+type address struct {
+	API string // host:port
+	Bus string // URL for drivers of other processes; empty: none
+}
+
+// serveUntilStopped runs a daemon, and opens everything anew if its ledger fails it: after an append without an answer
+// only the ledger knows what is true.
+func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address)) error {
+	const pause = 2 * time.Second
+	for {
+		err := serve(ctx, cfg, ready)
+		if ctx.Err() != nil || !errors.Is(err, engine.ErrStopped) {
+			return err
+		}
+		cfg.Log.Error("ledger failed; opening it anew", zap.Error(err), zap.Duration("in", pause))
+		select {
+		case <-ctx.Done():
+			return err
+		case <-time.After(pause):
+		}
+	}
+}
+
+// serve runs a daemon until ctx ends or a part of it fails.
+func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
+	server, err := bus.StartServer(bus.ServerConfig{
+		StoreDir: filepath.Join(cfg.DataDir, "bus"), MaxStore: mostStore, Listen: cfg.BusListen,
+		MaxPayload: ledger.ServerMaxPayload, Log: cfg.Log.Named("nats"),
+	})
+	if err != nil {
+		return err
+	}
+	defer server.Shutdown()
+	store, err := openLedger(ctx, server, cfg.Log)
+	if err != nil {
+		return err
+	}
+	var line *bus.Bus // set before the engine sends anything
+	eng, err := engine.Open(ctx, engine.Options{
+		Ledger: store, Clock: clock.Wall(), File: cfg.File, Period: statusPeriod, Log: cfg.Log.Named("engine"),
+		Send: func(device string, o *driverv1.Order, answered func(*driverv1.Answer, error)) {
+			if err := line.Post(device, o, answered); err != nil {
+				answered(nil, err)
+			}
+		},
+	})
+	if err != nil {
+		return err
+	}
+	floorClock := newClock(cfg.TimeScale, eng.LastCommit())
+	eng.SetClock(floorClock)
+	floorConn, err := server.FloorConn("tandemd")
+	if err != nil {
+		return err
+	}
+	listener, err := net.Listen("tcp", cfg.Listen)
+	if err != nil {
+		return fmt.Errorf("listen for clients on %s: %w", cfg.Listen, err)
+	}
+	defer listener.Close()
+
+	talk := conversation{engine: eng, clock: floorClock, scale: cfg.TimeScale, log: cfg.Log}
+	line, err = bus.New(floorConn, bus.Handlers{Hello: talk.hello, Status: talk.status}, bus.Options{Devices: deviceIDs(cfg.File), Log: cfg.Log.Named("bus")})
+	if err != nil {
+		return err
+	}
+	grpcServer, apiServer := api.New(eng, api.Options{
+		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
+		Dropped: func() uint64 { return line.Stats().Dropped() }, Attention: func() []string { return attention(line.Stats()) },
+		Log: cfg.Log.Named("api"),
+	})
+	return (&running{
+		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, listener: listener,
+	}).run(ctx, ready)
+}
+
+// openLedger opens the ledger of the embedded server, after its durability has been verified.
+func openLedger(ctx context.Context, server *bus.Server, log *zap.Logger) (*ledger.JetStream, error) {
+	conn, err := server.LedgerConn()
+	if err != nil {
+		return nil, err
+	}
+	js, err := jetstream.New(conn)
+	if err != nil {
+		return nil, fmt.Errorf("reach JetStream: %w", err)
+	}
+	return ledger.OpenJetStream(ctx, js, ledger.Options{
+		SyncAlways: server.SyncAlways,
+		Survived:   func(err error) { log.Warn("ledger damage survived", zap.Error(err)) },
+	})
+}
+
+// newClock is the wall clock, or on a simulated floor a faster one that goes on from the last commit.
+func newClock(scale float64, last time.Time) clock.Clock {
+	if scale == 1 || scale == 0 {
+		return clock.Wall()
+	}
+	base := time.Now()
+	if !last.IsZero() {
+		base = last
+	}
+	return clock.Scaled(base, scale)
+}
+
+func deviceIDs(file *tandemv1.FloorFile) []string {
+	var ids []string
+	for _, d := range file.GetDevices() {
+		ids = append(ids, d.GetId())
+	}
+	return ids
+}
+
+// running is a daemon all of whose parts are made.
+type running struct {
+	cfg      daemonConfig
+	engine   *engine.Engine
+	bus      *bus.Bus
+	server   *bus.Server
+	grpc     *grpc.Server
+	api      *api.Server
+	listener net.Listener
+}
+
+// run starts the parts, waits, and stops them in the opposite order: clients first, the ledger last.
+func (r *running) run(ctx context.Context, ready func(address)) error {
+	engineCtx, stopEngine := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopEngine()
+	engineEnded := make(chan error, 1)
+	go func() { engineEnded <- r.engine.Run(engineCtx) }()
+
+	served := make(chan error, 1)
+	go func() { served <- r.grpc.Serve(r.listener) }()
+
+	hosts, err := startHosts(ctx, r.cfg, r.server)
+	if err == nil {
+		// The engine answers once it leads: what comes before would hear that nobody does.
+		err = r.engine.View(ctx, func(engine.State) {})
+	}
+	if err == nil {
+		r.api.SetServing(true)
+		r.cfg.Log.Info("serving", zap.String("clients", r.listener.Addr().String()), zap.String("drivers", r.server.URL()), zap.String("data", r.cfg.DataDir))
+		if ready != nil {
+			ready(address{API: r.listener.Addr().String(), Bus: r.server.URL()})
+		}
+		select {
+		case <-ctx.Done():
+		case err = <-engineEnded:
+			engineEnded <- nil
+		case err = <-served:
+			err = fmt.Errorf("serve clients: %w", err)
+		}
+	}
+	r.api.SetServing(false)
+	r.api.Shutdown()
+	r.stopGRPC()
+	if hosts != nil {
+		hosts.stop()
+	}
+	r.bus.Close()
+	stopEngine()
+	return errors.Join(err, <-engineEnded)
+}
+
+// stopGRPC lets requests finish for a moment; watches are cut.
+func (r *running) stopGRPC() {
+	done := make(chan struct{})
+	go func() {
+		r.grpc.GracefulStop()
+		close(done)
+	}()
+	select {
+	case <-done:
+	case <-time.After(goodbye):
+		r.grpc.Stop()
+		<-done
+	}
+}
+
+// newLogger logs to standard error.
+func newLogger(level, format string) (*zap.Logger, error) {
+	cfg := zap.NewProductionConfig()
+	if format != "json" {
+		cfg = zap.NewDevelopmentConfig()
+		cfg.Development, cfg.DisableStacktrace, cfg.DisableCaller = false, true, true
+	}
+	parsed, err := zap.ParseAtomicLevel(level)
+	if err != nil {
+		return nil, fmt.Errorf("log level %q: %w", level, err)
+	}
+	cfg.Level = parsed
+	cfg.OutputPaths, cfg.ErrorOutputPaths = []string{"stderr"}, []string{"stderr"}
+	log, err := cfg.Build()
+	if err != nil {
+		return nil, fmt.Errorf("start the log: %w", err)
+	}
+	return log, nil
+}
+
+func configCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "config",
+		Short: "Show every setting and where it comes from, and check the floor file",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			set, err := config.LoadSettings(cmd.Flags(), config.ThisHost())
+			if err != nil {
+				return &usageError{err}
+			}
+			for _, v := range set.Values {
+				fmt.Fprintf(cmd.OutOrStdout(), "%-12s %-40s %s\n", v.Name, v.Text, v.Origin)
+			}
+			file, err := config.LoadFloor(set.Floor, knownKinds)
+			if errors.Is(err, os.ErrNotExist) {
+				return &usageError{fmt.Errorf("there is no floor file yet: write %s, or name another with --floor", set.Floor)}
+			}
+			if err != nil {
+				return &usageError{err}
+			}
+			fmt.Fprintf(cmd.OutOrStdout(), "\nfloor file is good: %d devices, %d media, %d people\n", len(file.GetDevices()), len(file.GetMedia()), len(file.GetPeople()))
+			return nil
+		},
+	}
+	config.Flags(cmd.Flags())
+	return cmd
+}

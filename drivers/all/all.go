@@ -1,0 +1,38 @@
+// Package all lists every kind of driver that the daemon has built in. A new one is added to All, and nothing else knows
+// of it by name.
+package all
+
+import (
+	"fmt"
+	"strings"
+
+	"tandem/drivers"
+	"tandem/drivers/operator"
+	"tandem/drivers/rack"
+	"tandem/drivers/sim"
+	"tandem/proto/yamlfile"
+)
+
+// All returns every kind, in the order of their names.
+func All() []drivers.Kind {
+	return []drivers.Kind{
+		operator.Kind(),
+		rack.Kind(),
+		sim.Kind(),
+	}
+}
+
+// Find returns the kind of a name. Its error says which there are.
+func Find(name string) (drivers.Kind, error) {
+	var names []string
+	for _, k := range All() {
+		if k.Name == name {
+			return k, nil
+		}
+		names = append(names, k.Name)
+	}
+	if near := yamlfile.Nearest(name, names); near != "" {
+		return drivers.Kind{}, fmt.Errorf("driver kind %q is not known; did you mean %q?", name, near)
+	}
+	return drivers.Kind{}, fmt.Errorf("driver kind %q is not known; there are %s", name, strings.Join(names, ", "))
+}
