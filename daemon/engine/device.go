@@ -17,6 +17,9 @@ import (
 // sendAgainAfter is how long, in wall time, an order is given to have its effect before it is sent again.
 const sendAgainAfter = time.Second
 
+// askAgain is how long, in wall time, a driver that was not ready for an order is given: its welcome may be on the way.
+const askAgain = 50 * time.Millisecond
+
 // silentPeriods is the number of periods after which a silent driver is lost.
 const silentPeriods = 3
 
@@ -180,6 +183,16 @@ func (e *Engine) forgetOldSent() {
 	}
 }
 
+// sendAgain repeats what a device still has to be told, one order that it was not ready for included.
+func (e *Engine) sendAgain(device string, key orderKey) {
+	_ = e.View(context.Background(), func(s State) { // an engine that has stopped has nothing to send
+		delete(e.sent, key)
+		if d, ok := s.Floor.Device(device); ok {
+			e.sendOrders([]*floor.Device{d}, s.Now)
+		}
+	})
+}
+
 // answered takes a driver's answer to an order. Only a refusal by the very epoch that was asked says that a run has not
 // been, and will not be, begun.
 func (e *Engine) answered(device string, o *driverv1.Order, a *driverv1.Answer, err error) {
@@ -192,6 +205,7 @@ func (e *Engine) answered(device string, o *driverv1.Order, a *driverv1.Answer, 
 	}
 	e.log.Info("order refused", zap.String("device", device), zap.String("reason", a.GetRefused()))
 	if a.GetEpoch() != o.GetEpoch() {
+		time.AfterFunc(askAgain, func() { e.sendAgain(device, keyOf(o)) })
 		return
 	}
 	switch k := o.GetKind().(type) {

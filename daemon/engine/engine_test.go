@@ -335,8 +335,9 @@ func TestRefusals(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			w := open(t, ledger.NewMemory())
 			heard := make(chan struct{})
+			var once sync.Once
 			w.answer = func(*driverv1.Order) (*driverv1.Answer, error) {
-				defer close(heard)
+				defer once.Do(func() { close(heard) })
 				return &driverv1.Answer{Refused: "no ink", Epoch: tt.epoch}, nil
 			}
 			w.hello("printer-1", idle(1, 1))

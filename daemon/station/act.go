@@ -12,14 +12,14 @@ import (
 )
 
 // act says what it means that a panel has been brought to a device.
-func (e *entry) act(p *floor.Panel, d *floor.Device, verb code.Verb, now, at time.Time) Answer {
-	again := e.actedPanel == p.Code && e.actedDevice == d.ID && at.Sub(e.acted) < twice && verb == 0
+func (e *entry) act(p *floor.Panel, d *floor.Device, verb code.Verb, now time.Time) Answer {
+	again := e.actedPanel == p.Code && e.actedDevice == d.ID && now.Sub(e.acted) < twice && verb == 0
 	a := act(p, d, verb, now, again)
 	if a.Subject == "" {
 		a.Subject = "jobs/" + p.Job.ID
 	}
 	if a.Command != nil {
-		e.actedPanel, e.actedDevice, e.acted = p.Code, d.ID, at
+		e.actedPanel, e.actedDevice, e.acted = p.Code, d.ID, now
 	}
 	return a
 }

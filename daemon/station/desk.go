@@ -22,8 +22,8 @@ const (
 	together = 20 * time.Second
 	// badgeGood is how long a badge stands for who works at a station.
 	badgeGood = 12 * time.Hour
-	// twice is how soon the same panel at the same device counts as one scan: a hand that trembles must not finish what it
-	// has just started.
+	// twice is how soon, by the floor's clock, the same panel at the same device counts as one scan: a hand that trembles
+	// must not finish what it has just started.
 	twice = 5 * time.Second
 )
 
@@ -145,7 +145,7 @@ func (k *Desk) decide(f *floor.Floor, now time.Time, s Scan, e *entry) Answer {
 		if !ok || d.Retired {
 			return say(unknown, "there is no device %s on this floor", c)
 		}
-		return e.takeDevice(f, now, s, d)
+		return e.takeDevice(f, now, d)
 	case code.Panel:
 		p, ok := f.Panel(c.String())
 		if !ok {
@@ -179,7 +179,7 @@ func (e *entry) takeVerb(v code.Verb) Answer {
 	return say(next, "%s: now scan the panel and the device", v)
 }
 
-func (e *entry) takeDevice(f *floor.Floor, now time.Time, s Scan, d *floor.Device) Answer {
+func (e *entry) takeDevice(f *floor.Floor, now time.Time, d *floor.Device) Answer {
 	if e.verb == code.Where {
 		e.clear()
 		return whereDevice(d, now)
@@ -191,7 +191,7 @@ func (e *entry) takeDevice(f *floor.Floor, now time.Time, s Scan, d *floor.Devic
 	p, _ := f.Panel(e.panel)
 	verb := e.verb
 	e.clear()
-	return e.act(p, d, verb, now, s.At)
+	return e.act(p, d, verb, now)
 }
 
 func (e *entry) takePanel(f *floor.Floor, now time.Time, s Scan, p *floor.Panel) Answer {
@@ -216,7 +216,7 @@ func (e *entry) takePanel(f *floor.Floor, now time.Time, s Scan, p *floor.Panel)
 	}
 	verb := e.verb
 	e.clear()
-	return e.act(p, d, verb, now, s.At)
+	return e.act(p, d, verb, now)
 }
 
 // book books spoiled pieces of a panel, or has them made again.

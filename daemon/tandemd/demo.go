@@ -190,6 +190,13 @@ func (d *demo) ids() []string {
 	return ids
 }
 
+// setDue turns the label of a ticket that can be played on any day into its due time.
+func setDue(job *tandemv1.Job, now time.Time) {
+	if in, err := time.ParseDuration(job.GetLabels()["due-in"]); err == nil {
+		job.DueTime = timestamppb.New(now.Add(in))
+	}
+}
+
 // submit hands the tickets in. The request ids are fixed, so that a demo that goes on hands nothing in twice.
 func (d *demo) submit(ctx context.Context) error {
 	status, err := d.client.admin.GetStatus(ctx, &tandemv1.GetStatusRequest{})
@@ -201,9 +208,7 @@ func (d *demo) submit(ctx context.Context) error {
 			fmt.Fprintf(d.out, "%s is in the ledger already, revision %d\n", known.GetId(), known.GetRevision())
 			continue
 		}
-		if in, err := time.ParseDuration(job.GetLabels()["due-in"]); err == nil {
-			job.DueTime = timestamppb.New(status.GetNow().AsTime().Add(in))
-		}
+		setDue(job, status.GetNow().AsTime())
 		if _, err := d.client.jobs.CreateJob(ctx, &tandemv1.CreateJobRequest{Job: job, RequestId: "demo-" + job.GetId(), Actor: "demo"}); err != nil {
 			return fmt.Errorf("hand in %s: %w", job.GetId(), err)
 		}

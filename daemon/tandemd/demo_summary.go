@@ -74,7 +74,9 @@ func (d *demo) compare() error {
 		start := time.Now()
 		var arrivals []simulate.Arrival
 		for _, j := range tickets {
-			arrivals = append(arrivals, simulate.Arrival{At: start, Job: proto.CloneOf(j)})
+			j = proto.CloneOf(j)
+			setDue(j, start)
+			arrivals = append(arrivals, simulate.Arrival{At: start, Job: j})
 		}
 		return simulate.Run(file, arrivals, simulate.Options{Start: start, Rule: dispatch.EarliestCompletion, Reaction: reaction})
 	}

@@ -98,7 +98,7 @@ func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address
 func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	server, err := bus.StartServer(bus.ServerConfig{
 		StoreDir: filepath.Join(cfg.DataDir, "bus"), MaxStore: mostStore, Listen: cfg.BusListen,
-		MaxPayload: ledger.ServerMaxPayload, Log: cfg.Log.Named("nats"),
+		MaxPayload: ledger.ServerMaxPayload, Log: natsLog(cfg.Log),
 	})
 	if err != nil {
 		return err
@@ -145,6 +145,15 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	return (&running{
 		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, listener: listener,
 	}).run(ctx, ready)
+}
+
+// natsLog leaves out what the embedded server tells of its ordinary life, unless somebody looks for details.
+func natsLog(log *zap.Logger) *zap.Logger {
+	log = log.Named("nats")
+	if log.Core().Enabled(zap.DebugLevel) {
+		return log
+	}
+	return log.WithOptions(zap.IncreaseLevel(zap.WarnLevel))
 }
 
 // openLedger opens the ledger of the embedded server, after its durability has been verified.
