@@ -31,6 +31,7 @@ require (
 	go.uber.org/multierr v1.10.0 // indirect
 	golang.org/x/net v0.60.0 // indirect
 	google.golang.org/grpc/cmd/protoc-gen-go-grpc v1.6.2 // indirect
+	pgregory.net/rapid v1.3.0 // indirect
 )
 
 tool (

@@ -150,7 +150,7 @@ func TestHelloOnEveryConnect(t *testing.T) {
 		if got := len(r.daemon.Statuses()); got != n {
 			t.Errorf("%d statuses without a bus", got-n)
 		}
-		r.daemon.Welcome(func(*driverv1.Hello) (*driverv1.Welcome, error) { return &driverv1.Welcome{Error: "not yet"}, nil })
+		r.daemon.Welcome(func(*driverv1.Hello) (*driverv1.Welcome, error) { return nil, nil }) // no answer
 		r.daemon.Connect(true)
 		r.settled()
 		h := r.daemon.Hellos()[len(r.daemon.Hellos())-1].GetStatus()
@@ -163,10 +163,33 @@ func TestHelloOnEveryConnect(t *testing.T) {
 		}
 		r.taken(r.daemon.Grant(grant("r1", 1, true)))
 		r.daemon.Welcome(nil)
-		time.Sleep(time.Second)
+		time.Sleep(10 * time.Second)
 		r.taken(r.daemon.Grant(grant("r2", 2, true)))
 		if lost, back := r.logged("daemon lost; trying again until it is back"), r.logged("daemon is back"); lost != 1 || back != 1 {
 			t.Errorf("the log has %d lines that the daemon is lost and %d that it is back, want 1 and 1", lost, back)
+		}
+	})
+}
+
+func TestLateWelcomeDoesNotCount(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, func(_ *drivers.Kind, _ *drivers.Env, d *drivertest.Daemon) {
+			d.Welcome(func(*driverv1.Hello) (*driverv1.Welcome, error) {
+				time.Sleep(3 * time.Second)
+				return new(driverv1.Welcome), nil
+			})
+		})
+		r.call().report(status())
+		time.Sleep(time.Second)
+		r.daemon.Welcome(func(*driverv1.Hello) (*driverv1.Welcome, error) { return nil, nil })
+		r.daemon.Connect(false)
+		r.daemon.Connect(true) // perhaps to another daemon
+		time.Sleep(3 * time.Second)
+		if a := r.daemon.Grant(grant("r1", 1, true)); !strings.HasPrefix(a.GetRefused(), drivers.RefusedUnwelcomed) {
+			t.Errorf("a welcome from before the loss counts: a grant is answered with %v", a)
+		}
+		if len(r.daemon.Statuses()) != 0 {
+			t.Error("a welcome from before the loss counts: statuses are sent")
 		}
 	})
 }

@@ -75,9 +75,15 @@ func TestLostDevice(t *testing.T) {
 			t.Errorf("the log has %d lines that the device is lost and %d that it is back, want 1 and 1", lost, back)
 		}
 
-		// The same start sent again begins nothing; a new one does.
+		// The same start sent again begins nothing, whatever else is new; a new one does.
 		r.taken(r.daemon.Grant(grant("allowed", 3, true)))
 		r.noOrder(c)
+		other := grant("allowed", 3, true)
+		other.Film = "matt"
+		r.taken(r.daemon.Grant(other))
+		if g := r.order(c).GetGrant(); g.GetMayStart() || g.GetFilm() != "matt" {
+			t.Errorf("a grant with the same start and another film is handed over as %v", g)
+		}
 		r.taken(r.daemon.Grant(before(grant("allowed", 3, true), time.Now().Add(time.Minute))))
 		if g := r.order(c).GetGrant(); !g.GetMayStart() {
 			t.Errorf("a new start is handed over as %v", g)
@@ -124,6 +130,11 @@ func TestDeviceReset(t *testing.T) {
 		c.end <- fmt.Errorf("switched off and on: %w", drivers.ErrDeviceReset)
 		c = r.call()
 		time.Sleep(time.Second)
+		renewed := r.daemon.Order(&driverv1.Order{}).GetEpoch()
+		a := r.daemon.Order(&driverv1.Order{Epoch: renewed, Kind: &driverv1.Order_Grant{Grant: grant("early", 9, true)}})
+		if !strings.HasPrefix(a.GetRefused(), drivers.RefusedUnwelcomed) {
+			t.Errorf("before the welcome in the new epoch %d a grant is answered with %v", renewed, a)
+		}
 		if len(r.daemon.Hellos()) != hellos {
 			t.Fatal("the hello of the new epoch does not wait for the driver's report")
 		}
@@ -147,7 +158,7 @@ func TestDeviceReset(t *testing.T) {
 			t.Errorf("the driver gets %v, want what was waiting", g)
 		}
 		// It may have begun, so a refusal must not say that it has not; and it must not begin again.
-		a := r.daemon.Order(&driverv1.Order{Epoch: s.GetEpoch(), Kind: &driverv1.Order_Grant{Grant: grant("working", 1, true)}})
+		a = r.daemon.Order(&driverv1.Order{Epoch: s.GetEpoch(), Kind: &driverv1.Order_Grant{Grant: grant("working", 1, true)}})
 		if a.GetRefused() == "" || a.GetEpoch() != 0 {
 			t.Errorf("the grant of a run that was lost is answered with %v", a)
 		}
@@ -233,6 +244,34 @@ func TestPausesGrow(t *testing.T) {
 		}
 		if pauses[0] > time.Second || pauses[9] < 20*time.Second || pauses[9] > 30*time.Second {
 			t.Errorf("pauses between calls are %v, want them to grow from half a second to half a minute", pauses)
+		}
+	})
+}
+
+func TestPausesStartAnewWhenTheDeviceWasBack(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t)
+		for range 10 {
+			r.call().end <- errLost
+		}
+		c := r.call()
+		c.report(status())
+		c.end <- errLost
+		begin := time.Now()
+		r.call()
+		if took := time.Since(begin); took > time.Second {
+			t.Errorf("after a device was back the first pause is %s", took)
+		}
+	})
+}
+
+func TestNoHelloAgainForALostDevice(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r, c := serve(t)
+		c.end <- errLost
+		time.Sleep(10 * time.Minute)
+		if n := len(r.daemon.Hellos()); n != 1 {
+			t.Errorf("%d hellos, want the first alone: the daemon takes a hello for a device that is there", n)
 		}
 	})
 }

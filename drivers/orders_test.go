@@ -92,6 +92,7 @@ func TestFencesOfManyPlaces(t *testing.T) {
 		r.refused(r.daemon.Grant(grant("r10", 10, true)), drivers.RefusedBusy, true)
 		c.report(status(run("r4", completed), run("r7", processing), run("r9", processing)))
 		r.settled()
+		r.refused(r.daemon.Grant(grant("r10", 10, true)), drivers.RefusedStale, true) // a refusal is final
 		r.taken(r.daemon.Grant(grant("r11", 11, true)))
 	})
 }

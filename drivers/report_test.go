@@ -194,7 +194,7 @@ func TestEverythingInHandFitsInAMessage(t *testing.T) {
 			for j := range 9 {
 				rs.StateReasons = append(rs.StateReasons, fmt.Sprintf("%02d%s", j, word))
 			}
-			if i >= 1000-drivers.MaxCapacity {
+			if i < drivers.MaxCapacity {
 				rs.State = stopped
 			}
 			s.Runs = append(s.Runs, rs)

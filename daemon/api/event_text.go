@@ -4,10 +4,9 @@ import (
 	"fmt"
 	"strings"
 
-	"tandem/scheduler/floor"
-
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
 )
 
 // commitOf returns a record as clients see it, or nil if nothing in it concerns the job and device asked for.

@@ -75,8 +75,7 @@ func (e *Engine) Watch(ctx context.Context, after uint64, fn func(*ledgerv1.Reco
 				after = rec.GetRevision()
 				return fn(rec)
 			})
-			var compacted *ledger.CompactedError
-			if errors.As(err, &compacted) {
+			if compacted, ok := errors.AsType[*ledger.CompactedError](err); ok {
 				return &CompactedError{Oldest: compacted.Oldest}
 			}
 			if err != nil {

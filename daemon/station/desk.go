@@ -113,8 +113,7 @@ func (k *Desk) decide(f *floor.Floor, now time.Time, s Scan, e *entry) Answer {
 	}
 	c, err := code.Parse(s.Payload)
 	if err != nil {
-		var bad *code.Error
-		if errors.As(err, &bad) {
+		if bad, ok := errors.AsType[*code.Error](err); ok {
 			return say(unknown, "%s", bad.Error())
 		}
 		return say(unknown, "%v", err)
@@ -152,8 +151,9 @@ func (k *Desk) decide(f *floor.Floor, now time.Time, s Scan, e *entry) Answer {
 			return say(unknown, "there is no panel %s", c)
 		}
 		return e.takePanel(f, now, s, p)
+	default:
+		return say(unknown, "%s stands for a %s: nothing to do with it here yet", c, c.Kind)
 	}
-	return say(unknown, "%s stands for a %s: nothing to do with it here yet", c, c.Kind)
 }
 
 func (e *entry) takeCount(n int) Answer {
@@ -175,8 +175,9 @@ func (e *entry) takeVerb(v code.Verb) Answer {
 		return say(next, "%s: how many pieces? key the number", v)
 	case code.Where:
 		return say(next, "where: scan a panel, a job or a device")
+	default:
+		return say(next, "%s: now scan the panel and the device", v)
 	}
-	return say(next, "%s: now scan the panel and the device", v)
 }
 
 func (e *entry) takeDevice(f *floor.Floor, now time.Time, d *floor.Device) Answer {
@@ -201,6 +202,7 @@ func (e *entry) takePanel(f *floor.Floor, now time.Time, s Scan, p *floor.Panel)
 		return wherePanel(p, now)
 	case code.Spoiled, code.Remake:
 		return e.book(p)
+	default: // start, done or no command: a panel is brought to a device
 	}
 	device := e.device
 	if device == "" {

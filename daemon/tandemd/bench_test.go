@@ -123,7 +123,7 @@ func serveForBench(b *testing.B, dir string) *grpc.ClientConn {
 		if err != nil {
 			b.Fatal(err)
 		}
-		b.Cleanup(func() { conn.Close() })
+		b.Cleanup(func() { _ = conn.Close() })
 		return conn
 	case err := <-ended:
 		b.Fatal(err)

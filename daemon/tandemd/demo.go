@@ -89,7 +89,7 @@ func (d *demo) play(ctx context.Context) error {
 			return fmt.Errorf("make a data folder: %w", err)
 		}
 		d.dataDir = dir
-		defer os.RemoveAll(dir)
+		defer func() { _ = os.RemoveAll(dir) }()
 	}
 	log, err := newLogger("warn", "console")
 	if err != nil {

@@ -69,7 +69,7 @@ func (d *demo) lines(ctx context.Context) error {
 	for {
 		m, err := stream.Recv()
 		if ctx.Err() != nil {
-			return nil
+			return ctx.Err()
 		}
 		if err != nil {
 			return err

@@ -36,8 +36,7 @@ func main() {
 		os.Exit(exitInterrupted)
 	default:
 		fmt.Fprintln(os.Stderr, "tandemd:", err)
-		var usage *usageError
-		if errors.As(err, &usage) {
+		if _, ok := errors.AsType[*usageError](err); ok {
 			os.Exit(exitUsage)
 		}
 		os.Exit(exitFailure)

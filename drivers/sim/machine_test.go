@@ -272,6 +272,16 @@ func TestStartThatWaitsForTheMachineGetsStale(t *testing.T) {
 	}
 }
 
+func TestGrantOfARunThatHasEnded(t *testing.T) {
+	m := newMachine(setup{})
+	m.give(hour("r1", true), 0)
+	m.give(hour("r1", true), 66*time.Minute)
+	s := m.at(24 * time.Hour)
+	if len(s.GetRuns()) != 1 || !s.GetRuns()[0].GetEndTime().AsTime().Equal(morning.Add(65*time.Minute)) {
+		t.Errorf("the machine has done it again: %v", s)
+	}
+}
+
 func TestSettledWhileUnderWay(t *testing.T) {
 	// A person has decided that the run is over. The machine, which nobody has stopped, goes on, and tells so.
 	m := newMachine(setup{})

@@ -55,7 +55,7 @@ func parseJSON(data []byte) (*yaml.Node, *Error) {
 	p := &jsonParser{dec: json.NewDecoder(bytes.NewReader(data)), data: data, line: 1}
 	p.dec.UseNumber()
 	root, err := p.value(1)
-	if err == io.EOF {
+	if errors.Is(err, io.EOF) {
 		return nil, &Error{Problem: "is empty"}
 	}
 	if err == nil {

@@ -278,8 +278,7 @@ func FuzzParse(f *testing.F) {
 			}
 			return
 		}
-		var e *Error
-		if !errors.As(err, &e) {
+		if _, ok := errors.AsType[*Error](err); !ok {
 			t.Fatalf("Parse(%q): %T, want *Error", payload, err)
 		}
 		safe(t, err)

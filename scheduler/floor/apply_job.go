@@ -12,7 +12,7 @@ func (f *Floor) applyJobCreated(c *ledgerv1.JobCreated, at time.Time) {
 	spec := c.GetJob()
 	f.counters.Job++
 	j := &Job{
-		ID: spec.GetId(), Code: c.GetCode(), Number: f.counters.Job, Spec: spec,
+		ID: spec.GetId(), Code: c.GetCode(), Number: f.counters.GetJob(), Spec: spec,
 		byStep: make(map[string]*Step, len(spec.GetSteps())),
 		Held:   spec.GetHold(), Create: at,
 	}

@@ -15,7 +15,7 @@ func (f *Floor) applyRunGranted(g *tandemv1.Run, at time.Time) {
 		ID: g.GetId(), Fence: g.GetFence(), Number: g.GetNumber(), Device: d, Step: s, Pieces: g.GetPieces(),
 		State: tandemv1.JobState_JOB_STATE_PENDING, Grant: at, Expected: g.GetExpectedDuration().AsDuration(), Why: g.GetReason(),
 	}
-	f.counters.Fence = max(f.counters.Fence, r.Fence)
+	f.counters.Fence = max(f.counters.GetFence(), r.Fence)
 	f.runs[r.ID] = r
 	s.Runs = append(s.Runs, r)
 	s.Live = r

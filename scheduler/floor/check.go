@@ -40,9 +40,7 @@ func (f *Floor) Check() error {
 			if s.Live != nil {
 				live--
 			}
-			for _, err := range s.check(f.counters.Fence) {
-				errs = append(errs, err)
-			}
+			errs = append(errs, s.check(f.LastFence())...)
 			for _, r := range s.Runs {
 				if other, taken := fences[r.Fence]; taken {
 					bad("runs %s and %s have the same fence %d", other, r.ID, r.Fence)

@@ -50,7 +50,7 @@ func (f *Floor) Decide(now time.Time, m Meta, c Command) (Decision, error) {
 		return Decision{}, err
 	}
 	for _, e := range d.Events {
-		if e.Actor == "" {
+		if e.GetActor() == "" {
 			e.Actor = m.Actor
 		}
 	}

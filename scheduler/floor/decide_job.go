@@ -23,9 +23,9 @@ func (c CreateJob) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 			Message: fmt.Sprintf("there is a job %q already; choose another id", job.GetId()),
 		}
 	}
-	created := &ledgerv1.JobCreated{Job: job, Code: code.Format(code.Job, f.counters.Job+1)}
+	created := &ledgerv1.JobCreated{Job: job, Code: code.Format(code.Job, f.counters.GetJob()+1)}
 	for i := range job.GetPanels() {
-		created.PanelCodes = append(created.PanelCodes, code.Format(code.Panel, f.counters.Panel+uint64(i)+1))
+		created.PanelCodes = append(created.PanelCodes, code.Format(code.Panel, f.counters.GetPanel()+uint64(i)+1))
 	}
 	return Decision{
 		Events:  []*ledgerv1.Event{{Kind: &ledgerv1.Event_JobCreated{JobCreated: created}}},

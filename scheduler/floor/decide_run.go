@@ -41,7 +41,7 @@ func (c Grant) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	case now.Before(s.Ready()):
 		return Decision{}, conflict("STEP_NOT_READY", "step %s of %s waits until %s", s.ID(), s.Job.ID, s.Ready().Format(time.RFC3339))
 	}
-	fence := f.counters.Fence + 1
+	fence := f.counters.GetFence() + 1
 	run := &tandemv1.Run{
 		Id:               fmt.Sprintf("run-%d", fence),
 		Fence:            fence,
@@ -54,14 +54,14 @@ func (c Grant) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 		ExpectedDuration: durationpb.New(c.Expected.Total()),
 	}
 	out := Decision{
-		Subject: "runs/" + run.Id,
+		Subject: "runs/" + run.GetId(),
 		Events:  []*ledgerv1.Event{{Kind: &ledgerv1.Event_RunGranted{RunGranted: &ledgerv1.RunGranted{Run: run}}}},
 	}
 	if by := d.startsAlone(s); by != "" {
-		out.Events = append(out.Events, allowed(run.Id, by, now))
+		out.Events = append(out.Events, allowed(run.GetId(), by, now))
 		if d.Manual() {
 			out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_RunChanged{RunChanged: &ledgerv1.RunChanged{
-				Run: run.Id, State: tandemv1.JobState_JOB_STATE_PROCESSING, StartTime: stamp(now),
+				Run: run.GetId(), State: tandemv1.JobState_JOB_STATE_PROCESSING, StartTime: stamp(now),
 			}}})
 		}
 	}

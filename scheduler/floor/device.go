@@ -6,9 +6,8 @@ import (
 	"strings"
 	"time"
 
-	"tandem/scheduler/duration"
-
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/duration"
 )
 
 // Device is a machine, a rack or a bench.

@@ -13,7 +13,7 @@ import (
 // Explain says why a step waits, or why the device that has it was chosen.
 func (s *Step) Explain(now time.Time, devices []*Device) *tandemv1.ExplainStepResponse {
 	out := &tandemv1.ExplainStepResponse{Step: s.View(now)}
-	out.ReadyTime = out.Step.GetReadyTime()
+	out.ReadyTime = out.GetStep().GetReadyTime()
 	if n := len(s.Runs); n > 0 && (s.Live != nil || !s.Open()) {
 		why := s.Runs[n-1].Why
 		out.Rule, out.Candidates = why.GetRule(), why.GetCandidates()

@@ -4,9 +4,8 @@ import (
 	"slices"
 	"time"
 
-	"tandem/scheduler/duration"
-
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/duration"
 )
 
 // Job is what a customer ordered.
@@ -272,6 +271,7 @@ func (r *Run) reasons() []string {
 		if r.Step.Drying() {
 			add(ReasonDrying)
 		}
+	default: // what the device said is all
 	}
 	if r.Stopping {
 		add(ReasonToStopPoint)

@@ -18,12 +18,12 @@ func (f *Floor) remake(j *Job, s *Step, p *Panel, n int32) *ledgerv1.PiecesRemad
 	out := &ledgerv1.PiecesRemade{
 		Job:       j.ID,
 		Panel:     &tandemv1.Panel{Id: rename(p.ID), Pieces: n, RemakeOf: p.ID},
-		PanelCode: code.Format(code.Panel, f.counters.Panel+1),
+		PanelCode: code.Format(code.Panel, f.counters.GetPanel()+1),
 	}
 	copies := map[*Step]string{}
 	repeat := func(t *Step) {
 		spec := proto.CloneOf(t.Spec)
-		spec.Id, spec.RemakeOf, spec.Panels = rename(t.ID()), t.ID(), []string{out.Panel.Id}
+		spec.Id, spec.RemakeOf, spec.Panels = rename(t.ID()), t.ID(), []string{out.GetPanel().GetId()}
 		part := t.partDemand(n)
 		spec.LengthUm, spec.PathLengthUm = part.LengthUm, part.PathLengthUm
 		spec.After = nil
@@ -34,7 +34,7 @@ func (f *Floor) remake(j *Job, s *Step, p *Panel, n int32) *ledgerv1.PiecesRemad
 				spec.After = append(spec.After, b.ID())
 			}
 		}
-		copies[t] = spec.Id
+		copies[t] = spec.GetId()
 		out.Steps = append(out.Steps, spec)
 	}
 	order := j.inOrder()

@@ -3,10 +3,9 @@ package floor
 import (
 	"time"
 
-	"tandem/scheduler/code"
-
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/code"
 )
 
 // keepRequests is how long an answered request is remembered: a day more than the promise of seven.
@@ -131,7 +130,7 @@ func (f *Floor) Run(id string) (*Run, bool) {
 }
 
 // LastFence returns the last fence given.
-func (f *Floor) LastFence() uint64 { return f.counters.Fence }
+func (f *Floor) LastFence() uint64 { return f.counters.GetFence() }
 
 // Supervisor says whether the person may act for others.
 func (f *Floor) Supervisor(person string) bool {

@@ -111,7 +111,7 @@ func normalise(in *tandemv1.Job) (*tandemv1.Job, error) {
 		Id: in.GetId(), DisplayName: in.GetDisplayName(), Priority: in.GetPriority(),
 		ReleaseTime: in.GetReleaseTime(), DueTime: in.GetDueTime(), Labels: maps.Clone(in.GetLabels()), Hold: in.GetHold(),
 	}
-	if out.Priority == 0 {
+	if out.GetPriority() == 0 {
 		out.Priority = 50
 	}
 	out.Panels = c.panels(in)

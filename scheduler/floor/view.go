@@ -83,10 +83,10 @@ func (d *Device) View(now time.Time) *tandemv1.Device {
 	out.Link, out.DriverEpoch, out.LoadedMedia = d.Link, d.Epoch, d.Loaded
 	out.Paused, out.LockedBy, out.PauseNote, out.Revision = d.Paused, d.LockedBy, d.Note, d.Revision
 	if d.LockedBy != "" {
-		out.StateReasons = append([]string{ReasonMaintenanceLock}, out.StateReasons...)
+		out.StateReasons = append([]string{ReasonMaintenanceLock}, out.GetStateReasons()...)
 	}
 	if d.Paused {
-		out.StateReasons = append([]string{"paused"}, out.StateReasons...)
+		out.StateReasons = append([]string{"paused"}, out.GetStateReasons()...)
 	}
 	for _, r := range d.Live {
 		live := &tandemv1.DeviceRun{

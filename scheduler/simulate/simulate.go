@@ -208,7 +208,7 @@ func (s *simulation) observe(d *floor.Device) *driverv1.Status {
 	st := s.status[d]
 	st.Sequence++
 	st.State, st.Phase, st.Link = tandemv1.DeviceState_DEVICE_STATE_IDLE, tandemv1.DevicePhase_DEVICE_PHASE_IDLE, tandemv1.Link_LINK_ONLINE
-	st.Runs = st.Runs[:0]
+	st.Runs = st.GetRuns()[:0]
 	for _, r := range d.Live {
 		if r.State == tandemv1.JobState_JOB_STATE_PROCESSING {
 			st.Runs = append(st.Runs, &driverv1.RunStatus{Run: r.ID, Fence: r.Fence, State: r.State, StartTime: timestamppb.New(r.Start)})

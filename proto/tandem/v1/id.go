@@ -1,3 +1,5 @@
+// Package tandemv1 is the API of the daemon: jobs, devices, scans, events. Generated from the contracts beside it, but for
+// the grammar of ids.
 package tandemv1
 
 // ValidID says whether s is an id: [a-z0-9][a-z0-9-]{0,62}. Held at every door, it keeps an id from ever being a wildcard,

@@ -1,0 +1,62 @@
+package drivers
+
+import (
+	"fmt"
+	"testing"
+
+	"tandem/drivers/clock"
+	driverv1 "tandem/proto/tandem/driver/v1"
+)
+
+func grantOf(run string, fence uint64) *driverv1.Order {
+	return &driverv1.Order{Epoch: 1, Kind: &driverv1.Order_Grant{Grant: &driverv1.Grant{Run: run, Fence: fence, Operation: "cut"}}}
+}
+
+// TestOrderGivenAgainWhileItIsHandedOver holds the moment between the driver's taking an order and the desk's noting so.
+func TestOrderGivenAgainWhileItIsHandedOver(t *testing.T) {
+	d := newDesk(Env{Device: "cutter-1", Operations: []string{"cut"}, Capacity: 1, Clock: clock.Wall()}, false, 1)
+	d.welcome(1, 0)
+	if a := d.take(grantOf("r1", 1)); a.GetRefused() != "" {
+		t.Fatal(a)
+	}
+	being := d.next()
+	again := grantOf("r1", 1)
+	again.GetGrant().MayStart = true
+	if a := d.take(again); a.GetRefused() != "" {
+		t.Fatal(a)
+	}
+	d.handed(being)
+	next := d.next()
+	if !next.order.GetGrant().GetMayStart() {
+		t.Fatalf("the start that came meanwhile is lost: next is %v", next.order)
+	}
+	d.handed(next)
+	if next := d.next(); next.order != nil {
+		t.Errorf("after everything is handed over there is still %v", next.order)
+	}
+}
+
+func TestGoneRunsAreBounded(t *testing.T) {
+	var g goneRuns
+	for i := range 3 * mostGone {
+		g.add(fmt.Sprint(i), never)
+		g.add(fmt.Sprint(i), never)
+	}
+	if len(g.fates) != mostGone || len(g.order) != mostGone {
+		t.Errorf("%d runs are remembered, want %d", len(g.fates), mostGone)
+	}
+	for i := 2 * mostGone; i < 3*mostGone; i++ {
+		if g.fate(fmt.Sprint(i)) != never {
+			t.Fatalf("run %d of the last %d is not remembered", i, mostGone)
+		}
+	}
+	g.add("x", forgotten)
+	g.add("x", never)
+	if g.fate("x") != forgotten {
+		t.Error("a run that was in hand counts as one that never was")
+	}
+	g.add("x", settled)
+	if g.fate("x") != settled {
+		t.Error("a run that is settled does not count as settled")
+	}
+}
