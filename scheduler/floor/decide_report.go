@@ -137,7 +137,12 @@ func (f *Floor) reported(d *Device, s *driverv1.Status, now time.Time) []*ledger
 			Device: d.ID, State: s.GetState(), Reasons: reasons, Phase: s.GetPhase(), Link: link,
 		}}})
 	}
+	heard := map[string]bool{}
 	for _, rs := range s.GetRuns() {
+		if heard[rs.GetRun()] { // the first word about a run counts
+			continue
+		}
+		heard[rs.GetRun()] = true
 		r := f.runs[rs.GetRun()]
 		if r != nil && r.Device == d && r.Fence == rs.GetFence() && r.Step.Live == r {
 			if e := r.reported(rs, now); e != nil {
