@@ -6,6 +6,7 @@ import (
 
 	"tandem/drivers/clock"
 	driverv1 "tandem/proto/tandem/driver/v1"
+	tandemv1 "tandem/proto/tandem/v1"
 )
 
 func grantOf(run string, fence uint64) *driverv1.Order {
@@ -58,5 +59,20 @@ func TestGoneRunsAreBounded(t *testing.T) {
 	g.add("x", settled)
 	if g.fate("x") != settled {
 		t.Error("a run that is settled does not count as settled")
+	}
+}
+
+// BenchmarkReport is what a report costs whose only news is progress, as a flooding driver sends it.
+func BenchmarkReport(b *testing.B) {
+	d := newDesk(Env{Device: "cutter-1", Operations: []string{"cut"}, Capacity: 1, Clock: clock.Wall()}, false, 1)
+	d.welcome(1, 0)
+	d.take(grantOf("r1", 1))
+	life := d.begin()
+	r := &driverv1.RunStatus{Run: "r1", State: tandemv1.JobState_JOB_STATE_PROCESSING}
+	s := &driverv1.Status{State: tandemv1.DeviceState_DEVICE_STATE_PROCESSING, Runs: []*driverv1.RunStatus{r}}
+	b.ReportAllocs()
+	for b.Loop() {
+		r.PiecesGood++
+		d.report(life, s)
 	}
 }

@@ -1,2 +1,49 @@
-// Package drivers is what the daemon and the devices of a floor have between them. Placeholder, replaced below.
+// Package drivers is what lies between the daemon and the devices of a floor: the contract of a driver, and the host that
+// puts a driver on the bus. A driver speaks the language of one kind of device and nothing else. It never sees NATS, the
+// scheduler or the ledger, and decides nothing about work: it does what it is told, once, and tells how far it is.
+//
+// Nothing here is a safety function. Stop is an order to end a run early, not an emergency stop; a maintenance lock in
+// the daemon does not isolate a machine's energy. Guards, light curtains and emergency stops belong to the machine.
+//
+// # Writing a driver
+//
+//  1. Copy drivers/blueprint/blueprint.go to drivers/NAME/NAME.go and replace what is marked YOURS. A driver is one type
+//     with one method, [Driver], whose comment is the whole contract, and one [Kind] that names its settings.
+//  2. Add its Kind to the list in drivers/all. Nothing registers itself.
+//  3. Run go test ./drivers/all. The conformance suite of drivers/drivertest runs over every kind in that list, with
+//     Kind.Example as settings, in virtual time.
+//
+// Run is usually one loop: report the whole status, then wait for the first of an order, something from the device, a
+// timer, and the end of ctx. Everything that happens ends in a report, and a report too many costs nothing. Ask the
+// device how it is before the first report, because it may have gone on while its driver was dead. Return an error when
+// the device is lost, one that wraps [ErrDeviceReset] when it has forgotten its work, and nil when ctx has ended; leave
+// the device as it is then. Take the time from Env.Clock, which may run faster than the wall clock, and keep what must
+// outlive the process with [SaveState].
+//
+// # What a status says
+//
+// State, phase, link and reasons are four things (RFC 8011 sections 5.4.11, 5.4.12 and 5.3.7; the phases are the words of
+// XJDF DeviceStatus):
+//
+//	state    what the device can do: idle (take work), processing, stopped (nothing until somebody helps)
+//	phase    which clock of the time accounting runs: idle, setup, production, cleanup, non-productive, stopped, offline
+//	link     online, or offline when the driver lives and cannot reach its device; the host sets it
+//	reasons  why: keywords of RFC 8011 and PWG 5100.9 with -report, -warning or -error, such as media-empty-error;
+//	         without a suffix it counts as an error; our own begin with x-
+//
+// A run is pending (in hand, not begun), processing, processing-stopped (began and stands still), or has ended as
+// completed, canceled or aborted, once. What a driver does not know it leaves out; it never guesses that something is
+// finished.
+//
+// # Starting motion
+//
+// While Grant.may_start is false nothing moves, and the run is reported pending with [ReasonAwaitingStart]. A person at
+// the device may start it there. Nothing begins by itself after a fault, a restart or a return of power: the host hands a
+// grant over again without its start when the device was lost after the first time, and only a start that was given anew
+// counts. What was under way in the machine itself goes on, and is reported so.
+//
+// # Without Go
+//
+// The bus carries protobuf JSON over core NATS, on three subjects (see proto/tandem/driver/v1), so a driver can be
+// written in any language. It then does itself what [Host] does here: [Host.Serve] says what that is.
 package drivers

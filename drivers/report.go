@@ -32,7 +32,7 @@ func (d *desk) report(life int, s *driverv1.Status) {
 	device := &driverv1.Status{
 		State: s.GetState(), StateReasons: cleanReasons(s.GetStateReasons(), mostReasons), Phase: s.GetPhase(), Link: s.GetLink(),
 	}
-	if device.Link == tandemv1.Link_LINK_UNSPECIFIED {
+	if device.GetLink() == tandemv1.Link_LINK_UNSPECIFIED {
 		device.Link = tandemv1.Link_LINK_ONLINE
 	}
 	if !d.serving || !proto.Equal(device, d.device) {
@@ -111,6 +111,7 @@ func (h *held) hear(r *driverv1.RunStatus, now time.Time) news {
 	}
 	h.status = s
 	switch s.GetState() {
+	default: // an end
 	case tandemv1.JobState_JOB_STATE_PENDING, tandemv1.JobState_JOB_STATE_PENDING_HELD:
 		if h.begun {
 			s.PiecesGood, s.PiecesSpoiled, s.Fraction = before.GetPiecesGood(), before.GetPiecesSpoiled(), before.GetFraction()

@@ -2,6 +2,7 @@ package drivers_test
 
 import (
 	"context"
+	"errors"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -52,13 +53,13 @@ func (s *script) Run(ctx context.Context, orders <-chan *driverv1.Order, report 
 	}
 	select {
 	case err := <-c.end:
-		if err == errPanic {
+		if errors.Is(err, errPanic) {
 			panic("a fault of its own")
 		}
 		return err
 	case <-ctx.Done():
 		if c.deaf {
-			<-c.end
+			return <-c.end
 		}
 		return nil
 	}

@@ -124,10 +124,10 @@ func (d *device) status() *driverv1.Status {
 		return s
 	}
 	d.run.StateReasons = nil
-	switch d.run.GetState() {
-	case tandemv1.JobState_JOB_STATE_PENDING:
+	switch state := d.run.GetState(); {
+	case state == tandemv1.JobState_JOB_STATE_PENDING:
 		d.run.StateReasons = []string{drivers.ReasonAwaitingStart}
-	case tandemv1.JobState_JOB_STATE_PROCESSING:
+	case !drivers.Ended(state):
 		s.State, s.Phase = tandemv1.DeviceState_DEVICE_STATE_PROCESSING, tandemv1.DevicePhase_DEVICE_PHASE_PRODUCTION
 	}
 	s.Runs = []*driverv1.RunStatus{d.run}

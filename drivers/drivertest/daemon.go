@@ -3,6 +3,7 @@ package drivertest
 import (
 	"context"
 	"errors"
+	"slices"
 	"sync"
 	"time"
 
@@ -121,7 +122,7 @@ func (d *Daemon) Send(r drivers.Request) *driverv1.Answer {
 	}
 }
 
-// Grant, Stop and Settle send that order.
+// Grant gives a run.
 func (d *Daemon) Grant(g *driverv1.Grant) *driverv1.Answer {
 	return d.Order(&driverv1.Order{Kind: &driverv1.Order_Grant{Grant: g}})
 }
@@ -140,14 +141,14 @@ func (d *Daemon) Settle(run string, fence uint64) *driverv1.Answer {
 func (d *Daemon) Hellos() []*driverv1.Hello {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	return d.hellos[:len(d.hellos):len(d.hellos)]
+	return slices.Clip(d.hellos)
 }
 
 // Statuses returns every status that was published.
 func (d *Daemon) Statuses() []Heard {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	return d.statuses[:len(d.statuses):len(d.statuses)]
+	return slices.Clip(d.statuses)
 }
 
 // Last returns the last status that was published, or one without anything.

@@ -201,6 +201,7 @@ func TestFaultyDriver(t *testing.T) {
 }
 
 func TestSuiteNoticesFaults(t *testing.T) {
+	t.Parallel()
 	for _, f := range append(faults(), fault{name: "none"}) {
 		t.Run(f.name, func(t *testing.T) {
 			t.Parallel()

@@ -138,7 +138,7 @@ func (b *bench) status(now time.Time) *driverv1.Status {
 		s.State = tandemv1.DeviceState_DEVICE_STATE_PROCESSING
 		if now.Sub(r.start) >= r.setup() {
 			s.Phase = tandemv1.DevicePhase_DEVICE_PHASE_PRODUCTION
-		} else if s.Phase == tandemv1.DevicePhase_DEVICE_PHASE_IDLE {
+		} else if s.GetPhase() == tandemv1.DevicePhase_DEVICE_PHASE_IDLE {
 			s.Phase = tandemv1.DevicePhase_DEVICE_PHASE_SETUP
 		}
 	}

@@ -46,8 +46,8 @@ func TestRack(t *testing.T) {
 		d := drivertest.NewDaemon()
 		stop := start(t, d)
 		begin := time.Now()
-		for i, hours := range []time.Duration{24, 6, 12} {
-			if a := d.Grant(dry(fmt.Sprintf("r%d", i), uint64(i+1), begin.Add(hours*time.Hour))); a.GetRefused() != "" {
+		for i, wait := range []time.Duration{24 * time.Hour, 6 * time.Hour, 12 * time.Hour} {
+			if a := d.Grant(dry(fmt.Sprintf("r%d", i), uint64(i+1), begin.Add(wait))); a.GetRefused() != "" {
 				t.Fatal(a)
 			}
 			synctest.Wait()

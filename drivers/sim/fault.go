@@ -12,17 +12,17 @@ import (
 type Trouble string
 
 const (
-	// Stop: the machine stands still with media-jam-error until a person helps, then goes on.
+	// Stop makes the machine stand still with media-jam-error until a person helps; then it goes on.
 	Stop Trouble = "stop"
-	// MediaEmpty: the roll is at its end, media-empty-error, until a person helps; then goes on.
+	// MediaEmpty is the end of the roll: it stands still with media-empty-error until a person helps.
 	MediaEmpty Trouble = "media-empty"
-	// Offline: the driver cannot reach the machine for a while. The machine goes on.
+	// Offline keeps the driver from reaching the machine for a while. The machine goes on.
 	Offline Trouble = "offline"
-	// Reboot: the machine forgets everything and stands idle.
+	// Reboot makes the machine forget everything and stand idle.
 	Reboot Trouble = "reboot"
-	// Flood: the machine reports 10,000 times a second for a while.
+	// Flood makes the machine report 10,000 times a second for a while.
 	Flood Trouble = "flood"
-	// Spoil: pieces are spoiled.
+	// Spoil spoils pieces.
 	Spoil Trouble = "spoil"
 )
 

@@ -6,7 +6,6 @@ package sim
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"sync"
@@ -19,8 +18,6 @@ import (
 
 // errAway says that the machine cannot be reached.
 var errAway = errors.New("the machine does not answer")
-
-const memoryFile = "machine.json"
 
 // Kind is the kind of driver.
 func Kind() drivers.Kind {
@@ -231,46 +228,4 @@ func chatter(s *driverv1.Status, i int) {
 	for _, r := range s.GetRuns() {
 		r.Fraction = max(r.GetFraction()-float64(i)*1e-9, 0)
 	}
-}
-
-// remember reads what the machine has kept, the first time.
-func (d *Device) remember() error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if d.loaded || d.env.StateDir == "" {
-		return nil
-	}
-	body, err := drivers.LoadState(d.env.StateDir, memoryFile)
-	if err != nil {
-		return err
-	}
-	kept := memory{}
-	if body != nil {
-		err := json.Unmarshal(body, &kept)
-		if err == nil {
-			err = kept.check()
-		}
-		if err != nil {
-			return fmt.Errorf("%s is not the memory of a simulated machine, move it away: %w", memoryFile, err)
-		}
-	}
-	kept.Injected = append(kept.Injected, d.m.Injected...) // before the machine was switched on
-	d.m.memory, d.loaded = kept, true
-	return nil
-}
-
-// keep writes what the machine remembers, if that has changed.
-func (d *Device) keep() error {
-	if !d.m.changed || d.env.StateDir == "" {
-		return nil
-	}
-	body, err := json.Marshal(&d.m.memory)
-	if err != nil {
-		return fmt.Errorf("write the machine's memory: %w", err)
-	}
-	if err := drivers.SaveState(d.env.StateDir, memoryFile, body); err != nil {
-		return err
-	}
-	d.m.changed = false
-	return nil
 }

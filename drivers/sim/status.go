@@ -74,8 +74,9 @@ func reasons(j *job) []string {
 			return []string{"job-completed-with-errors"}
 		}
 		return []string{"job-completed-successfully"}
+	default:
+		return nil
 	}
-	return nil
 }
 
 func stamp(t time.Time) *timestamppb.Timestamp {

@@ -57,8 +57,9 @@ const (
 	changeoverScale = 0.4
 )
 
-// lookahead bounds how many steps left for busier but faster devices are passed over in one decision.
-const lookahead = 64
+// lookahead bounds how many steps a free device leaves to others in one decision. If even then none is best done on it, so
+// much waits that leaving the device idle would help nobody: it takes the one on which the least is lost.
+const lookahead = 16
 
 // mostCandidates bounds the devices recorded with a grant.
 const mostCandidates = 12
@@ -125,6 +126,11 @@ func (p *Dispatch) forDevice(d *floor.Device, now time.Time) (floor.Grant, bool)
 		}
 	}()
 	promised := map[*floor.Device]time.Time{}
+	var least struct {
+		entry *entry
+		value float64
+		loss  time.Duration
+	}
 	for range lookahead {
 		e, value := p.best(groups, d, now)
 		if e == nil {
@@ -146,12 +152,18 @@ func (p *Dispatch) forDevice(d *floor.Device, now time.Time) (floor.Grant, bool)
 			}
 		}
 		// A device that is still busy, or has been promised another step, would complete it earlier: leave it.
+		if loss := now.Add(d.Estimate(e.step, now).Total()).Sub(finish); least.entry == nil || loss < least.loss {
+			least.entry, least.value, least.loss = e, value, loss
+		}
 		promised[to] = finish
 		p.lookAgain(start)
 		e.group.pop(e)
 		passed = append(passed, e)
 	}
-	return floor.Grant{}, false
+	if least.entry == nil {
+		return floor.Grant{}, false
+	}
+	return p.grant(least.entry.step, d, now, "more waits than faster devices can take soon; least is lost on this step", least.value), true
 }
 
 func (p *Dispatch) lookAgain(at time.Time) {
