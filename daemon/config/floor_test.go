@@ -127,10 +127,10 @@ func TestCheckFloor(t *testing.T) {
 		}, `devices[0].loaded_media: "film-matt" is not among`},
 		{"bad loaded media without a list", func(f *file) { f.Media, f.Devices[2].LoadedMedia = nil, "a b" }, `devices[2].loaded_media: "a b" is not an id`},
 		{"unattended cut", func(f *file) {
-			f.Devices[0].Abilities[1].UnattendedStart = f.Devices[0].Abilities[0].UnattendedStart
+			f.Devices[0].Abilities[1].UnattendedStart = f.GetDevices()[0].GetAbilities()[0].GetUnattendedStart()
 		}, "devices[0].abilities[1].unattended_start: is for print and for drying only"},
 		{"unattended weeding", func(f *file) {
-			f.Devices[2].Abilities[0].UnattendedStart = f.Devices[0].Abilities[0].UnattendedStart
+			f.Devices[2].Abilities[0].UnattendedStart = f.GetDevices()[0].GetAbilities()[0].GetUnattendedStart()
 		}, "devices[2].abilities[0].unattended_start: is for print"},
 		{"unattended drying with motion", func(f *file) { f.Devices[1].Driver.Kind = "sim" }, "devices[1].abilities[0].unattended_start: is for drying without motion"},
 		{"nobody allowed it", func(f *file) { f.Devices[0].Abilities[0].UnattendedStart.AllowedBy = "" }, "devices[0].abilities[0].unattended_start.allowed_by: is missing"},

@@ -9,10 +9,9 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	ledgerv1 "tandem/proto/tandem/ledger/v1"
-
 	"tandem/daemon/ledger"
 	"tandem/daemon/ledger/ledgertest"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 )
 
 // TestStoredForm pins the bytes of a record for ever. They are written out by hand from the protobuf encoding

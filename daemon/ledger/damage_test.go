@@ -13,10 +13,9 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	ledgerv1 "tandem/proto/tandem/ledger/v1"
-
 	"tandem/daemon/ledger"
 	"tandem/daemon/ledger/ledgertest"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 )
 
 // TestFlippedByte flips one byte of one record in the store's file while it is stopped. What the store makes of it

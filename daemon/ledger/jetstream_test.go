@@ -11,10 +11,9 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
-	ledgerv1 "tandem/proto/tandem/ledger/v1"
-
 	"tandem/daemon/ledger"
 	"tandem/daemon/ledger/ledgertest"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 )
 
 func TestJetStream(t *testing.T) {

@@ -10,10 +10,9 @@ import (
 	"github.com/nats-io/nats.go"
 	"google.golang.org/protobuf/proto"
 
-	ledgerv1 "tandem/proto/tandem/ledger/v1"
-
 	"tandem/daemon/ledger"
 	"tandem/daemon/ledger/ledgertest"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 )
 
 // snapshotStreams returns the names of the streams of snapshots.

@@ -112,7 +112,7 @@ func TestNobodyWaitsForAHangingDeviceForEver(t *testing.T) {
 	s.expect(t, "a fast")
 	s.begin("fast")
 	s.do(floor.CreateJob{Job: poster("b", 10)})
-	for minutes := 0; minutes < 600; minutes++ {
+	for range 600 {
 		if got := s.next(); got == "b slow" {
 			return
 		} else if got != "" {

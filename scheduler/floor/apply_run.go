@@ -87,7 +87,7 @@ func (f *Floor) detach(r *Run, end time.Time) {
 // afterRun decides what a step is once its run has ended: completed, waiting for another run, blocked until a person
 // decides, or ended with its job.
 func (f *Floor) afterRun(s *Step, r *Run, end time.Time) {
-	short := r.Good+r.Spoiled < r.Pieces
+	short := r.Good+r.Spoiled < r.Pieces && s.Left() > 0
 	switch {
 	case r.State == tandemv1.JobState_JOB_STATE_COMPLETED && !short:
 		f.endStep(s, tandemv1.JobState_JOB_STATE_COMPLETED, end)

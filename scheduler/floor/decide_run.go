@@ -214,7 +214,9 @@ func (c FinishRun) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 		return Decision{}, invalid("pieces_spoiled", "%d of %d pieces cannot be spoiled", c.Spoiled, r.Pieces)
 	}
 	bad := c.Spoiled
-	out.Events = []*ledgerv1.Event{changed(r, tandemv1.JobState_JOB_STATE_COMPLETED, nil, r.Pieces-bad, bad, r.Start, now)}
+	// Pieces that somebody has booked as spoiled since the grant are no longer there to be done well.
+	good := max(min(r.Pieces, r.Good+r.Spoiled+r.Step.Left())-bad, 0)
+	out.Events = []*ledgerv1.Event{changed(r, tandemv1.JobState_JOB_STATE_COMPLETED, nil, good, bad, r.Start, now)}
 	return out, nil
 }
 

@@ -142,7 +142,7 @@ func anyJob(id string, t *rapid.T) *tandemv1.Job {
 		},
 	}
 	if rapid.Bool().Draw(t, "print and cut only") {
-		j.Steps = []*tandemv1.Step{j.Steps[0], {Id: "cut", Operation: "cut", After: []string{"print"}}}
+		j.Steps = []*tandemv1.Step{j.GetSteps()[0], {Id: "cut", Operation: "cut", After: []string{"print"}}}
 	}
 	return j
 }

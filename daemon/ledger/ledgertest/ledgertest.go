@@ -14,9 +14,8 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	ledgerv1 "tandem/proto/tandem/ledger/v1"
-
 	"tandem/daemon/ledger"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 )
 
 // Run tries the ledgers that open makes. Each call must return an empty one of its own.
@@ -313,7 +312,7 @@ func replayEndsEarly(t *testing.T, l ledger.Ledger) {
 		}
 		return nil
 	})
-	if err != enough || seen != 7 {
+	if !errors.Is(err, enough) || seen != 7 {
 		t.Errorf("got error %v after %d records, want the function's own after 7", err, seen)
 	}
 	ctx, cancel := context.WithCancel(t.Context())

@@ -6,10 +6,9 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"tandem/daemon/ledger"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
-
-	"tandem/daemon/ledger"
 )
 
 // Start is the commit time of the first record made by Next.
@@ -30,7 +29,7 @@ func Next(head ledger.Head, n int) *ledgerv1.Record {
 		Schema:       1,
 		Events:       make([]*ledgerv1.Event, n),
 	}
-	for i := range rec.Events {
+	for i := range rec.GetEvents() {
 		rec.Events[i] = event(rec.GetRevision(), i, at)
 	}
 	return rec
