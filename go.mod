@@ -18,6 +18,7 @@ require (
 	google.golang.org/genproto/googleapis/rpc v0.0.0-20260817212433-ac3dfec99bb1
 	google.golang.org/grpc v1.85.0
 	google.golang.org/protobuf v1.36.12
+	pgregory.net/rapid v1.3.0
 )
 
 require (
@@ -31,7 +32,6 @@ require (
 	go.uber.org/multierr v1.10.0 // indirect
 	golang.org/x/net v0.60.0 // indirect
 	google.golang.org/grpc/cmd/protoc-gen-go-grpc v1.6.2 // indirect
-	pgregory.net/rapid v1.3.0 // indirect
 )
 
 tool (

@@ -80,9 +80,8 @@ func newNATSBus(ctx context.Context, conn *nats.Conn, device string) (*natsBus, 
 	return b, nil
 }
 
-// watch turns the connection's states into links until ctx ends.
+// watch turns the connection's states into links until ctx ends. It closes links for a closed connection only.
 func (b *natsBus) watch(ctx context.Context) {
-	defer close(b.links)
 	defer b.conn.RemoveStatusListener(b.statuses)
 	defer func() {
 		// It fails only if the connection is closed, and then nothing arrives either.
@@ -100,14 +99,14 @@ func (b *natsBus) watch(ctx context.Context) {
 	for !b.conn.IsClosed() {
 		select {
 		case s := <-b.statuses:
-			if s == nats.CLOSED {
-				return
+			if s != nats.CLOSED {
+				tell(s == nats.CONNECTED)
 			}
-			tell(s == nats.CONNECTED)
 		case <-ctx.Done():
 			return
 		}
 	}
+	close(b.links)
 }
 
 func (b *natsBus) Links() <-chan bool     { return b.links }

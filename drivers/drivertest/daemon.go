@@ -91,7 +91,8 @@ func (d *Daemon) Hello(ctx context.Context, h *driverv1.Hello) (*driverv1.Welcom
 func (d *Daemon) Order(o *driverv1.Order) *driverv1.Answer {
 	o = proto.CloneOf(o)
 	if o.GetEpoch() == 0 {
-		o.Epoch = d.Hellos()[len(d.Hellos())-1].GetStatus().GetEpoch()
+		hellos := d.Hellos()
+		o.Epoch = hellos[len(hellos)-1].GetStatus().GetEpoch()
 	}
 	return d.Send(drivers.Request{Order: o})
 }
