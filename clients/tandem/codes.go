@@ -11,9 +11,9 @@ import (
 func (a *app) codesCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "codes",
-		Short: "List the codes of people and devices, to print badges and labels from.",
+		Short: "List the codes of devices, people and commands, to print labels, badges and cards from.",
 		Example: `  tandem codes
-  tandem codes --json    people and devices of a tandem.v1.FloorFile: id, display name and code`,
+  tandem codes --json    a tandem.v1.ListCodesResponse`,
 		Args: cobra.NoArgs,
 	}
 	cmd.RunE = a.runs(func(cmd *cobra.Command, _ []string) error { return a.codes(cmd.Context()) })
@@ -25,42 +25,26 @@ func (a *app) codes(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	floor, err := bounded(ctx, a, func(ctx context.Context) (*tandemv1.FloorFile, error) {
-		return client.GetFloor(ctx, &tandemv1.GetFloorRequest{})
+	list, err := bounded(ctx, a, func(ctx context.Context) (*tandemv1.ListCodesResponse, error) {
+		return client.ListCodes(ctx, &tandemv1.ListCodesRequest{})
 	})
 	if err != nil {
 		return err
 	}
-	devices, err := a.allDevices(ctx)
-	if err != nil {
-		return err
-	}
 	if a.json {
-		out := &tandemv1.FloorFile{DisplayName: floor.GetDisplayName(), People: floor.GetPeople()}
-		for _, d := range devices.GetDevices() {
-			out.Devices = append(out.Devices, &tandemv1.Device{Id: d.GetId(), DisplayName: d.GetDisplayName(), Code: d.GetCode()})
-		}
-		a.message(out)
+		a.message(list)
 		return nil
 	}
 	t := table{head: []string{"CODE", "KIND", "ID", "NAME"}}
-	add := func(code, kind, id, name string) {
+	for _, c := range list.GetCodes() {
 		if a.quiet {
-			a.text("%s", code)
-			return
+			a.text("%s", c.GetCode())
+			continue
 		}
-		t.add(span{strong, orDash(code)}, span{plain, kind}, span{plain, id}, span{plain, name})
+		t.add(span{strong, orDash(c.GetCode())}, span{plain, c.GetKind()}, span{plain, c.GetId()}, span{plain, c.GetDisplayName()})
 	}
-	for _, p := range floor.GetPeople() {
-		kind := "person"
-		if p.GetSupervisor() {
-			kind = "supervisor"
-		}
-		add(p.GetCode(), kind, p.GetId(), p.GetDisplayName())
+	if !a.quiet {
+		t.print(a.printer)
 	}
-	for _, d := range devices.GetDevices() {
-		add(d.GetCode(), "device", d.GetId(), d.GetDisplayName())
-	}
-	t.print(a.printer)
 	return nil
 }

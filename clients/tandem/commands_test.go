@@ -56,7 +56,7 @@ func TestCommands(t *testing.T) {
 		{"events", []string{"events", "--after", "0"}, &tandemv1.WatchEventsResponse{}},
 		{"events-last", []string{"events"}, &tandemv1.WatchEventsResponse{}},
 		{"status", []string{"status"}, &tandemv1.Status{}},
-		{"codes", []string{"codes"}, &tandemv1.FloorFile{}},
+		{"codes", []string{"codes"}, &tandemv1.ListCodesResponse{}},
 		{"submit", []string{"submit", "testdata/ticket.yaml"}, &tandemv1.Job{}},
 		{"submit-check", []string{"submit", "--check", "testdata/ticket.yaml"}, &tandemv1.Job{}},
 		{"submit-hold", []string{"submit", "--hold", "testdata/ticket.yaml", "testdata/ticket.json"}, &tandemv1.Job{}},
