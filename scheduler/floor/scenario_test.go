@@ -1,0 +1,342 @@
+package floor
+
+import (
+	"errors"
+	"slices"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	driverv1 "tandem/proto/tandem/driver/v1"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// job-state of RFC 8011 section 5.3.7 and printer-state of section 5.4.11: names and numbers.
+func TestStatesAreThoseOfRFC8011(t *testing.T) {
+	jobs := map[string]int32{
+		"pending": 3, "pending-held": 4, "processing": 5, "processing-stopped": 6, "canceled": 7, "aborted": 8, "completed": 9,
+	}
+	for number := range tandemv1.JobState_name {
+		if name := Keyword(tandemv1.JobState(number)); number != 0 && jobs[name] != number {
+			t.Errorf("job state %q has number %d, the standard says %d", name, number, jobs[name])
+		}
+	}
+	printers := map[string]int32{"idle": 3, "processing": 4, "stopped": 5}
+	for number := range tandemv1.DeviceState_name {
+		if name := DeviceKeyword(tandemv1.DeviceState(number)); number != 0 && printers[name] != number {
+			t.Errorf("device state %q has number %d, the standard says %d", name, number, printers[name])
+		}
+	}
+	if len(tandemv1.JobState_name) != len(jobs)+1 || len(tandemv1.DeviceState_name) != len(printers)+1 {
+		t.Error("a state is missing or too many")
+	}
+}
+
+// story is a floor on which one thing happens after another.
+type story struct {
+	t     *testing.T
+	floor *Floor
+	now   time.Time
+}
+
+func newStory(t *testing.T) *story {
+	s := &story{t: t, floor: New(), now: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)}
+	s.do(BeginTerm{})
+	s.do(Configure{File: randomFile})
+	for _, d := range s.floor.Devices {
+		s.do(Greet{Device: d.ID, Status: report(1)})
+	}
+	return s
+}
+
+func report(epoch uint64, runs ...*driverv1.RunStatus) *driverv1.Status {
+	return &driverv1.Status{Epoch: epoch, State: tandemv1.DeviceState_DEVICE_STATE_IDLE, Link: tandemv1.Link_LINK_ONLINE, Runs: runs}
+}
+
+func runIs(r *Run, state tandemv1.JobState, good int32, reasons ...string) *driverv1.RunStatus {
+	return &driverv1.RunStatus{Run: r.ID, Fence: r.Fence, State: state, PiecesGood: good, StateReasons: reasons}
+}
+
+func (s *story) do(c Command) []*ledgerv1.Event {
+	s.t.Helper()
+	return s.as("mira", c)
+}
+
+func (s *story) as(actor string, c Command) []*ledgerv1.Event {
+	s.t.Helper()
+	d, err := s.floor.Decide(s.now, Meta{Actor: actor}, c)
+	if err != nil {
+		s.t.Fatalf("%T: %v", c, err)
+	}
+	for _, e := range d.Events {
+		s.floor.Apply(s.floor.Revision+1, s.now, e)
+	}
+	if err := s.floor.Check(); err != nil {
+		s.t.Fatalf("after %T: %v", c, err)
+	}
+	return d.Events
+}
+
+func (s *story) refused(actor, reason string, c Command) {
+	s.t.Helper()
+	_, err := s.floor.Decide(s.now, Meta{Actor: actor}, c)
+	var fe *Error
+	if !errors.As(err, &fe) || fe.Reason != reason {
+		s.t.Fatalf("%T: %v, want it refused with %s", c, err, reason)
+	}
+}
+
+func (s *story) step(id string) *Step { return s.floor.Jobs[0].byStep[id] }
+
+// run grants a step to a device and lets it begin.
+func (s *story) run(step, device string) *Run {
+	s.t.Helper()
+	d := s.floor.byDevice[device]
+	s.do(Grant{Step: s.step(step), Device: d, Expected: d.Estimate(s.step(step), s.now)})
+	r := s.step(step).Live
+	s.do(StartRun{Run: r.ID})
+	if !d.Manual() {
+		s.do(Report{Device: device, Status: report(d.Epoch, runIs(r, tandemv1.JobState_JOB_STATE_PROCESSING, 0))})
+	}
+	return r
+}
+
+func (s *story) finish(r *Run) {
+	s.t.Helper()
+	if r.Device.Manual() && !r.Step.Drying() {
+		s.do(FinishRun{Run: r.ID})
+		return
+	}
+	s.do(Report{Device: r.Device.ID, Status: report(r.Device.Epoch, runIs(r, tandemv1.JobState_JOB_STATE_COMPLETED, r.Pieces))})
+}
+
+func laminated(pieces int32) *tandemv1.Job {
+	return &tandemv1.Job{Id: "decals", Pieces: pieces, Steps: []*tandemv1.Step{
+		{Id: "print", Operation: "print", Media: "white"},
+		{Id: "dry", Operation: "dry", After: []string{"print"}, Duration: durationpb.New(time.Hour)},
+		{Id: "laminate", Operation: "laminate", After: []string{"dry"}},
+		{Id: "cut", Operation: "cut", After: []string{"laminate"}},
+		{Id: "pack", Operation: "pack", After: []string{"cut"}},
+	}}
+}
+
+func (s *story) state(step string, want tandemv1.JobState, reason string) {
+	s.t.Helper()
+	got, reasons := s.step(step).State(s.now)
+	if got != want || (reason != "" && !slices.Contains(reasons, reason)) {
+		s.t.Fatalf("%s is %s %v, want %s with %q", step, Keyword(got), reasons, Keyword(want), reason)
+	}
+}
+
+const (
+	stPending   = tandemv1.JobState_JOB_STATE_PENDING
+	stHeld      = tandemv1.JobState_JOB_STATE_PENDING_HELD
+	stStopped   = tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED
+	stRuns      = tandemv1.JobState_JOB_STATE_PROCESSING
+	stCompleted = tandemv1.JobState_JOB_STATE_COMPLETED
+	stCanceled  = tandemv1.JobState_JOB_STATE_CANCELED
+)
+
+func TestDryingTimeIsAFloor(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: laminated(60)})
+	s.finish(s.run("print", "printer-1"))
+	dry := s.run("dry", "rack")
+	s.now = s.now.Add(59 * time.Minute)
+	s.do(Report{Device: "rack", Status: report(1, runIs(dry, stCompleted, 60))}) // a clock that is fast
+	s.state("dry", stRuns, ReasonDrying)
+	s.refused("mira", "STEP_NOT_READY", Grant{Step: s.step("laminate"), Device: s.floor.byDevice["laminator"]})
+	s.refused("", "INVALID_FIELD", OverrideWait{Job: "decals", Step: "dry", Note: "touch-dry, fan was on"})
+	s.refused("mira", "INVALID_FIELD", OverrideWait{Job: "decals", Step: "dry"})
+	s.do(OverrideWait{Job: "decals", Step: "dry", Note: "touch-dry, fan was on"})
+	s.state("dry", stCompleted, "")
+	s.run("laminate", "laminator")
+}
+
+// Roll out at piece 26 of 60: 26 are kept, the same run goes on with 34.
+func TestRollOutInTheMiddle(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: laminated(60)})
+	r := s.run("print", "printer-1")
+	s.do(Report{Device: "printer-1", Status: report(1, runIs(r, stStopped, 26, "media-empty-error"))})
+	s.state("print", stStopped, "media-empty-error")
+	if left := s.step("print").Left(); left != 34 {
+		t.Fatalf("%d left, want 34", left)
+	}
+	s.do(Report{Device: "printer-1", Status: report(1, runIs(r, stRuns, 27))})
+	s.finish(r)
+	if p := s.step("print"); len(p.Runs) != 1 || p.Good != 60 {
+		t.Fatalf("%d runs, %d good", len(p.Runs), p.Good)
+	}
+}
+
+// The device forgets its run: a person counts 26, the rest is made elsewhere under a higher fence, and what the old device
+// claims later is heard as a stray.
+func TestUnknownOutcomeIsResolvedByAPerson(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: laminated(60)})
+	r := s.run("print", "printer-1")
+	s.do(LoseDevice{Device: "printer-1"})
+	s.state("print", stStopped, ReasonOutcomeUnknown)
+	s.refused("mira", "STEP_NOT_READY", Grant{Step: s.step("print"), Device: s.floor.byDevice["printer-2"]})
+	s.do(Greet{Device: "printer-1", Status: report(2)})
+	s.state("print", stStopped, ReasonOutcomeUnknown)
+	s.do(ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_KEEP, Good: 26})
+	s.state("print", stPending, "")
+	s.do(LoadMedia{Device: "printer-2", Media: "white"})
+	second := s.run("print", "printer-2")
+	if second.Pieces != 34 || second.Fence <= r.Fence {
+		t.Fatalf("second run of %d pieces with fence %d after %d", second.Pieces, second.Fence, r.Fence)
+	}
+	events := s.do(Report{Device: "printer-1", Status: report(2, runIs(r, stCompleted, 60))})
+	if len(events) != 1 || events[0].GetStrayReported() == nil || s.step("print").Good != 26 {
+		t.Fatalf("late word of the old device: %v, %d good", events, s.step("print").Good)
+	}
+	if again := s.do(Report{Device: "printer-1", Status: report(2, runIs(r, stCompleted, 60))}); len(again) != 0 {
+		t.Fatalf("repeated: %v", again)
+	}
+}
+
+// Three of 60 are spoiled at cutting: print, dry, laminate and cut are repeated for those three; packing waits for 60.
+func TestRemakeBeforeThePackingHasBegun(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: laminated(60)})
+	for _, leg := range [][2]string{{"print", "printer-1"}, {"dry", "rack"}, {"laminate", "laminator"}, {"cut", "cutter"}} {
+		r := s.run(leg[0], leg[1])
+		s.now = s.now.Add(time.Hour)
+		s.finish(r)
+	}
+	s.do(RemakePieces{Job: "decals", Step: "cut", Pieces: 3, Note: "blade dull"})
+	j := s.floor.Jobs[0]
+	if len(j.Steps) != 9 || s.step("print-r1") == nil || s.step("pack-r1") != nil {
+		t.Fatalf("%d steps after the remake, want print, dry, laminate and cut once more", len(j.Steps))
+	}
+	if pack := s.step("pack"); pack.Waiting != 1 || pack.Left() != 60 {
+		t.Fatalf("packing waits for %d steps and has %d pieces, want 1 and 60", pack.Waiting, pack.Left())
+	}
+	for _, leg := range [][2]string{{"print-r1", "printer-1"}, {"dry-r1", "rack"}, {"laminate-r1", "laminator"}, {"cut-r1", "cutter"}} {
+		r := s.run(leg[0], leg[1])
+		if r.Pieces != 3 {
+			t.Fatalf("%s of %d pieces, want 3", leg[0], r.Pieces)
+		}
+		s.now = s.now.Add(time.Hour)
+		s.finish(r)
+	}
+	s.finish(s.run("pack", "bench"))
+	if state, reasons := j.State(s.now); state != stCompleted || reasons[0] != ReasonCompletedErrors {
+		t.Errorf("job is %s %v", Keyword(state), reasons)
+	}
+	if s.step("pack").Good != 60 || j.Panels[0].Good != 57 || j.Panels[0].Spoiled != 3 || j.Panels[1].Good != 3 {
+		t.Errorf("packed %d; panels %+v %+v", s.step("pack").Good, j.Panels[0], j.Panels[1])
+	}
+}
+
+// Packing has begun: the three follow as a second bundle.
+func TestRemakeAfterThePackingHasBegun(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: &tandemv1.Job{Id: "decals", Pieces: 60, Steps: []*tandemv1.Step{
+		{Id: "print", Operation: "print"}, {Id: "cut", Operation: "cut", After: []string{"print"}}, {Id: "pack", Operation: "pack", After: []string{"cut"}},
+	}}})
+	s.finish(s.run("print", "printer-1"))
+	s.finish(s.run("cut", "cutter"))
+	s.run("pack", "bench")
+	s.do(RemakePieces{Job: "decals", Step: "cut", Pieces: 3})
+	if s.step("pack-r1") == nil || s.step("pack").Waiting != 0 {
+		t.Fatal("want a second bundle, pack-r1")
+	}
+}
+
+func TestCancelWaitsForTheDevice(t *testing.T) {
+	for _, completes := range []bool{false, true} {
+		s := newStory(t)
+		s.do(CreateJob{Job: laminated(60)})
+		r := s.run("print", "printer-1")
+		s.do(CancelJob{Job: "decals", Note: "customer"})
+		j := s.floor.Jobs[0]
+		if state, reasons := j.State(s.now); state != stRuns || reasons[0] != ReasonToStopPoint {
+			t.Fatalf("while the device stops: %s %v", Keyword(state), reasons)
+		}
+		orders := s.floor.Orders(s.floor.byDevice["printer-1"], report(1, runIs(r, stRuns, 5)), s.now)
+		if len(orders) != 1 || orders[0].GetStop().GetRun() != r.ID {
+			t.Fatalf("orders: %v, want a stop", orders)
+		}
+		if completes { // it was done before it heard
+			s.finish(r)
+		} else {
+			s.do(Report{Device: "printer-1", Status: report(1, runIs(r, stCanceled, 30))})
+		}
+		if state, _ := j.State(s.now); state != stCanceled || s.step("print").Good < 30 {
+			t.Fatalf("in the end: %s, %d made", Keyword(state), s.step("print").Good)
+		}
+		s.refused("mira", "JOB_ENDED", HoldJob{Job: "decals"})
+	}
+}
+
+func TestAttendedStartAndStaleStart(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: &tandemv1.Job{Id: "decals", Pieces: 6, Steps: []*tandemv1.Step{{Id: "cut", Operation: "cut"}}}})
+	cutter := s.floor.byDevice["cutter"]
+	s.do(Grant{Step: s.step("cut"), Device: cutter})
+	s.state("cut", stPending, ReasonAwaitingStart)
+	r := s.step("cut").Live
+	grant := func(st *driverv1.Status) []*driverv1.Order { return s.floor.Orders(cutter, st, s.now) }
+	if o := grant(report(1)); len(o) != 1 || o[0].GetGrant().GetMayStart() {
+		t.Fatalf("orders: %v, want a grant that must wait", o)
+	}
+	s.refused("", "INVALID_FIELD", StartRun{Run: r.ID})
+	s.do(HoldJob{Job: "decals"})
+	s.refused("mira", "NOT_READY", StartRun{Run: r.ID})
+	s.do(ReleaseJob{Job: "decals"})
+	s.do(StartRun{Run: r.ID})
+	waits := report(1, runIs(r, stPending, 0, ReasonAwaitingStart))
+	if o := grant(waits); len(o) != 1 || !o[0].GetGrant().GetMayStart() {
+		t.Fatalf("orders after the start: %v", o)
+	}
+	s.now = s.now.Add(StartWindow + time.Second)
+	s.do(Report{Device: "cutter", Status: waits}) // it never heard: the start is stale
+	s.state("cut", stPending, ReasonAwaitingStart)
+	if r.MayStart {
+		t.Fatal("a stale start still counts")
+	}
+}
+
+func TestMaintenanceLock(t *testing.T) {
+	s := newStory(t)
+	s.as("timo", LockDevice{Device: "cutter", Note: "blade change"})
+	s.refused("nobody", "LOCK_OF_ANOTHER", UnlockDevice{Device: "cutter"})
+	s.as("mira", UnlockDevice{Device: "cutter"}) // a supervisor
+	s.as("timo", LockDevice{Device: "cutter", Note: "again"})
+	s.as("timo", UnlockDevice{Device: "cutter"})
+}
+
+func TestRequestsAreRemembered(t *testing.T) {
+	s := newStory(t)
+	m := Meta{Actor: "rip", RequestID: "r1", Fingerprint: []byte("a")}
+	ask := func() (Decision, error) { return s.floor.Decide(s.now, m, CreateJob{Job: laminated(6)}) }
+	d, err := ask()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range d.Events {
+		s.floor.Apply(s.floor.Revision+1, s.now, e)
+	}
+	s.now = s.now.Add(7*24*time.Hour + time.Hour)
+	s.do(HoldJob{Job: "decals"})
+	if d, err = ask(); err != nil || !d.Replayed || d.Subject != "jobs/decals" {
+		t.Fatalf("after a week: %+v %v", d, err)
+	}
+	s.now = s.now.Add(24 * time.Hour)
+	s.do(ReleaseJob{Job: "decals"})
+	if _, err = ask(); err == nil {
+		t.Fatal("after eight days the request id is free, and the job's id is not: want it refused")
+	}
+}
+
+func TestNoDeviceCanDoIt(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: &tandemv1.Job{Id: "decals", Pieces: 1, Steps: []*tandemv1.Step{{Id: "emboss", Operation: "emboss"}, {Id: "cut", Operation: "cut", After: []string{"emboss"}}}}})
+	s.state("emboss", stPending, ReasonNotSupported)
+	s.state("cut", stHeld, ReasonWaitingPredecessor)
+}
