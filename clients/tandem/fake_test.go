@@ -338,7 +338,8 @@ func (f *fake) GetStatus(context.Context, *tandemv1.GetStatusRequest) (*tandemv1
 
 func (f *fake) ListCodes(context.Context, *tandemv1.ListCodesRequest) (*tandemv1.ListCodesResponse, error) {
 	return &tandemv1.ListCodesResponse{Codes: []*tandemv1.FloorCode{
-		{Kind: "device", Id: "rack-1", Code: "D1A", DisplayName: "Drying rack"}, {Kind: "device", Id: "cutter-1", Code: "D2B"},
+		{Kind: "device", Id: "rack-1", Code: "D1A", DisplayName: "Drying rack"},
+		{Kind: "device", Id: "cutter-1", Code: "D2B"},
 		{Kind: "person", Id: "anna", Code: "U1A", DisplayName: "Anna"},
 		{Kind: "command", Id: "done", Code: "K2C", DisplayName: "end the run of the panel at the device, scanned next"},
 	}}, nil
