@@ -116,38 +116,32 @@ func (s *Server) LoadMedia(ctx context.Context, req *tandemv1.LoadMediaRequest) 
 }
 
 func (s *Server) changeDevice(ctx context.Context, req change, id string, c floor.Command) (*tandemv1.Device, error) {
-	if _, err := s.do(ctx, req, c); err != nil {
-		return nil, err
-	}
-	return s.device(ctx, id)
+	var out *tandemv1.Device
+	err := s.do(ctx, req, c, func(st engine.State) {
+		if d, ok := st.Floor.Device(id); ok {
+			out = s.deviceView(st, d)
+		}
+	})
+	return out, err
 }
 
 // StartRun implements DeviceService.
 func (s *Server) StartRun(ctx context.Context, req *tandemv1.StartRunRequest) (*tandemv1.Run, error) {
-	if _, err := s.do(ctx, req, floor.StartRun{Run: req.GetRun()}); err != nil {
-		return nil, err
-	}
-	return s.run(ctx, req.GetRun())
+	return s.changeRun(ctx, req, req.GetRun(), floor.StartRun{Run: req.GetRun()})
 }
 
 // FinishRun implements DeviceService.
 func (s *Server) FinishRun(ctx context.Context, req *tandemv1.FinishRunRequest) (*tandemv1.Run, error) {
-	if _, err := s.do(ctx, req, floor.FinishRun{Run: req.GetRun(), Spoiled: req.GetPiecesSpoiled()}); err != nil {
-		return nil, err
-	}
-	return s.run(ctx, req.GetRun())
+	return s.changeRun(ctx, req, req.GetRun(), floor.FinishRun{Run: req.GetRun(), Spoiled: req.GetPiecesSpoiled()})
 }
 
-func (s *Server) run(ctx context.Context, id string) (*tandemv1.Run, error) {
+func (s *Server) changeRun(ctx context.Context, req change, id string, c floor.Command) (*tandemv1.Run, error) {
 	var out *tandemv1.Run
-	err := s.engine.View(ctx, func(st engine.State) {
+	err := s.do(ctx, req, c, func(st engine.State) {
 		if r, ok := st.Floor.Run(id); ok {
 			out = r.View()
 		}
 	})
-	if err == nil && out == nil {
-		err = notFound("run", id)
-	}
 	return out, err
 }
 
@@ -158,12 +152,12 @@ func (s *Server) ResolveRun(ctx context.Context, req *tandemv1.ResolveRunRequest
 	}
 	// The two enums have the same names and numbers; the ledger's never changes.
 	outcome := ledgerv1.RunResolved_Outcome(req.GetOutcome())
-	if _, err := s.do(ctx, req, floor.ResolveRun{Run: req.GetRun(), Outcome: outcome, Good: req.GetPiecesGood(), Note: req.GetNote()}); err != nil {
-		return nil, err
-	}
-	r, err := s.run(ctx, req.GetRun())
-	if err != nil {
-		return nil, err
-	}
-	return s.job(ctx, r.GetJob())
+	c := floor.ResolveRun{Run: req.GetRun(), Outcome: outcome, Good: req.GetPiecesGood(), Note: req.GetNote()}
+	var out *tandemv1.Job
+	err := s.do(ctx, req, c, func(st engine.State) {
+		if r, ok := st.Floor.Run(req.GetRun()); ok {
+			out = r.Step.Job.View(st.Now)
+		}
+	})
+	return out, err
 }

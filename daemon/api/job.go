@@ -17,10 +17,7 @@ func (s *Server) CreateJob(ctx context.Context, req *tandemv1.CreateJobRequest) 
 	if req.GetValidateOnly() {
 		return s.wouldCreate(ctx, req, c)
 	}
-	if _, err := s.do(ctx, req, c); err != nil {
-		return nil, err
-	}
-	return s.job(ctx, req.GetJob().GetId())
+	return s.changeJob(ctx, req, req.GetJob().GetId(), c)
 }
 
 // wouldCreate answers what CreateJob would, and stores nothing.
@@ -174,10 +171,13 @@ func (s *Server) OverrideWait(ctx context.Context, req *tandemv1.OverrideWaitReq
 }
 
 func (s *Server) changeJob(ctx context.Context, req change, id string, c floor.Command) (*tandemv1.Job, error) {
-	if _, err := s.do(ctx, req, c); err != nil {
-		return nil, err
-	}
-	return s.job(ctx, id)
+	var out *tandemv1.Job
+	err := s.do(ctx, req, c, func(st engine.State) {
+		if j, ok := st.Floor.Job(id); ok {
+			out = j.View(st.Now)
+		}
+	})
+	return out, err
 }
 
 // ExplainStep implements JobService.

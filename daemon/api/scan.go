@@ -48,7 +48,8 @@ func (s *Server) RecordScan(ctx context.Context, req *tandemv1.RecordScanRequest
 
 // decideScan asks the desk, unless the ledger holds the answer to this very scan already.
 func (s *Server) decideScan(ctx context.Context, req *tandemv1.RecordScanRequest, key string) (a station.Answer, done *tandemv1.RecordScanResponse, err error) {
-	at := time.Now()
+	arrived := time.Now()
+	at := arrived
 	if t := req.GetScanTime(); t != nil && t.AsTime().Before(at) {
 		at = t.AsTime()
 	}
@@ -60,7 +61,7 @@ func (s *Server) decideScan(ctx context.Context, req *tandemv1.RecordScanRequest
 				return
 			}
 		}
-		a = s.desk.Decide(st.Floor, st.Now, station.Scan{Station: req.GetStation(), Payload: req.GetPayload(), Device: req.GetDevice(), At: at})
+		a = s.desk.Decide(st.Floor, st.Now, station.Scan{Station: req.GetStation(), Payload: req.GetPayload(), Device: req.GetDevice(), At: at, Age: arrived.Sub(at)})
 		if a.Command == nil {
 			done = &tandemv1.RecordScanResponse{Outcome: a.Outcome, Message: a.Message, Subject: a.Subject, Revision: st.Head.Revision}
 		}

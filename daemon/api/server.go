@@ -27,6 +27,7 @@ import (
 // Engine is what the API needs of the engine.
 type Engine interface {
 	Do(ctx context.Context, m floor.Meta, c floor.Command) (engine.Result, error)
+	DoThen(ctx context.Context, m floor.Meta, c floor.Command, then func(engine.State)) (engine.Result, error)
 	View(ctx context.Context, fn func(engine.State)) error
 	Watch(ctx context.Context, after uint64, fn func(*ledgerv1.Record) error, idle func(revision uint64) <-chan struct{}) error
 }
@@ -131,13 +132,15 @@ type change interface {
 	GetActor() string
 }
 
-// do sends a command to the engine. The same request id with the same content gets the first answer.
-func (s *Server) do(ctx context.Context, req change, c floor.Command) (engine.Result, error) {
+// do sends a command to the engine and lets then read what it has come to. The same request id with the same content gets
+// the first answer.
+func (s *Server) do(ctx context.Context, req change, c floor.Command, then func(engine.State)) error {
 	m, err := meta(req)
 	if err != nil {
-		return engine.Result{}, err
+		return err
 	}
-	return s.engine.Do(ctx, m, c)
+	_, err = s.engine.DoThen(ctx, m, c, then)
+	return err
 }
 
 func meta(req change) (floor.Meta, error) {

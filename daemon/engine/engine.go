@@ -152,7 +152,16 @@ func (e *Engine) SetClock(c clock.Clock) { e.opt.Clock = c }
 // Do decides a command and returns once what it caused is on disk. Errors of the floor are *floor.Error; ErrStopped means
 // that the engine cannot say.
 func (e *Engine) Do(ctx context.Context, m floor.Meta, c floor.Command) (Result, error) {
+	return e.DoThen(ctx, m, c, nil)
+}
+
+// DoThen is Do, and calls then with the committed state in the same turn of the loop, unless the command was refused. As
+// in View, then must be quick and keep nothing that changes.
+func (e *Engine) DoThen(ctx context.Context, m floor.Meta, c floor.Command, then func(State)) (Result, error) {
 	in := &input{meta: m, command: c, reply: make(chan reply, 1)}
+	if then != nil {
+		in.then = func() { then(e.state()) }
+	}
 	if err := e.put(ctx, in); err != nil {
 		return Result{}, err
 	}
@@ -162,7 +171,7 @@ func (e *Engine) Do(ctx context.Context, m floor.Meta, c floor.Command) (Result,
 // View calls fn with the committed state, between turns of the loop. fn must be quick and keep nothing that changes.
 func (e *Engine) View(ctx context.Context, fn func(State)) error {
 	in := &input{reply: make(chan reply, 1)}
-	in.ask = func() { fn(State{Floor: e.floor, Now: e.now(), Head: e.head, engine: e}) }
+	in.ask = func() { fn(e.state()) }
 	if err := e.put(ctx, in); err != nil {
 		return err
 	}
@@ -214,6 +223,8 @@ func (s State) Live(device string) (*driverv1.Status, time.Duration) {
 	}
 	return s.engine.status[device], time.Since(at)
 }
+
+func (e *Engine) state() State { return State{Floor: e.floor, Now: e.now(), Head: e.head, engine: e} }
 
 // now is the floor's time, never before the last commit.
 func (e *Engine) now() time.Time {

@@ -22,6 +22,8 @@ const (
 	together = 20 * time.Second
 	// badgeGood is how long a badge stands for who works at a station.
 	badgeGood = 12 * time.Hour
+	// stale is how old a scan may be to start anything: nobody knows who stands at the device by then.
+	stale = 20 * time.Second
 	// twice is how soon, by the floor's clock, the same panel at the same device counts as one scan: a hand that trembles
 	// must not finish what it has just started.
 	twice = 5 * time.Second
@@ -31,8 +33,9 @@ const (
 type Scan struct {
 	Station string
 	Payload string
-	Device  string    // id of the device the station stands at, if it stands at one
-	At      time.Time // wall time
+	Device  string        // id of the device the station stands at, if it stands at one
+	At      time.Time     // wall time
+	Age     time.Duration // how old the scan is when it arrives: it may have waited for the daemon
 }
 
 // Answer is what becomes of a scan.
@@ -66,6 +69,15 @@ type entry struct {
 
 func (e *entry) clear() { e.device, e.panel, e.verb, e.count = "", "", 0, 0 }
 
+// starts says whether a command lets a machine move.
+func starts(c floor.Command) bool {
+	switch c.(type) {
+	case floor.StartRun, floor.StartHere:
+		return true
+	}
+	return false
+}
+
 func say(o tandemv1.RecordScanResponse_Outcome, format string, args ...any) Answer {
 	return Answer{Outcome: o, Message: fmt.Sprintf(format, args...)}
 }
@@ -98,6 +110,9 @@ func (k *Desk) Decide(f *floor.Floor, now time.Time, s Scan) Answer {
 	}
 	e.last = s.At
 	a := k.decide(f, now, s, e)
+	if s.Age > stale && starts(a.Command) {
+		a = say(notReady, "this scan is %s old: nothing is started by it; go to the device and scan again", s.Age.Round(time.Second))
+	}
 	if e.person != "" && s.At.Sub(e.personTime) < badgeGood {
 		a.Actor = e.person
 	} else {

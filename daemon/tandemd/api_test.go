@@ -18,6 +18,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/dynamicpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"tandem/daemon/api"
 	"tandem/daemon/engine"
@@ -372,5 +373,22 @@ func TestEveryMethodAnswersAnEmptyRequest(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// A scan that has waited for the daemon starts nothing: nobody knows who stands at the machine by then.
+func TestAnOldScanStartsNothing(t *testing.T) {
+	d := newDaemon(t)
+	d.greet(t, "cutter-1")
+	panel := d.create(t, "a").GetPanels()[0].GetCode()
+	r, err := d.scans.RecordScan(t.Context(), &tandemv1.RecordScanRequest{
+		Station: "desk", Device: "cutter-1", Payload: panel, ScanId: "1", ScanTime: timestamppb.New(time.Now().Add(-time.Minute)),
+	})
+	if err != nil || r.GetOutcome() != tandemv1.RecordScanResponse_OUTCOME_NOT_READY {
+		t.Fatalf("a scan of a minute ago: %v %v", r, err)
+	}
+	job, err := d.jobs.GetJob(t.Context(), &tandemv1.GetJobRequest{Id: "a"})
+	if err != nil || job.GetSteps()[0].GetRuns()[0].GetMayStart() {
+		t.Fatalf("the cutter may start: %v %v", job, err)
 	}
 }

@@ -13,27 +13,6 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
-// job-state of RFC 8011 section 5.3.7 and printer-state of section 5.4.11: names and numbers.
-func TestStatesAreThoseOfRFC8011(t *testing.T) {
-	jobs := map[string]int32{
-		"pending": 3, "pending-held": 4, "processing": 5, "processing-stopped": 6, "canceled": 7, "aborted": 8, "completed": 9,
-	}
-	for number := range tandemv1.JobState_name {
-		if name := Keyword(tandemv1.JobState(number)); number != 0 && jobs[name] != number {
-			t.Errorf("job state %q has number %d, the standard says %d", name, number, jobs[name])
-		}
-	}
-	printers := map[string]int32{"idle": 3, "processing": 4, "stopped": 5}
-	for number := range tandemv1.DeviceState_name {
-		if name := DeviceKeyword(tandemv1.DeviceState(number)); number != 0 && printers[name] != number {
-			t.Errorf("device state %q has number %d, the standard says %d", name, number, printers[name])
-		}
-	}
-	if len(tandemv1.JobState_name) != len(jobs)+1 || len(tandemv1.DeviceState_name) != len(printers)+1 {
-		t.Error("a state is missing or too many")
-	}
-}
-
 // story is a floor on which one thing happens after another.
 type story struct {
 	t     *testing.T
@@ -132,7 +111,6 @@ func (s *story) state(step string, want tandemv1.JobState, reason string) {
 
 const (
 	stPending   = tandemv1.JobState_JOB_STATE_PENDING
-	stHeld      = tandemv1.JobState_JOB_STATE_PENDING_HELD
 	stStopped   = tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED
 	stRuns      = tandemv1.JobState_JOB_STATE_PROCESSING
 	stCompleted = tandemv1.JobState_JOB_STATE_COMPLETED
@@ -332,11 +310,4 @@ func TestRequestsAreRemembered(t *testing.T) {
 	if _, err = ask(); err == nil {
 		t.Fatal("after eight days the request id is free, and the job's id is not: want it refused")
 	}
-}
-
-func TestNoDeviceCanDoIt(t *testing.T) {
-	s := newStory(t)
-	s.do(CreateJob{Job: &tandemv1.Job{Id: "decals", Pieces: 1, Steps: []*tandemv1.Step{{Id: "emboss", Operation: "emboss"}, {Id: "cut", Operation: "cut", After: []string{"emboss"}}}}})
-	s.state("emboss", stPending, ReasonNotSupported)
-	s.state("cut", stHeld, ReasonWaitingPredecessor)
 }
