@@ -286,18 +286,24 @@ func (d *desk) renew(epoch uint64) {
 	d.newEpoch(epoch)
 }
 
-// publish returns the whole truth for a status, and takes it as told.
-func (d *desk) publish() *driverv1.Status {
+// publish returns the whole truth for a status, and takes it as told; nil if another epoch has begun.
+func (d *desk) publish(epoch uint64) *driverv1.Status {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if epoch != d.epoch {
+		return nil
+	}
 	d.news = nothing
 	return d.snapshot()
 }
 
-// greet returns the whole truth for a hello, of which nobody knows whether it arrives.
-func (d *desk) greet() *driverv1.Status {
+// greet returns the whole truth for a hello, of which nobody knows whether it arrives; nil if another epoch has begun.
+func (d *desk) greet(epoch uint64) *driverv1.Status {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if epoch != d.epoch {
+		return nil
+	}
 	return d.snapshot()
 }
 

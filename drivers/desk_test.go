@@ -76,3 +76,15 @@ func BenchmarkReport(b *testing.B) {
 		d.report(life, s)
 	}
 }
+
+// TestNothingIsToldInAnEpochThatNobodyHasGreeted holds the moment between a device's reset and its hello.
+func TestNothingIsToldInAnEpochThatNobodyHasGreeted(t *testing.T) {
+	d := newDesk(Env{Device: "cutter-1", Operations: []string{"cut"}, Capacity: 1, Clock: clock.Wall()}, false, 1)
+	d.reset(2)
+	if d.publish(1) != nil || d.greet(1) != nil {
+		t.Error("the status of a new epoch is told as that of the old one")
+	}
+	if s := d.greet(2); s.GetEpoch() != 2 || s.GetSequence() != 1 {
+		t.Errorf("the new epoch begins with %v", s)
+	}
+}

@@ -165,12 +165,16 @@ func earlier(a, b time.Time) time.Time {
 }
 
 func (t *talk) publish(now time.Time) {
+	status := t.desk.publish(t.epoch)
+	if status == nil {
+		return // act looks again at once, and begins with a hello
+	}
 	t.published = now
 	t.credit = t.credit.Add(changeGap)
 	if full := now.Add(-changeBurst * changeGap); t.credit.Before(full) {
 		t.credit = full
 	}
-	if err := t.bus.Publish(t.desk.publish()); err != nil {
+	if err := t.bus.Publish(status); err != nil {
 		t.log.Debug("status not sent; the next one says it all", zap.Error(err))
 	}
 }
@@ -216,9 +220,13 @@ func (t *talk) order(request Request) {
 }
 
 func (t *talk) hello(ctx context.Context) {
-	t.calling = true
 	call, epoch := t.call, t.epoch
-	hello := &driverv1.Hello{Status: t.desk.greet(), Kind: t.host.kind.Name, Operations: t.host.env.Operations}
+	status := t.desk.greet(epoch)
+	if status == nil {
+		return // act looks again at once
+	}
+	t.calling = true
+	hello := &driverv1.Hello{Status: status, Kind: t.host.kind.Name, Operations: t.host.env.Operations}
 	go func() {
 		called, cancel := context.WithTimeout(ctx, welcomeWithin)
 		defer cancel()

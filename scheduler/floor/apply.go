@@ -39,7 +39,7 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 	case *ledgerv1.Event_JobCanceled:
 		f.applyJobCanceled(k.JobCanceled, at)
 	case *ledgerv1.Event_PiecesSpoiled:
-		f.applyPiecesSpoiled(k.PiecesSpoiled)
+		f.applyPiecesSpoiled(k.PiecesSpoiled, at)
 	case *ledgerv1.Event_PiecesRemade:
 		f.applyPiecesRemade(k.PiecesRemade, at)
 	case *ledgerv1.Event_PanelMoved:
@@ -90,7 +90,7 @@ func (f *Floor) applyDeviceEvent(e *ledgerv1.Event) {
 	case *ledgerv1.Event_DeviceGreeted:
 		d = f.mustDevice(k.DeviceGreeted.GetDevice())
 		if d.Epoch != k.DeviceGreeted.GetEpoch() {
-			d.strays = nil
+			d.strays, d.LastRun = nil, nil // whatever was loaded, a device that starts anew needs a person first
 		}
 		d.Epoch, d.Link = k.DeviceGreeted.GetEpoch(), tandemv1.Link_LINK_ONLINE
 	case *ledgerv1.Event_DeviceChanged:

@@ -1,6 +1,7 @@
 package floor
 
 import (
+	"slices"
 	"time"
 
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
@@ -111,7 +112,7 @@ func (f *Floor) endStep(s *Step, state tandemv1.JobState, at time.Time) {
 	}
 }
 
-func (f *Floor) applyPiecesSpoiled(e *ledgerv1.PiecesSpoiled) {
+func (f *Floor) applyPiecesSpoiled(e *ledgerv1.PiecesSpoiled, at time.Time) {
 	p := f.mustPanel(e.GetJob(), e.GetPanel())
 	p.Good -= e.GetPieces()
 	p.Spoiled += e.GetPieces()
@@ -122,7 +123,23 @@ func (f *Floor) applyPiecesSpoiled(e *ledgerv1.PiecesSpoiled) {
 			s.Good -= min(s.Good, e.GetPieces())
 		}
 	}
+	for _, s := range p.Job.Steps {
+		if s.Good > 0 {
+			f.settle(s, at)
+		}
+	}
 	f.touchJob(p.Job)
+}
+
+// settle completes a step that has nothing left to do, because the pieces it has not done are spoiled. It must have begun,
+// nothing else may be open about it, and what has been kept of it must be dry or a person's word.
+func (f *Floor) settle(s *Step, at time.Time) {
+	if s.Drying() && at.Before(s.DryUntil()) && !s.resolvedEnd() {
+		return
+	}
+	if s.Open() && s.Live == nil && s.Blocked == "" && s.Waiting == 0 && len(s.Runs) > 0 && s.Left() == 0 {
+		f.endStep(s, tandemv1.JobState_JOB_STATE_COMPLETED, at)
+	}
 }
 
 func (f *Floor) applyPiecesRemade(e *ledgerv1.PiecesRemade, at time.Time) {
@@ -138,10 +155,16 @@ func (f *Floor) applyPiecesRemade(e *ledgerv1.PiecesRemade, at time.Time) {
 	}
 	for _, join := range e.GetJoins() {
 		s := j.byStep[join.GetStep()]
-		s.Panels = append(s.Panels, panel)
+		s.WaitWaived = false // that was said of the panels before
+		if !slices.Contains(s.Panels, panel) {
+			s.Panels = append(s.Panels, panel)
+		}
 		if join.GetAfter() != "" {
 			s.waitFor(j.byStep[join.GetAfter()])
 		}
+	}
+	for _, s := range j.Steps {
+		f.settle(s, at) // what was left to do is done by the remake
 	}
 	f.touchJob(j)
 }

@@ -61,7 +61,7 @@ func (f *Floor) begin(r *Run, at time.Time) {
 // count books what a run has done since it was last counted. What it spoiled is taken off its panels in their order.
 func (f *Floor) count(r *Run, good, bad int32) {
 	s := r.Step
-	s.Good += good - r.Good
+	s.Good = max(s.Good+good-r.Good, 0) // pieces booked as spoiled since are off it already
 	newly := bad - r.Spoiled
 	s.Spoiled += newly
 	for _, p := range s.Panels {
@@ -95,7 +95,7 @@ func (f *Floor) afterRun(s *Step, r *Run, end time.Time) {
 		f.endStep(s, s.Job.Ending, end)
 	case r.State == tandemv1.JobState_JOB_STATE_COMPLETED:
 		s.Blocked = ReasonShortCount
-	case r.State == tandemv1.JobState_JOB_STATE_CANCELED && r.Withdraw:
+	case r.State == tandemv1.JobState_JOB_STATE_CANCELED && r.Withdraw && s.Left() > 0:
 		r.Reasons = []string{ReasonWithdrawn}
 	case r.State == tandemv1.JobState_JOB_STATE_CANCELED:
 		s.Blocked = ReasonCanceledAtDevice

@@ -130,17 +130,16 @@ func (c LoadMedia) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 		return out, nil
 	}
 	for _, r := range d.Live {
-		if r.State == tandemv1.JobState_JOB_STATE_PROCESSING && r.Step.Supply() != "" && r.Step.Supply() != c.Media {
-			return Decision{}, conflict("DEVICE_BUSY", "%s works on %s with %s: other media cannot be loaded now", d.ID, r.Step.Job.ID, r.Step.Supply())
+		if r.State != tandemv1.JobState_JOB_STATE_PENDING && r.Step.Supply() != "" && r.Step.Supply() != c.Media {
+			return Decision{}, conflict("DEVICE_BUSY", "%s has begun on %s with %s: other media cannot be loaded before %s has ended or a person has resolved it", d.ID, r.Step.Job.ID, r.Step.Supply(), r.ID)
 		}
 	}
 	out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_MediaLoaded{
 		MediaLoaded: &ledgerv1.MediaLoaded{Device: d.ID, Media: c.Media},
 	}})
 	for _, r := range d.Live {
-		a := d.Ability(r.Step.Operation())
-		if r.State == tandemv1.JobState_JOB_STATE_PENDING && !r.MayStart && !r.Stopping && r.Step.Supply() == c.Media && a.GetUnattendedStart() != nil {
-			out.Events = append(out.Events, allowed(r.ID, unattendedPrefix+a.GetUnattendedStart().GetAllowedBy(), now))
+		if r.waitsForStart() && !r.Step.Job.Held && r.Step.Supply() == c.Media {
+			out.Events = append(out.Events, r.allowedUnattended(now)...)
 		}
 	}
 	return out, nil

@@ -33,7 +33,7 @@ func (c CreateJob) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	}, nil
 }
 
-// HoldJob lets running steps finish and starts no more.
+// HoldJob lets running steps finish and starts no more: a run that may begin and has not is taken back.
 type HoldJob struct{ Job, Note string }
 
 func (c HoldJob) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
@@ -45,20 +45,31 @@ func (c HoldJob) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	if !j.Held || j.HoldNote != c.Note {
 		d.Events = []*ledgerv1.Event{{Kind: &ledgerv1.Event_JobHeld{JobHeld: &ledgerv1.JobHeld{Job: j.ID, Note: c.Note}}}}
 	}
+	for _, s := range j.Steps {
+		if r := s.Live; r != nil && r.State == tandemv1.JobState_JOB_STATE_PENDING && r.MayStart && !r.Stopping {
+			d.Events = append(d.Events, stopping(r, true))
+		}
+	}
 	return d, nil
 }
 
-// ReleaseJob ends a hold.
+// ReleaseJob ends a hold. A run that waits on its device and may start unattended may start now.
 type ReleaseJob struct{ Job string }
 
-func (c ReleaseJob) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
+func (c ReleaseJob) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	j, err := f.needOpenJob(c.Job)
 	if err != nil {
 		return Decision{}, err
 	}
 	d := Decision{Subject: j.subject()}
-	if j.Held {
-		d.Events = []*ledgerv1.Event{{Kind: &ledgerv1.Event_JobReleased{JobReleased: &ledgerv1.JobReleased{Job: j.ID}}}}
+	if !j.Held {
+		return d, nil
+	}
+	d.Events = []*ledgerv1.Event{{Kind: &ledgerv1.Event_JobReleased{JobReleased: &ledgerv1.JobReleased{Job: j.ID}}}}
+	for _, s := range j.Steps {
+		if r := s.Live; r != nil && r.waitsForStart() && !r.mediaMismatch() {
+			d.Events = append(d.Events, r.allowedUnattended(now)...)
+		}
 	}
 	return d, nil
 }
@@ -157,12 +168,12 @@ func (c RemakePieces) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 		return Decision{}, err
 	}
 	d := Decision{Subject: j.subject()}
-	most := p.Good
+	most, again := p.Good, p.remade()
 	if c.AlreadySpoiled {
-		most = p.Spoiled
+		most = p.Spoiled - again
 	}
 	if c.Pieces < 1 || c.Pieces > most {
-		return Decision{}, invalid("pieces", "%d cannot be made again: panel %s of %s has %d good and %d spoiled pieces", c.Pieces, p.ID, j.ID, p.Good, p.Spoiled)
+		return Decision{}, invalid("pieces", "%d cannot be made again: panel %s of %s has %d good and %d spoiled pieces, of which %d are made again already", c.Pieces, p.ID, j.ID, p.Good, p.Spoiled, again)
 	}
 	if len(s.Runs) == 0 {
 		return Decision{}, conflict("STEP_NOT_BEGUN", "step %s of %s has not begun: nothing of it can be made again", s.ID(), j.ID)
@@ -177,6 +188,17 @@ func (c RemakePieces) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	}
 	d.Events = append(d.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_PiecesRemade{PiecesRemade: remade}})
 	return d, nil
+}
+
+// remade returns how many of the panel's spoiled pieces are made again on other panels.
+func (p *Panel) remade() int32 {
+	var n int32
+	for _, o := range p.Job.Panels {
+		if o.RemakeOf == p.ID {
+			n += o.Pieces
+		}
+	}
+	return n
 }
 
 func remakePanel(s *Step, id string) (*Panel, error) {
@@ -240,7 +262,7 @@ func (c OverrideWait) decide(f *Floor, now time.Time, m Meta) (Decision, error) 
 		WaitOverridden: &ledgerv1.WaitOverridden{Job: j.ID, Step: s.ID(), Note: c.Note},
 	}}}}
 	if r := s.Live; s.Drying() && r != nil && r.Device.Manual() {
-		d.Events = append(d.Events, changed(r, tandemv1.JobState_JOB_STATE_COMPLETED, nil, r.Pieces-r.Spoiled, r.Spoiled, r.Start, now))
+		d.Events = append(d.Events, changed(r, tandemv1.JobState_JOB_STATE_COMPLETED, nil, r.mostGood(r.Spoiled), r.Spoiled, r.Start, now))
 	}
 	return d, nil
 }

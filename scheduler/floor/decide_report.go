@@ -18,7 +18,7 @@ type Greet struct {
 }
 
 func (c Greet) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
-	d, err := f.needDevice(c.Device)
+	d, err := f.needHeard(c.Device)
 	if err != nil {
 		return Decision{}, err
 	}
@@ -30,8 +30,9 @@ func (c Greet) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 		}
 	}
 	var out Decision
-	fresh := epoch != d.Epoch
-	if fresh || d.Link != tandemv1.Link_LINK_ONLINE {
+	fresh, link := epoch != d.Epoch, d.Link
+	if fresh || link != tandemv1.Link_LINK_ONLINE {
+		link = tandemv1.Link_LINK_ONLINE
 		out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_DeviceGreeted{
 			DeviceGreeted: &ledgerv1.DeviceGreeted{Device: d.ID, Epoch: epoch},
 		}})
@@ -41,7 +42,7 @@ func (c Greet) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 			out.Events = append(out.Events, lost(r))
 		}
 	}
-	out.Events = append(out.Events, f.reported(d, c.Status, now)...)
+	out.Events = append(out.Events, f.reported(d, c.Status, link, now)...)
 	return out, nil
 }
 
@@ -69,7 +70,7 @@ type Report struct {
 }
 
 func (c Report) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
-	d, err := f.needDevice(c.Device)
+	d, err := f.needHeard(c.Device)
 	if err != nil {
 		return Decision{}, err
 	}
@@ -88,7 +89,7 @@ func (c Report) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 			out.Events = append(out.Events, lost(r))
 		}
 	}
-	out.Events = append(out.Events, f.reported(d, c.Status, now)...)
+	out.Events = append(out.Events, f.reported(d, c.Status, d.Link, now)...)
 	return out, nil
 }
 
@@ -96,17 +97,17 @@ func (c Report) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 type LoseDevice struct{ Device string }
 
 func (c LoseDevice) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
-	d, err := f.needDevice(c.Device)
+	d, err := f.needHeard(c.Device)
 	if err != nil {
 		return Decision{}, err
 	}
-	if d.Link == tandemv1.Link_LINK_OFFLINE {
-		return Decision{}, nil
+	var out Decision
+	if d.Link != tandemv1.Link_LINK_OFFLINE {
+		out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_DeviceChanged{DeviceChanged: &ledgerv1.DeviceChanged{
+			Device: d.ID, State: d.State, Reasons: []string{"timed-out"},
+			Phase: tandemv1.DevicePhase_DEVICE_PHASE_OFFLINE, Link: tandemv1.Link_LINK_OFFLINE,
+		}}})
 	}
-	out := Decision{Events: []*ledgerv1.Event{{Kind: &ledgerv1.Event_DeviceChanged{DeviceChanged: &ledgerv1.DeviceChanged{
-		Device: d.ID, State: d.State, Reasons: []string{"timed-out"},
-		Phase: tandemv1.DevicePhase_DEVICE_PHASE_OFFLINE, Link: tandemv1.Link_LINK_OFFLINE,
-	}}}}}
 	for _, r := range d.Live {
 		if r.lostBy(true) {
 			out.Events = append(out.Events, lost(r))
@@ -124,15 +125,16 @@ func findRun(s *driverv1.Status, r *Run) *driverv1.RunStatus {
 	return nil
 }
 
-// reported compares a status with what the ledger holds and returns the differences.
-func (f *Floor) reported(d *Device, s *driverv1.Status, now time.Time) []*ledgerv1.Event {
+// reported compares a status with what the ledger holds and returns the differences. The link is the one that the events
+// before leave behind.
+func (f *Floor) reported(d *Device, s *driverv1.Status, before tandemv1.Link, now time.Time) []*ledgerv1.Event {
 	var events []*ledgerv1.Event
 	link := s.GetLink()
 	if link == tandemv1.Link_LINK_UNSPECIFIED || link == tandemv1.Link_LINK_NOT_YET_REPORTED {
 		link = tandemv1.Link_LINK_ONLINE
 	}
 	reasons := cleanReasons(s.GetStateReasons())
-	if d.State != s.GetState() || !slices.Equal(d.Reasons, reasons) || d.Phase != s.GetPhase() || d.Link != link {
+	if d.State != s.GetState() || !slices.Equal(d.Reasons, reasons) || d.Phase != s.GetPhase() || before != link {
 		events = append(events, &ledgerv1.Event{Kind: &ledgerv1.Event_DeviceChanged{DeviceChanged: &ledgerv1.DeviceChanged{
 			Device: d.ID, State: s.GetState(), Reasons: reasons, Phase: s.GetPhase(), Link: link,
 		}}})
@@ -168,7 +170,10 @@ func (r *Run) reported(rs *driverv1.RunStatus, now time.Time) *ledgerv1.Event {
 	// Counts never go back within a run, and never over what was asked.
 	bad := min(max(rs.GetPiecesSpoiled(), r.Spoiled), r.Pieces)
 	good := min(max(rs.GetPiecesGood(), r.Good), r.Pieces-bad)
-	start := bounded(moment(rs.GetStartTime()), r.Grant, now)
+	start := r.startAsReported(rs, now)
+	if r.Device.Manual() {
+		good = min(good, r.mostGood(bad)) // nobody counts there
+	}
 	switch {
 	case state == pending && r.MayStart && !r.StartBefore.IsZero() && now.After(r.StartBefore) && slices.Contains(reasons, ReasonAwaitingStart):
 		return &ledgerv1.Event{Kind: &ledgerv1.Event_RunLapsed{RunLapsed: &ledgerv1.RunLapsed{Run: r.ID}}}
@@ -177,7 +182,8 @@ func (r *Run) reported(rs *driverv1.RunStatus, now time.Time) *ledgerv1.Event {
 	case state == completed && r.Step.Drying() && now.Before(r.Step.DryUntil()):
 		return nil // a rack whose clock is fast: drying time is a floor
 	case ended(state):
-		if r.Device.Manual() && !r.Step.Drying() {
+		takenBack := r.Stopping && r.State == pending && state == tandemv1.JobState_JOB_STATE_CANCELED
+		if r.Device.Manual() && !r.Step.Drying() && !takenBack {
 			return nil // its end is a person's word
 		}
 		return changed(r, state, reasons, good, bad, start, bounded(moment(rs.GetEndTime()), later(r.Grant, start), now))
@@ -189,6 +195,21 @@ func (r *Run) reported(rs *driverv1.RunStatus, now time.Time) *ledgerv1.Event {
 		return nil
 	}
 	return changed(r, state, reasons, good, bad, start, time.Time{})
+}
+
+// startAsReported returns when the run began: once known it stands. A run that ended early without a sign of a beginning
+// never began, and nothing it would have worked on has moved.
+func (r *Run) startAsReported(rs *driverv1.RunStatus, now time.Time) time.Time {
+	begun := rs.GetStartTime() != nil || rs.GetPiecesGood() > 0 || rs.GetPiecesSpoiled() > 0
+	switch s := rs.GetState(); {
+	case !r.Start.IsZero():
+		return r.Start
+	case s == tandemv1.JobState_JOB_STATE_PENDING:
+		return time.Time{}
+	case !begun && (s == tandemv1.JobState_JOB_STATE_CANCELED || s == tandemv1.JobState_JOB_STATE_ABORTED):
+		return time.Time{}
+	}
+	return bounded(moment(rs.GetStartTime()), r.Grant, now)
 }
 
 // stray returns the event for a device's word on a run that is not, or no longer, its own; nil if it needs no record.

@@ -92,6 +92,24 @@ func allowed(run, by string, now time.Time) *ledgerv1.Event {
 	}}}
 }
 
+// waitsForStart says whether the run is with its device and nobody has let it begin yet.
+func (r *Run) waitsForStart() bool {
+	return r.State == tandemv1.JobState_JOB_STATE_PENDING && !r.MayStart && !r.Stopping
+}
+
+// allowedUnattended lets a run begin whose device may start it with nobody there; it returns nothing otherwise.
+func (r *Run) allowedUnattended(now time.Time) []*ledgerv1.Event {
+	u := r.Device.Ability(r.Step.Operation()).GetUnattendedStart()
+	if u == nil {
+		return nil
+	}
+	out := []*ledgerv1.Event{allowed(r.ID, unattendedPrefix+u.GetAllowedBy(), now)}
+	if r.Device.Manual() {
+		out = append(out, changed(r, tandemv1.JobState_JOB_STATE_PROCESSING, nil, r.Good, r.Spoiled, now, time.Time{}))
+	}
+	return out
+}
+
 func stopping(r *Run, withdraw bool) *ledgerv1.Event {
 	return &ledgerv1.Event{Kind: &ledgerv1.Event_RunStopping{RunStopping: &ledgerv1.RunStopping{Run: r.ID, Withdraw: withdraw}}}
 }
@@ -213,11 +231,14 @@ func (c FinishRun) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	case c.Spoiled < 0 || c.Spoiled > r.Pieces:
 		return Decision{}, invalid("pieces_spoiled", "%d of %d pieces cannot be spoiled", c.Spoiled, r.Pieces)
 	}
-	bad := c.Spoiled
-	// Pieces that somebody has booked as spoiled since the grant are no longer there to be done well.
-	good := max(min(r.Pieces, r.Good+r.Spoiled+r.Step.Left())-bad, 0)
-	out.Events = []*ledgerv1.Event{changed(r, tandemv1.JobState_JOB_STATE_COMPLETED, nil, good, bad, r.Start, now)}
+	out.Events = []*ledgerv1.Event{changed(r, tandemv1.JobState_JOB_STATE_COMPLETED, nil, r.mostGood(c.Spoiled), c.Spoiled, r.Start, now)}
 	return out, nil
+}
+
+// mostGood returns the pieces the run has done well if it is done and has spoiled bad of them: those that somebody has
+// booked as spoiled since the grant are no longer there.
+func (r *Run) mostGood(bad int32) int32 {
+	return max(min(r.Pieces, r.Good+r.Spoiled+r.Step.Left())-bad, 0)
 }
 
 // RefuseRun records that a driver would not take a run; nothing has moved.
@@ -278,7 +299,7 @@ func (c ResolveRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	keep := c.Good
 	switch c.Outcome {
 	case ledgerv1.RunResolved_OUTCOME_DONE:
-		keep = r.Pieces - r.Spoiled
+		keep = r.mostGood(r.Spoiled)
 	case ledgerv1.RunResolved_OUTCOME_KEEP:
 		if keep < 0 || keep > r.Pieces-r.Spoiled {
 			return Decision{}, invalid("pieces_good", "%d is not between 0 and %d, the pieces of run %s that are not spoiled", keep, r.Pieces-r.Spoiled, r.ID)
@@ -309,7 +330,7 @@ func (c ResolveRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 func (r *Run) resolvable() bool {
 	s := r.Step
 	if s.Live == r {
-		return r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED || r.Device.Link != tandemv1.Link_LINK_ONLINE
+		return r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED || r.Device.Link != tandemv1.Link_LINK_ONLINE || r.Device.Retired
 	}
 	return s.Blocked != "" && len(s.Runs) > 0 && s.Runs[len(s.Runs)-1] == r
 }

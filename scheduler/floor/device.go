@@ -29,7 +29,7 @@ type Device struct {
 	LockedBy string
 	Note     string // why it is paused or locked
 	Live     []*Run // in the order of their grants
-	LastRun  *Run   // that began last; not kept over a snapshot unless live
+	LastRun  *Run   // that began last since its driver started: what may still be loaded
 	Revision uint64
 	strays   []string
 }
@@ -145,9 +145,13 @@ func (d *Device) Changeover(s *Step, a *tandemv1.Ability) time.Duration {
 	return t
 }
 
-// Continues says whether the step's panels are still on the device from the run before, so that nothing is reloaded.
+// Continues says whether the step's panels are still on the device from the run before, so that nothing is reloaded. After
+// a run that did not end well, or that a person had to account for, nobody knows that.
 func (d *Device) Continues(s *Step) bool {
 	if !d.Ability(s.Operation()).GetContinuesLoaded() || d.LastRun == nil || len(s.Panels) == 0 {
+		return false
+	}
+	if r := d.LastRun; r.State != tandemv1.JobState_JOB_STATE_COMPLETED || slices.Contains(r.Reasons, ReasonResolved) {
 		return false
 	}
 	for _, p := range s.Panels {
@@ -186,9 +190,13 @@ func (r *Run) PlannedEnd(now time.Time) time.Time {
 }
 
 // ExpectedEnd returns when the run should end, never before now. A run that is overdue is given as long again as it is
-// late, so that nobody waits for a hanging device for ever. A drying run ends when the panel is dry.
+// late, and one that has not begun is taken to wait as long again as it has waited, so that nobody waits for ever for a
+// hanging device or for a person who does not come. A drying run ends when the panel is dry.
 func (r *Run) ExpectedEnd(now time.Time) time.Time {
 	end := r.PlannedEnd(now)
+	if r.Start.IsZero() && !r.Step.Drying() {
+		end = end.Add(now.Sub(r.Grant))
+	}
 	if late := now.Sub(end); late > 0 {
 		return now.Add(late)
 	}

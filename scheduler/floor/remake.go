@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
@@ -13,19 +14,25 @@ import (
 
 // remake builds the panel, steps and joins that make n pieces of panel p, spoiled at step s, again.
 func (f *Floor) remake(j *Job, s *Step, p *Panel, n int32) *ledgerv1.PiecesRemade {
-	suffix := fmt.Sprintf("-r%d", len(j.Panels)-len(j.Spec.GetPanels())+1)
-	rename := func(id string) string { return id[:min(len(id), 63-len(suffix))] + suffix }
+	number := len(j.Panels) - len(j.Spec.GetPanels()) + 1
+	panelTaken := func(id string) bool { _, taken := j.Panel(id); return taken }
 	out := &ledgerv1.PiecesRemade{
 		Job:       j.ID,
-		Panel:     &tandemv1.Panel{Id: rename(p.ID), Pieces: n, RemakeOf: p.ID},
+		Panel:     &tandemv1.Panel{Id: freeID(p.ID, number, panelTaken), Pieces: n, RemakeOf: p.ID},
 		PanelCode: code.Format(code.Panel, f.counters.GetPanel()+1),
 	}
 	copies := map[*Step]string{}
+	stepTaken := func(id string) bool {
+		return j.byStep[id] != nil || slices.ContainsFunc(out.GetSteps(), func(s *tandemv1.Step) bool { return s.GetId() == id })
+	}
 	repeat := func(t *Step) {
 		spec := proto.CloneOf(t.Spec)
-		spec.Id, spec.RemakeOf, spec.Panels = rename(t.ID()), t.ID(), []string{out.GetPanel().GetId()}
+		spec.Id, spec.RemakeOf, spec.Panels = freeID(t.ID(), number, stepTaken), t.ID(), []string{out.GetPanel().GetId()}
 		part := t.partDemand(n)
 		spec.LengthUm, spec.PathLengthUm = part.LengthUm, part.PathLengthUm
+		if spec.GetDuration() != nil && !t.Drying() { // ink does not dry faster for being less
+			spec.Duration = durationpb.New(part.Fixed)
+		}
 		spec.After = nil
 		for _, b := range t.Before {
 			if id, ok := copies[b]; ok {
@@ -46,23 +53,43 @@ func (f *Floor) remake(j *Job, s *Step, p *Panel, n int32) *ledgerv1.PiecesRemad
 		if copies[t] != "" || !slices.Contains(t.Panels, p) {
 			continue
 		}
-		after, follows := "", false
-		for _, b := range t.Before {
-			if behind[b] {
-				after, follows = copies[b], true
-			}
-		}
-		if !follows {
+		if !slices.ContainsFunc(t.Before, func(b *Step) bool { return behind[b] }) {
 			continue
 		}
 		behind[t] = true
 		if t.Open() && len(t.Runs) == 0 {
-			out.Joins = append(out.Joins, &ledgerv1.Join{Step: t.ID(), After: after})
+			out.Joins = append(out.Joins, joins(t, copies)...)
 		} else {
 			repeat(t)
 		}
 	}
 	return out
+}
+
+// joins make t wait for the copies of the steps before it, and take in the new panel even if none of them is repeated:
+// then one of them waits itself.
+func joins(t *Step, copies map[*Step]string) []*ledgerv1.Join {
+	var out []*ledgerv1.Join
+	for _, b := range t.Before {
+		if id := copies[b]; id != "" {
+			out = append(out, &ledgerv1.Join{Step: t.ID(), After: id})
+		}
+	}
+	if len(out) == 0 {
+		out = append(out, &ledgerv1.Join{Step: t.ID()})
+	}
+	return out
+}
+
+// freeID returns the id of the nth remake of what is called id: id-rN, cut to the length of an id, with the next N if that
+// name is taken.
+func freeID(id string, n int, taken func(string) bool) string {
+	for ; ; n++ {
+		suffix := fmt.Sprintf("-r%d", n)
+		if c := id[:min(len(id), 63-len(suffix))] + suffix; !taken(c) {
+			return c
+		}
+	}
 }
 
 // madeBy returns s and every step before it that worked on p, first things first.
