@@ -859,8 +859,8 @@ type Answer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Why the order is refused; empty: it is taken.
 	Refused string `protobuf:"bytes,1,opt,name=refused,proto3" json:"refused,omitempty"`
-	// The epoch of the driver that answers. A refusal from another epoch than the order's says nothing about the run: the
-	// driver's hello will.
+	// With a refusal: the epoch of the driver, if the refusal is final, that is, nothing has moved and nothing will. 0 if it
+	// is only for now, or if the run may have begun: the driver's hello or status will tell.
 	Epoch         uint64 `protobuf:"varint,2,opt,name=epoch,proto3" json:"epoch,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
