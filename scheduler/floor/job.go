@@ -128,11 +128,14 @@ func (s *Step) Left() int32 {
 	return max(left, 0)
 }
 
-// Whole returns the pieces laid out on the step's panels.
+// Whole returns the pieces that the step's lengths and duration are given for: those laid out on the panels it was made
+// for, without the ones that a remake has brought in.
 func (s *Step) Whole() int32 {
 	var n int32
-	for _, p := range s.Panels {
-		n += p.Pieces
+	for i, p := range s.Panels {
+		if s.RemakeOf == "" && p.RemakeOf == "" || s.RemakeOf != "" && i == 0 {
+			n += p.Pieces
+		}
 	}
 	return n
 }

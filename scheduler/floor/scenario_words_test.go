@@ -1,0 +1,183 @@
+package floor
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// words is a line of a scenario: words, and name=value pairs whose value may stand in double quotes.
+type words struct {
+	plain []string
+	keys  map[string]string
+	used  map[string]bool
+	err   error
+}
+
+func readWords(line string) *words {
+	w := &words{keys: map[string]string{}, used: map[string]bool{}}
+	for _, part := range regexp.MustCompile(`(?:[^\s"]|"[^"]*")+`).FindAllString(line, -1) {
+		if key, value, ok := strings.Cut(part, "="); ok {
+			w.keys[key] = strings.Trim(value, `"`)
+		} else {
+			w.plain = append(w.plain, part)
+		}
+	}
+	return w
+}
+
+// next takes the next plain word off.
+func (w *words) next() string {
+	if len(w.plain) == 0 {
+		w.fail("a word is missing")
+		return ""
+	}
+	first := w.plain[0]
+	w.plain = w.plain[1:]
+	return first
+}
+
+// flag takes a plain word off wherever it stands.
+func (w *words) flag(name string) bool {
+	i := slices.Index(w.plain, name)
+	if i >= 0 {
+		w.plain = slices.Delete(w.plain, i, i+1)
+	}
+	return i >= 0
+}
+
+func (w *words) key(name string) string {
+	w.used[name] = true
+	return w.keys[name]
+}
+
+func (w *words) number(name string) int32 {
+	v := w.key(name)
+	if v == "" {
+		return 0
+	}
+	n, err := strconv.ParseInt(v, 10, 32)
+	if err != nil {
+		w.fail("%s=%s is not a number", name, v)
+	}
+	return int32(n)
+}
+
+func (w *words) list(name string) []string {
+	if v := w.key(name); v != "" {
+		return strings.Split(v, ",")
+	}
+	return nil
+}
+
+func (w *words) span(v string) time.Duration {
+	if v == "" {
+		return 0
+	}
+	d, err := time.ParseDuration(v)
+	if err != nil {
+		w.fail("%v", err)
+	}
+	return d
+}
+
+func (w *words) fail(format string, args ...any) {
+	if w.err == nil {
+		w.err = fmt.Errorf(format, args...)
+	}
+}
+
+// rest fails if anything has been left unread.
+func (w *words) rest() error {
+	for k := range w.keys {
+		if !w.used[k] {
+			w.fail("what is %s=?", k)
+		}
+	}
+	if len(w.plain) > 0 {
+		w.fail("what is %q?", w.plain)
+	}
+	return w.err
+}
+
+// device reads the description of a device:
+//
+//	device ID can=OPERATION[:TIME_PER_PIECE],... [alone=OPERATION,...] [continues=OPERATION,...] [manual] [capacity=N] [loaded=MEDIA]
+func (w *words) device() *tandemv1.Device {
+	d := &tandemv1.Device{
+		Id: w.next(), Capacity: max(w.number("capacity"), 1), LoadedMedia: w.key("loaded"),
+		Driver: &tandemv1.Driver{Kind: "sim", Manual: w.flag("manual")},
+	}
+	alone, continues := w.list("alone"), w.list("continues")
+	for _, can := range w.list("can") {
+		operation, time, _ := strings.Cut(can, ":")
+		a := &tandemv1.Ability{
+			Operation: operation, PerPiece: durationpb.New(w.span(time)), ContinuesLoaded: slices.Contains(continues, operation),
+		}
+		if slices.Contains(alone, operation) {
+			a.UnattendedStart = &tandemv1.UnattendedStart{AllowedBy: "mira"}
+		}
+		d.Abilities = append(d.Abilities, a)
+	}
+	return d
+}
+
+// stepWord is [ID/]OPERATION[:DURATION][@MEDIA][+MIN_WAIT][<STEP;STEP...]; without < a step follows the one before it.
+var stepWord = regexp.MustCompile(`^(?:([a-z0-9-]+)/)?([a-z0-9-]+)(?::(\w+))?(?:@([a-z0-9-]+))?(?:\+(\w+))?(<[a-z0-9;-]*)?$`)
+
+// job reads
+//
+//	submit job=ID pieces=N|panels=ID:N,... steps=STEP,... [release=IN] [due=IN] [priority=N] [hold]
+func (w *words) job(now time.Time) *tandemv1.Job {
+	j := &tandemv1.Job{Id: w.key("job"), Pieces: w.number("pieces"), Priority: w.number("priority"), Hold: w.flag("hold")}
+	if in := w.key("release"); in != "" {
+		j.ReleaseTime = stamp(now.Add(w.span(in)))
+	}
+	if in := w.key("due"); in != "" {
+		j.DueTime = stamp(now.Add(w.span(in)))
+	}
+	for _, p := range w.list("panels") {
+		id, n, _ := strings.Cut(p, ":")
+		pieces, err := strconv.Atoi(n)
+		if err != nil {
+			w.fail("panel %s: %v", p, err)
+		}
+		j.Panels = append(j.Panels, &tandemv1.Panel{Id: id, Pieces: int32(pieces)})
+	}
+	for i, text := range w.list("steps") {
+		m := stepWord.FindStringSubmatch(text)
+		if m == nil {
+			w.fail("what is the step %q?", text)
+			return j
+		}
+		s := &tandemv1.Step{Id: m[1], Operation: m[2], Media: m[4]}
+		if s.GetId() == "" {
+			s.Id = m[2]
+		}
+		if s.GetOperation() == "laminate" {
+			s.Film, s.Media = m[4], ""
+		}
+		if m[3] != "" {
+			s.Duration = durationpb.New(w.span(m[3]))
+		}
+		if m[5] != "" {
+			s.MinWait = durationpb.New(w.span(m[5]))
+		}
+		switch {
+		case m[6] == "<":
+		case m[6] != "":
+			s.After = strings.Split(m[6][1:], ";")
+		case i > 0:
+			s.After = []string{j.GetSteps()[i-1].GetId()}
+		}
+		j.Steps = append(j.Steps, s)
+	}
+	return j
+}
