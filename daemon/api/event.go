@@ -23,61 +23,91 @@ const (
 
 // WatchEvents implements EventService.
 func (s *Server) WatchEvents(req *tandemv1.WatchEventsRequest, stream grpc.ServerStreamingServer[tandemv1.WatchEventsResponse]) error {
-	ctx, cancel := context.WithCancelCause(stream.Context())
-	defer cancel(nil)
-	send := guarded(stream, cancel)
+	ctx, cancel := context.WithCancel(stream.Context())
+	defer cancel()
+	w := &watcher{ctx: ctx, cancel: cancel, within: s.sendWithin, messages: make(chan *tandemv1.WatchEventsResponse), sent: make(chan error, 1), lastSent: time.Now()}
+	defer w.close()
+	go w.deliver(stream)
 	after := req.GetRevision()
 	if after == 0 {
 		var err error
-		if after, err = s.sendState(ctx, req, send); err != nil {
-			return firstCause(ctx, err)
+		if after, err = s.sendState(ctx, req, w.send); err != nil {
+			return err
 		}
 	} else if err := s.knownRevision(ctx, after); err != nil {
 		return err
 	}
-	lastSent := time.Now()
 	err := s.engine.Watch(ctx, after, func(rec *ledgerv1.Record) error {
-		msg := commitOf(rec, req.GetJob(), req.GetDevice())
-		if msg == nil {
-			return nil
+		if msg := commitOf(rec, req.GetJob(), req.GetDevice()); msg != nil {
+			return w.send(msg)
 		}
-		lastSent = time.Now()
-		return send(msg)
-	}, func(revision uint64) <-chan struct{} {
-		return bookmark(ctx, &lastSent, revision, send)
-	})
-	return firstCause(ctx, err)
-}
-
-// bookmark sends one if it is time for it, and returns a channel that is closed when the next one is.
-func bookmark(ctx context.Context, lastSent *time.Time, revision uint64, send func(*tandemv1.WatchEventsResponse) error) <-chan struct{} {
-	if time.Since(*lastSent) >= bookmarkEvery {
-		*lastSent = time.Now()
-		// A failing stream ends the watch through its context.
-		_ = send(&tandemv1.WatchEventsResponse{Revision: revision, Payload: &tandemv1.WatchEventsResponse_Bookmark{Bookmark: &tandemv1.Bookmark{}}})
-	}
-	early := make(chan struct{})
-	timer := time.AfterFunc(bookmarkEvery-time.Since(*lastSent)+time.Millisecond, func() { close(early) })
-	context.AfterFunc(ctx, func() { timer.Stop() })
-	return early
-}
-
-// guarded sends, and cuts a watcher that does not take what it is sent.
-func guarded(stream grpc.ServerStreamingServer[tandemv1.WatchEventsResponse], cancel context.CancelCauseFunc) func(*tandemv1.WatchEventsResponse) error {
-	stalled := withInfo(codes.ResourceExhausted, "WATCHER_STALLED", "this watcher did not take what it was sent; resume from the last revision you saw", nil)
-	return func(m *tandemv1.WatchEventsResponse) error {
-		timer := time.AfterFunc(sendWithin, func() { cancel(stalled) })
-		defer timer.Stop()
-		return stream.Send(m)
-	}
-}
-
-// firstCause returns why the watch was cut, if it was, else err.
-func firstCause(ctx context.Context, err error) error {
-	if cause := context.Cause(ctx); cause != nil && !errors.Is(cause, context.Canceled) {
-		return cause
+		return nil
+	}, w.idle)
+	if w.stalled != nil {
+		return w.stalled
 	}
 	return err
+}
+
+// watcher hands messages to the stream of one watch. It belongs to the goroutine of the request.
+type watcher struct {
+	ctx      context.Context
+	cancel   context.CancelFunc
+	within   time.Duration // how long one message may take
+	messages chan *tandemv1.WatchEventsResponse
+	sent     chan error
+	lastSent time.Time
+	bookmark *time.Timer
+	stalled  error // once the stream has not taken what it was sent
+}
+
+// deliver is a goroutine of its own: Send of a stream that nobody reads returns only once the request has ended.
+func (w *watcher) deliver(stream grpc.ServerStreamingServer[tandemv1.WatchEventsResponse]) {
+	for m := range w.messages {
+		w.sent <- stream.Send(m)
+	}
+}
+
+func (w *watcher) close() {
+	close(w.messages)
+	if w.bookmark != nil {
+		w.bookmark.Stop()
+	}
+}
+
+// send sends, and cuts a watcher that does not take what it is sent.
+func (w *watcher) send(m *tandemv1.WatchEventsResponse) error {
+	if w.stalled != nil {
+		return w.stalled
+	}
+	w.messages <- m // deliver waits for it: the one before has been sent
+	limit := time.NewTimer(w.within)
+	defer limit.Stop()
+	select {
+	case err := <-w.sent:
+		w.lastSent = time.Now()
+		return err
+	case <-limit.C:
+		w.stalled = withInfo(codes.ResourceExhausted, "WATCHER_STALLED", "this watcher did not take what it was sent; resume from the last revision you saw", nil)
+		w.cancel()
+	case <-w.ctx.Done():
+		w.stalled = w.ctx.Err()
+	}
+	return w.stalled
+}
+
+// idle sends a bookmark if it is time for one, and returns a channel that is closed when the next one is.
+func (w *watcher) idle(revision uint64) <-chan struct{} {
+	if time.Since(w.lastSent) >= bookmarkEvery {
+		// A stream that fails or stalls ends the watch through its context.
+		_ = w.send(&tandemv1.WatchEventsResponse{Revision: revision, Payload: &tandemv1.WatchEventsResponse_Bookmark{Bookmark: &tandemv1.Bookmark{}}})
+	}
+	if w.bookmark != nil {
+		w.bookmark.Stop()
+	}
+	early := make(chan struct{})
+	w.bookmark = time.AfterFunc(bookmarkEvery-time.Since(w.lastSent), func() { close(early) })
+	return early
 }
 
 func (s *Server) knownRevision(ctx context.Context, revision uint64) error {

@@ -30,15 +30,20 @@ func (s *Server) RecordScan(ctx context.Context, req *tandemv1.RecordScanRequest
 		return nil, err
 	}
 	key := "scan/" + req.GetStation() + "/" + req.GetScanId()
+	leave, err := s.scans.enter(ctx, key)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
 	if known, ok, err := s.scans.get(key, print); ok || err != nil {
 		return known, err
 	}
-	answer, done, err := s.decideScan(ctx, req, key)
+	answer, done, err := s.decideScan(ctx, req, key, print)
 	if err != nil {
 		return nil, err
 	}
 	if done == nil {
-		if done, err = s.actOnScan(ctx, answer, key, print); err != nil {
+		if done, err = s.actOnScan(ctx, req, answer, key, print); err != nil {
 			return nil, err
 		}
 	}
@@ -47,30 +52,46 @@ func (s *Server) RecordScan(ctx context.Context, req *tandemv1.RecordScanRequest
 }
 
 // decideScan asks the desk, unless the ledger holds the answer to this very scan already.
-func (s *Server) decideScan(ctx context.Context, req *tandemv1.RecordScanRequest, key string) (a station.Answer, done *tandemv1.RecordScanResponse, err error) {
+func (s *Server) decideScan(ctx context.Context, req *tandemv1.RecordScanRequest, key string, print []byte) (a station.Answer, done *tandemv1.RecordScanResponse, err error) {
 	arrived := time.Now()
 	at := arrived
 	if t := req.GetScanTime(); t != nil && t.AsTime().Before(at) {
 		at = t.AsTime()
 	}
+	var reused error
 	err = s.engine.View(ctx, func(st engine.State) {
-		if kept, revision, ok := st.Floor.Answer(key); ok {
-			done = &tandemv1.RecordScanResponse{}
-			if proto.Unmarshal(kept, done) == nil {
-				done.Revision = revision
-				return
-			}
+		if _, _, ok := st.Floor.Answer(key); ok {
+			done, reused = keptAnswer(st, key, print)
+			return
 		}
 		a = s.desk.Decide(st.Floor, st.Now, station.Scan{Station: req.GetStation(), Payload: req.GetPayload(), Device: req.GetDevice(), At: at, Age: arrived.Sub(at)})
 		if a.Command == nil {
 			done = &tandemv1.RecordScanResponse{Outcome: a.Outcome, Message: a.Message, Subject: a.Subject, Revision: st.Head.Revision}
 		}
 	})
+	if err == nil {
+		err = reused
+	}
 	return a, done, err
 }
 
+// keptAnswer returns the answer that the ledger holds for this very scan, or an error if it holds one for another. The
+// floor decides about a request it has answered without looking at the command.
+func keptAnswer(st engine.State, key string, print []byte) (*tandemv1.RecordScanResponse, error) {
+	d, err := st.Floor.Decide(st.Now, floor.Meta{RequestID: key, Fingerprint: print}, floor.BeginTerm{})
+	if err != nil {
+		return nil, err
+	}
+	done := &tandemv1.RecordScanResponse{}
+	if err := proto.Unmarshal(d.Answer, done); err != nil {
+		return nil, fmt.Errorf("read the kept answer of %q: %w", key, err)
+	}
+	done.Revision = d.Revision
+	return done, nil
+}
+
 // actOnScan carries out what the scan means. If the floor has moved on meanwhile, its refusal is the answer.
-func (s *Server) actOnScan(ctx context.Context, a station.Answer, key string, print []byte) (*tandemv1.RecordScanResponse, error) {
+func (s *Server) actOnScan(ctx context.Context, req *tandemv1.RecordScanRequest, a station.Answer, key string, print []byte) (*tandemv1.RecordScanResponse, error) {
 	out := &tandemv1.RecordScanResponse{Outcome: a.Outcome, Message: a.Message, Subject: a.Subject}
 	kept, err := proto.Marshal(out)
 	if err != nil {
@@ -79,12 +100,15 @@ func (s *Server) actOnScan(ctx context.Context, a station.Answer, key string, pr
 	r, err := s.engine.Do(ctx, floor.Meta{Actor: a.Actor, RequestID: key, Fingerprint: print}, floor.Answered{Command: a.Command, Answer: kept})
 	var refused *floor.Error
 	switch {
+	case errors.As(err, &refused) && refused.Kind == floor.Exists:
+		return nil, err
 	case errors.As(err, &refused):
 		out.Outcome, out.Message = tandemv1.RecordScanResponse_OUTCOME_NOT_READY, refused.Error()
-		if refused.Kind == floor.Exists {
-			return nil, err
-		}
-		return out, nil
+		err := s.engine.View(ctx, func(st engine.State) {
+			s.desk.Refused(req.GetStation())
+			out.Revision = st.Head.Revision
+		})
+		return out, err
 	case err != nil:
 		return nil, err
 	}
@@ -121,6 +145,7 @@ type recentScans struct {
 	mu    sync.Mutex
 	known map[string]knownScan
 	order []string
+	busy  map[string]chan struct{} // scans being decided; closed when they are
 }
 
 type knownScan struct {
@@ -131,7 +156,35 @@ type knownScan struct {
 // mostScans bounds what is remembered.
 const mostScans = 4096
 
-func newRecentScans() *recentScans { return &recentScans{known: map[string]knownScan{}} }
+func newRecentScans() *recentScans {
+	return &recentScans{known: map[string]knownScan{}, busy: map[string]chan struct{}{}}
+}
+
+// enter waits until nobody else decides the same scan: a station that retries while the first copy is on its way must not
+// meet the desk as it is half-way through. The caller leaves when its answer is known.
+func (r *recentScans) enter(ctx context.Context, key string) (leave func(), err error) {
+	for {
+		r.mu.Lock()
+		other, taken := r.busy[key]
+		if !taken {
+			mine := make(chan struct{})
+			r.busy[key] = mine
+			r.mu.Unlock()
+			return func() {
+				r.mu.Lock()
+				defer r.mu.Unlock()
+				delete(r.busy, key)
+				close(mine)
+			}, nil
+		}
+		r.mu.Unlock()
+		select {
+		case <-other:
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+	}
+}
 
 func (r *recentScans) get(key string, print []byte) (*tandemv1.RecordScanResponse, bool, error) {
 	r.mu.Lock()

@@ -57,6 +57,8 @@ type Server struct {
 	desk   *station.Desk // used in the engine's loop only
 	scans  *recentScans
 	health *health.Server
+
+	sendWithin time.Duration
 }
 
 // Limits of one request.
@@ -72,7 +74,7 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	if opt.Log == nil {
 		opt.Log = zap.NewNop()
 	}
-	s := &Server{engine: e, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer()}
+	s := &Server{engine: settled{e}, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer(), sendWithin: sendWithin}
 	g := grpc.NewServer(
 		grpc.MaxRecvMsgSize(mostRequestBytes),
 		grpc.MaxConcurrentStreams(mostStreams),

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/code"
@@ -67,6 +68,9 @@ type entry struct {
 	acted                   time.Time
 }
 
+// forget takes back that the last scan has done something.
+func (e *entry) forget() { e.actedPanel, e.actedDevice, e.acted = "", "", time.Time{} }
+
 func (e *entry) clear() { e.device, e.panel, e.verb, e.count = "", "", 0, 0 }
 
 // starts says whether a command lets a machine move.
@@ -79,7 +83,17 @@ func starts(c floor.Command) bool {
 }
 
 func say(o tandemv1.RecordScanResponse_Outcome, format string, args ...any) Answer {
-	return Answer{Outcome: o, Message: fmt.Sprintf(format, args...)}
+	return Answer{Outcome: o, Message: oneLine(fmt.Sprintf(format, args...))}
+}
+
+// oneLine replaces what would disturb a display: tickets may name files with line ends in them.
+func oneLine(s string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return ' '
+		}
+		return r
+	}, s)
 }
 
 // Short names for the outcomes.
@@ -111,6 +125,7 @@ func (k *Desk) Decide(f *floor.Floor, now time.Time, s Scan) Answer {
 	e.last = s.At
 	a := k.decide(f, now, s, e)
 	if s.Age > stale && starts(a.Command) {
+		e.forget() // what was not started may be scanned again at once
 		a = say(notReady, "this scan is %s old: nothing is started by it; go to the device and scan again", s.Age.Round(time.Second))
 	}
 	if e.person != "" && s.At.Sub(e.personTime) < badgeGood {
@@ -119,6 +134,14 @@ func (k *Desk) Decide(f *floor.Floor, now time.Time, s Scan) Answer {
 		a.Actor = "station:" + s.Station
 	}
 	return a
+}
+
+// Refused tells the desk that the floor would not do what the station's last answer asked for, so that the next scan of the
+// same is not taken for a trembling hand.
+func (k *Desk) Refused(station string) {
+	if e := k.entries[station]; e != nil {
+		e.forget()
+	}
 }
 
 func (k *Desk) decide(f *floor.Floor, now time.Time, s Scan, e *entry) Answer {
@@ -244,6 +267,9 @@ func (e *entry) book(p *floor.Panel) Answer {
 	}
 	e.clear()
 	s := lastBegun(p)
+	if verb == code.Spoiled && count > p.Good {
+		return say(notReady, "panel %s of %s has only %d good pieces: %d cannot be spoiled", p.Code, p.Job.ID, p.Good, count)
+	}
 	if verb == code.Spoiled {
 		a := say(spoiled, "%d spoiled pieces of %s booked, %d good ones left", count, p.Job.ID, p.Good-count)
 		step := ""
@@ -258,9 +284,20 @@ func (e *entry) book(p *floor.Panel) Answer {
 		return say(notReady, "nothing of panel %s has been made yet", p.Code)
 	}
 	a := say(remade, "%d pieces of %s will be made again, from the first step to %s", count, p.Job.ID, s.ID())
-	a.Command = floor.RemakePieces{Job: p.Job.ID, Step: s.ID(), Panel: p.ID, Pieces: count, AlreadySpoiled: count <= p.Spoiled, Note: "scanned"}
+	a.Command = floor.RemakePieces{Job: p.Job.ID, Step: s.ID(), Panel: p.ID, Pieces: count, AlreadySpoiled: count <= waiting(p), Note: "scanned"}
 	a.Subject = "jobs/" + p.Job.ID
 	return a
+}
+
+// waiting returns how many of the panel's spoiled pieces nobody makes again yet.
+func waiting(p *floor.Panel) int32 {
+	n := p.Spoiled
+	for _, o := range p.Job.Panels {
+		if o.RemakeOf == p.ID {
+			n -= o.Pieces
+		}
+	}
+	return n
 }
 
 // lastBegun returns the step of the panel that began last: the one whose pieces a person holds in hand.

@@ -1,0 +1,302 @@
+package station_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
+)
+
+const (
+	next      = tandemv1.RecordScanResponse_OUTCOME_NEXT_SCAN
+	started   = tandemv1.RecordScanResponse_OUTCOME_STARTED
+	finished  = tandemv1.RecordScanResponse_OUTCOME_FINISHED
+	moved     = tandemv1.RecordScanResponse_OUTCOME_MOVED
+	spoiled   = tandemv1.RecordScanResponse_OUTCOME_SPOILED
+	remade    = tandemv1.RecordScanResponse_OUTCOME_REMADE
+	shown     = tandemv1.RecordScanResponse_OUTCOME_SHOWN
+	duplicate = tandemv1.RecordScanResponse_OUTCOME_DUPLICATE
+	wrong     = tandemv1.RecordScanResponse_OUTCOME_WRONG_STATION
+	notReady  = tandemv1.RecordScanResponse_OUTCOME_NOT_READY
+	unknown   = tandemv1.RecordScanResponse_OUTCOME_UNKNOWN_CODE
+	cleared   = tandemv1.RecordScanResponse_OUTCOME_CLEARED
+)
+
+// pull is one pull of the trigger and what must come of it.
+type pull struct {
+	after   time.Duration // since the pull before, on both clocks
+	payload string        // as in shop.payload
+	outcome tandemv1.RecordScanResponse_Outcome
+	says    string
+	command floor.Command // its type only
+	refused string        // reason of the floor's refusal
+}
+
+func toCutter1(s *shop) {
+	s.submit("a", "cut")
+	s.grant("a", "cut", "cutter-1")
+}
+
+func toBench(s *shop) {
+	s.submit("a", "weed")
+	s.grant("a", "weed", "bench")
+}
+
+// printed is a job whose ink dries, in the rack if there is room.
+func printed(s *shop) {
+	s.submit("a", "print", "dry", "laminate")
+	s.made("a", "print", "printer-1")
+}
+
+func racked(s *shop) {
+	printed(s)
+	s.grant("a", "dry", "rack")
+}
+
+func standsAt(device string, more func(*shop)) func(*shop) {
+	return func(s *shop) {
+		more(s)
+		s.stands = device
+	}
+}
+
+func TestScans(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		setup func(*shop)
+		pulls []pull
+	}{
+		{"badge", toCutter1, []pull{
+			{payload: "badge mira", outcome: shown, says: "mira is at this station"},
+		}},
+		{"device then panel starts an attended run", toCutter1, []pull{
+			{payload: "device cutter-1", outcome: next, says: "cutter-1: now scan the panel"},
+			{payload: "panel a", outcome: started, says: "cut of a started on cutter-1, file star.svg (01234567...)", command: floor.StartRun{}},
+			{after: 10 * time.Second, payload: "device cutter-1", outcome: next},
+			{payload: "panel a", outcome: duplicate, says: "has been started on cutter-1"},
+		}},
+		{"panel then device", toCutter1, []pull{
+			{payload: "panel a", outcome: next, says: "now scan the device"},
+			{payload: "device cutter-1", outcome: started, says: "started on cutter-1", command: floor.StartRun{}},
+		}},
+		{"start card, panel, device", toCutter1, []pull{
+			{payload: "card start", outcome: next, says: "start: now scan the panel and the device"},
+			{payload: "panel a", outcome: next},
+			{payload: "device cutter-1", outcome: started, command: floor.StartRun{}},
+		}},
+		{"the panel alone where the station stands at the device", standsAt("cutter-1", toCutter1), []pull{
+			{payload: "panel a", outcome: started, says: "started on cutter-1", command: floor.StartRun{}},
+			{after: time.Second, payload: "panel a", outcome: duplicate},
+		}},
+		{"a device scanned goes before the one the station stands at", standsAt("cutter-2", toCutter1), []pull{
+			{payload: "device cutter-1", outcome: next},
+			{payload: "panel a", outcome: started, says: "started on cutter-1", command: floor.StartRun{}},
+		}},
+		{"a station at a device that is gone", standsAt("old-cutter", toCutter1), []pull{
+			{payload: "panel a", outcome: unknown, says: `"old-cutter", which is not on this floor`},
+		}},
+		{"hand work: the second scan finishes, but not at once", standsAt("bench", toBench), []pull{
+			{payload: "panel a", outcome: started, says: "weed of a started on bench", command: floor.StartRun{}},
+			{after: 4999 * time.Millisecond, payload: "panel a", outcome: duplicate, says: "started a moment ago; scan again when it is done"},
+			{after: time.Millisecond, payload: "panel a", outcome: finished, says: "weed of a is done, 10 pieces", command: floor.FinishRun{}},
+			{after: time.Second, payload: "panel a", outcome: duplicate, says: "done a moment ago"},
+			{after: time.Minute, payload: "panel a", outcome: duplicate, says: "a: every step of this panel has ended"},
+		}},
+		{"the done card finishes at once and starts nothing", standsAt("bench", toBench), []pull{
+			{payload: "card done", outcome: next},
+			{payload: "panel a", outcome: notReady, says: "has not been started on bench"},
+			{payload: "panel a", outcome: started, command: floor.StartRun{}},
+			{payload: "card done", outcome: next},
+			{payload: "panel a", outcome: finished, says: "is done", command: floor.FinishRun{}},
+			{after: time.Minute, payload: "card done", outcome: next},
+			{payload: "panel a", outcome: notReady, says: "nothing of " /* the panel's code */},
+		}},
+		{"the start card never finishes", standsAt("bench", toBench), []pull{
+			{payload: "panel a", outcome: started, command: floor.StartRun{}},
+			{after: time.Minute, payload: "card start", outcome: next},
+			{payload: "panel a", outcome: duplicate, says: "weed of a runs on bench"},
+		}},
+		{"the end of a machine's run is the machine's word", standsAt("cutter-1", func(s *shop) {
+			toCutter1(s)
+			r := s.job("a").Steps[0].Live
+			s.do(floor.StartRun{Run: r.ID})
+			s.report(r, processing, 1)
+		}), []pull{
+			{after: time.Minute, payload: "panel a", outcome: duplicate, says: "cut of a runs on cutter-1, until about " + at(10*time.Minute)},
+		}},
+		{"the wrong cutter names the right one", standsAt("cutter-2", toCutter1), []pull{
+			{payload: "panel a", outcome: wrong, says: "cut of a belongs to cutter-1, not to cutter-2"},
+		}},
+		{"the wrong machine names what is next", standsAt("laminator", func(s *shop) { s.submit("a", "cut") }), []pull{
+			{payload: "panel a", outcome: wrong, says: "next for a is cut at cutter-1 or cutter-2: laminator cannot cut"},
+		}},
+		{"still drying", standsAt("laminator", racked), []pull{
+			{payload: "panel a", outcome: notReady, says: "still drying until " + at(4*time.Hour) + ": do not laminate before"},
+		}},
+		{"a place in the rack", standsAt("rack", racked), []pull{
+			{payload: "panel a", outcome: moved, says: "lies in rack, dry at " + at(4*time.Hour), command: floor.MovePanel{}},
+			{after: time.Minute, payload: "panel a", outcome: duplicate, says: "lies in rack already, dry at " + at(4*time.Hour)},
+		}},
+		{"dry, and back to the rack", standsAt("rack", func(s *shop) {
+			racked(s)
+			s.now = opening.Add(5 * time.Hour)
+			s.report(s.job("a").Steps[1].Live, completed, 10)
+		}), []pull{
+			{payload: "panel a", outcome: moved, says: "lies in rack; next is laminate at laminator", command: floor.MovePanel{}},
+		}},
+		{"a step that waits for another", standsAt("cutter-1", func(s *shop) { s.submit("a", "weed", "cut"); s.grant("a", "weed", "bench") }), []pull{
+			{payload: "panel a", outcome: wrong, says: "weed of a belongs to bench"},
+		}},
+		{"spoiled", toCutter1, []pull{
+			{payload: "card spoiled", outcome: next, says: "key the number"},
+			{payload: "panel a", outcome: next, says: "how many pieces?"},
+			{payload: "0", outcome: notReady, says: "key 1 or more"},
+			{payload: "3", outcome: next, says: "spoiled 3: now scan the panel"},
+			{payload: "panel a", outcome: spoiled, says: "3 spoiled pieces of a booked, 7 good ones left", command: floor.SpoilPieces{}},
+			{payload: "3", outcome: unknown, says: `"3" is not a code`},
+		}},
+		{"more spoiled than there are", toCutter1, []pull{
+			{payload: "card spoiled", outcome: next},
+			{payload: "11", outcome: next},
+			{payload: "panel a", outcome: notReady, says: "only 10 good pieces"},
+		}},
+		{"a number that is none", toCutter1, []pull{
+			{payload: "card spoiled", outcome: next},
+			{payload: "-5", outcome: notReady, says: "-5 is not a number of pieces"},
+			{payload: "99999999", outcome: unknown},
+		}},
+		{"remake before anything is made", toCutter1, []pull{
+			{payload: "card remake", outcome: next},
+			{payload: "3", outcome: next},
+			{payload: "panel a", outcome: notReady, says: "nothing of panel"},
+		}},
+		{"spoiled, made again, and two more", printed, []pull{
+			{payload: "card spoiled", outcome: next},
+			{payload: "3", outcome: next},
+			{payload: "panel a", outcome: spoiled, command: floor.SpoilPieces{}},
+			{payload: "card remake", outcome: next, says: "remake: how many pieces?"},
+			{payload: "3", outcome: next},
+			{payload: "panel a", outcome: remade, says: "3 pieces of a will be made again, from the first step to print", command: floor.RemakePieces{}},
+			{payload: "card remake", outcome: next},
+			{payload: "2", outcome: next},
+			{payload: "panel a", outcome: remade, says: "2 pieces of a will be made again", command: floor.RemakePieces{}},
+			{payload: "card where", outcome: next},
+			{payload: "panel a", outcome: shown, says: "(5 good pieces)"},
+		}},
+		{"where", racked, []pull{
+			{payload: "card where", outcome: next, says: "where: scan a panel, a job or a device"},
+			{payload: "panel a", outcome: shown, says: "was last seen at printer-1 at " + at(0)},
+			{payload: "card where", outcome: next},
+			{payload: "device laminator", outcome: shown, says: "laminator is idle"},
+			{payload: "card where", outcome: next},
+			{payload: "job a", outcome: shown, says: "a is processing; panel "},
+			{payload: "job a", outcome: shown, says: "was last seen at printer-1"},
+		}},
+		{"where is a device that works", toCutter1, []pull{
+			{payload: "card where", outcome: next},
+			{payload: "device cutter-1", outcome: shown, says: "cut of a until about " + at(10*time.Minute)},
+		}},
+		{"where is a panel that has not been made", toCutter1, []pull{
+			{payload: "card where", outcome: next},
+			{payload: "panel a", outcome: shown, says: "has not been made yet; cut is pending (queued-in-device, x-awaiting-start), at cutter-1"},
+		}},
+		{"clear", toCutter1, []pull{
+			{payload: "device cutter-1", outcome: next},
+			{payload: "card clear", outcome: cleared, says: "start again"},
+			{payload: "panel a", outcome: next, says: "now scan the device"},
+		}},
+		{"20 s belong together", toCutter1, []pull{
+			{payload: "device cutter-1", outcome: next},
+			{after: 20 * time.Second, payload: "panel a", outcome: started, command: floor.StartRun{}},
+		}},
+		{"more than 20 s do not", toCutter1, []pull{
+			{payload: "device cutter-1", outcome: next},
+			{after: 20*time.Second + time.Millisecond, payload: "panel a", outcome: next, says: "now scan the device"},
+		}},
+		{"held before it is given", standsAt("cutter-1", func(s *shop) {
+			s.submit("a", "cut")
+			s.do(floor.HoldJob{Job: "a", Note: "wrong blue"})
+		}), []pull{
+			{payload: "panel a", outcome: notReady, says: "a is held: wrong blue"},
+		}},
+		{"held while it waits for its start", standsAt("cutter-1", func(s *shop) {
+			toCutter1(s)
+			s.do(floor.HoldJob{Job: "a"})
+		}), []pull{
+			{payload: "panel a", outcome: notReady, says: "cut of a cannot start: its job is held"},
+		}},
+		{"other film loaded", standsAt("laminator", func(s *shop) {
+			s.submit("a", "laminate=gloss")
+			s.do(floor.LoadMedia{Device: "laminator", Media: "matt"})
+			s.grant("a", "laminate", "laminator")
+		}), []pull{
+			{payload: "panel a", outcome: notReady, says: "laminator has matt loaded, load gloss first"},
+		}},
+		{"other film loaded at an idle device: loaded, and scanned again at once", standsAt("laminator", func(s *shop) {
+			s.submit("a", "laminate=gloss")
+		}), []pull{
+			{payload: "panel a", outcome: started, command: floor.StartHere{}, refused: "NOT_READY"},
+			{after: time.Second, payload: "panel a", outcome: started, command: floor.StartHere{}, refused: "NOT_READY"},
+		}},
+		{"outcome unknown", standsAt("cutter-1", func(s *shop) {
+			toCutter1(s)
+			r := s.job("a").Steps[0].Live
+			s.do(floor.StartRun{Run: r.ID})
+			s.report(r, processing, 1)
+			s.do(floor.LoseDevice{Device: "cutter-1"})
+		}), []pull{
+			{payload: "panel a", outcome: notReady, says: "nobody knows how far cut of a got on cutter-1: look, count and resolve run-1"},
+		}},
+		{"started by hand at an idle device", standsAt("cutter-2", func(s *shop) { s.submit("a", "cut") }), []pull{
+			{payload: "panel a", outcome: started, says: "cut of a started on cutter-2", command: floor.StartHere{}},
+			{after: time.Second, payload: "panel a", outcome: duplicate, says: "has been started on cutter-2"},
+		}},
+		{"a busy device", standsAt("cutter-1", func(s *shop) {
+			toCutter1(s)
+			s.submit("b", "cut")
+		}), []pull{
+			{payload: "panel b", outcome: notReady, says: "cutter-1 is busy"},
+		}},
+		{"a locked device", standsAt("cutter-1", func(s *shop) {
+			s.submit("a", "cut")
+			s.do(floor.LockDevice{Device: "cutter-1"})
+		}), []pull{
+			{payload: "panel a", outcome: notReady, says: "cutter-1 is locked for maintenance by test"},
+		}},
+		{"every step has ended", standsAt("cutter-1", func(s *shop) {
+			s.submit("a", "cut")
+			s.made("a", "cut", "cutter-1")
+		}), []pull{
+			{payload: "panel a", outcome: duplicate, says: "a: every step of this panel has ended"},
+		}},
+		{"codes of nothing", toCutter1, []pull{
+			{payload: "P00ZA", outcome: unknown},
+			{payload: "", outcome: unknown, says: "nothing was read"},
+		}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			s := open(t)
+			tt.setup(s)
+			for i, p := range tt.pulls {
+				s.now = s.now.Add(p.after)
+				a := s.scan(s.payload(p.payload))
+				if a.Outcome != p.outcome || !strings.Contains(a.Message, p.says) {
+					t.Fatalf("pull %d, %s: %v %q, want %v %q", i, p.payload, a.Outcome, a.Message, p.outcome, p.says)
+				}
+				if got, want := fmt.Sprintf("%T", a.Command), fmt.Sprintf("%T", p.command); got != want {
+					t.Fatalf("pull %d, %s: command %s, want %s", i, p.payload, got, want)
+				}
+				refused := ""
+				if s.refused != nil {
+					refused = s.refused.Reason
+				}
+				if refused != p.refused {
+					t.Fatalf("pull %d, %s: the floor refuses with %q (%v), want %q", i, p.payload, refused, s.refused, p.refused)
+				}
+			}
+		})
+	}
+}
