@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats.go/jetstream"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -181,5 +182,86 @@ func TestKnown(t *testing.T) {
 	opts.Known = fifth
 	if _, err := ledger.OpenJetStream(t.Context(), s.js, opts); !errors.Is(err, ledger.ErrCorrupt) {
 		t.Errorf("stream gone: got error %v, want ErrCorrupt", err)
+	}
+}
+
+// removeMeta takes away a file of a stream's settings while its store is stopped.
+func removeMeta(tb testing.TB, dir, stream, file string) {
+	tb.Helper()
+	if err := os.Remove(filepath.Join(dir, "jetstream", "$G", "streams", stream, file)); err != nil {
+		tb.Fatal(err)
+	}
+}
+
+// TestKilledWhileMade begins with what a kill leaves that comes while the stream of records is made: its settings
+// without their checksum. The server does not find such a stream, and made again in the ordinary way it would be lost at
+// the next restart.
+func TestKilledWhileMade(t *testing.T) {
+	dir := t.TempDir()
+	s := startStore(t, dir)
+	if _, err := s.js.CreateStream(t.Context(), configOfStream(t)); err != nil {
+		t.Fatal(err)
+	}
+	s.stop()
+	removeMeta(t, dir, ledger.StreamName, "meta.sum")
+
+	s = startStore(t, dir)
+	if _, err := s.js.Stream(t.Context(), ledger.StreamName); !errors.Is(err, jetstream.ErrStreamNotFound) {
+		t.Fatalf("the server finds the stream, error %v: this test tests nothing", err)
+	}
+	want, _ := ledgertest.Fill(t, s.open(t, s.options()), ledger.Head{}, 5, 1)
+	s.stop()
+	s = startStore(t, dir)
+	ledgertest.Same(t, ledgertest.Collect(t, s.open(t, s.options()), 0), want)
+}
+
+// TestMadeHalfWay has a stream whose making was not finished although the server finds it.
+func TestMadeHalfWay(t *testing.T) {
+	s := startStore(t, t.TempDir())
+	cfg := configOfStream(t)
+	cfg.Description = "tandem: being made"
+	if _, err := s.js.CreateStream(t.Context(), cfg); err != nil {
+		t.Fatal(err)
+	}
+	s.open(t, s.options())
+	stream, err := s.js.Stream(t.Context(), ledger.StreamName)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := stream.CachedInfo().Config.Description; got == cfg.Description {
+		t.Errorf("it is still %q", got)
+	}
+}
+
+// TestLeftoversOfSnapshots begins with what kills leave while streams of snapshots are made or removed.
+func TestLeftoversOfSnapshots(t *testing.T) {
+	for _, file := range []string{"meta.sum", "meta.inf"} {
+		dir := t.TempDir()
+		s := startStore(t, dir)
+		l := s.open(t, s.options())
+		_, head := ledgertest.Fill(t, l, ledger.Head{}, 1, 1)
+		if err := l.SaveSnapshot(t.Context(), ledgertest.Snapshot(head, 2<<20)); err != nil {
+			t.Fatal(err)
+		}
+		s.stop()
+		removeMeta(t, dir, "TANDEM_SNAPSHOT_A", file)
+
+		s = startStore(t, dir)
+		wantSnapshot(t, s, nil)
+		l = s.open(t, s.options())
+		_, head = ledgertest.Fill(t, l, head, 1, 1)
+		want := ledgertest.Snapshot(head, 3<<20)
+		if err := l.SaveSnapshot(t.Context(), want); err != nil {
+			t.Fatalf("save beside a stream without %s: %v", file, err)
+		}
+		s.stop()
+		s = startStore(t, dir)
+		if survived := wantSnapshot(t, s, want); len(survived) != 0 {
+			t.Errorf("without %s: survived %v", file, survived)
+		}
+		s.stop()
+		if left, err := filepath.Glob(filepath.Join(dir, "jetstream", "$G", "streams", "*")); err != nil || len(left) != 2 {
+			t.Errorf("without %s: left on disk are %q, error %v, want records and one snapshot", file, left, err)
+		}
 	}
 }

@@ -22,8 +22,6 @@ import (
 type JetStream struct {
 	js   jetstream.JetStream
 	opts Options
-	// readBytes is how much may be under way from the store to a reader.
-	readBytes int
 
 	mu   sync.Mutex
 	head Head
@@ -132,12 +130,19 @@ func (l *JetStream) conflict(revision uint64, cause error) error {
 }
 
 // info asks the store about the stream as it is now.
-func (l *JetStream) info(ctx context.Context) (*jetstream.StreamInfo, error) {
+func (l *JetStream) info(ctx context.Context, opts ...jetstream.StreamInfoOpt) (*jetstream.StreamInfo, error) {
 	stream, err := l.js.Stream(ctx, StreamName)
 	if err != nil {
 		return nil, fmt.Errorf("ask for stream %s: %w", StreamName, err)
 	}
-	return stream.CachedInfo(), nil
+	if len(opts) == 0 {
+		return stream.CachedInfo(), nil
+	}
+	info, err := stream.Info(ctx, opts...)
+	if err != nil {
+		return nil, fmt.Errorf("ask for stream %s: %w", StreamName, err)
+	}
+	return info, nil
 }
 
 // held returns the revisions that the store holds now.

@@ -87,11 +87,14 @@ type lossy struct {
 	jetstream.JetStream
 	lose   func(msg *nats.Msg) bool // after the message has been stored
 	block  func(msg *nats.Msg) bool // before
-	delete error                    // answer to every DeleteStream
+	delete error                    // answer to DeleteStream once a message has been blocked
+
+	blocked bool
 }
 
 func (l *lossy) PublishMsg(ctx context.Context, msg *nats.Msg, opts ...jetstream.PublishOpt) (*jetstream.PubAck, error) {
 	if l.block != nil && l.block(msg) {
+		l.blocked = true
 		return nil, context.DeadlineExceeded
 	}
 	ack, err := l.JetStream.PublishMsg(ctx, msg, opts...)
@@ -102,7 +105,7 @@ func (l *lossy) PublishMsg(ctx context.Context, msg *nats.Msg, opts ...jetstream
 }
 
 func (l *lossy) DeleteStream(ctx context.Context, name string) error {
-	if l.delete != nil {
+	if l.delete != nil && l.blocked {
 		return l.delete
 	}
 	return l.JetStream.DeleteStream(ctx, name)

@@ -80,7 +80,6 @@ func (l *JetStream) open(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	l.readBytes = max(minReadBytes, int(info.Config.MaxMsgSize)+headerBytes)
 	if err := checkWhole(info.State); err != nil {
 		return err
 	}
@@ -118,24 +117,27 @@ func (l *JetStream) openStream(ctx context.Context, hasSnapshots bool) (*jetstre
 	case errors.Is(err, jetstream.ErrStreamNotFound) && l.opts.Known.Revision > 0:
 		return nil, corrupt(0, "there is no ledger, but its revision %d was known", l.opts.Known.Revision)
 	case errors.Is(err, jetstream.ErrStreamNotFound):
-		if stream, err = l.js.CreateStream(ctx, want); err != nil {
-			return nil, fmt.Errorf("make stream %s: %w", StreamName, err)
+		if _, err := l.makeStream(ctx, want); err != nil {
+			return nil, err
 		}
 	case err != nil:
 		return nil, fmt.Errorf("ask for stream %s: %w", StreamName, err)
-	}
-	info := stream.CachedInfo()
-	if adapted, changed := adapt(info.Config, want); changed {
-		if stream, err = l.js.UpdateStream(ctx, adapted); err != nil {
+	case stream.CachedInfo().Config.Description == beingMade || stream.CachedInfo().Config.Replicas != want.Replicas:
+		changed := stream.CachedInfo().Config // the rest is compared below, not changed
+		changed.Description, changed.Replicas = want.Description, want.Replicas
+		if _, err := l.js.UpdateStream(ctx, changed); err != nil {
 			return nil, fmt.Errorf("change stream %s: %w", StreamName, err)
 		}
-		info = stream.CachedInfo()
+	}
+	info, err := l.info(ctx)
+	if err != nil {
+		return nil, err
 	}
 	if diff := difference(info.Config, want); diff != "" {
 		return nil, corrupt(0, "the settings of stream %s are not what this daemon makes (%s), so records may have been dropped or changed", StreamName, diff)
 	}
 	if info.State.NumDeleted > 0 {
-		return stream.Info(ctx, jetstream.WithDeletedDetails(true))
+		return l.info(ctx, jetstream.WithDeletedDetails(true))
 	}
 	return info, nil
 }

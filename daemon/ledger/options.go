@@ -14,8 +14,8 @@ const (
 
 	// headerBytes is room for the headers of a message beside its body.
 	headerBytes = 4 << 10
-	// maxServerPayload is the greatest max_payload that a NATS server accepts.
-	maxServerPayload = 64 << 20
+	// maxMessageBytes is the longest message that the options may allow for a record.
+	maxMessageBytes = 16 << 20
 )
 
 // Options are the settings of a JetStream ledger. Only SyncAlways is required.
@@ -67,8 +67,8 @@ func (o Options) withDefaults() (Options, error) {
 		return o, fmt.Errorf("%w: Options.SyncAlways is not set, so nobody knows; set EmbeddedSyncAlways or ClusterSyncAlways", ErrNotDurable)
 	case o.Replicas < 0 || o.Replicas > 5 || o.Replicas%2 == 0:
 		return o, fmt.Errorf("%w options: Replicas is %d; use 1, 3 or 5", ErrInvalid, o.Replicas)
-	case o.MaxRecordBytes < headerBytes || o.MaxRecordBytes > maxServerPayload-headerBytes:
-		return o, fmt.Errorf("%w options: MaxRecordBytes is %d; use %d to %d", ErrInvalid, o.MaxRecordBytes, headerBytes, maxServerPayload-headerBytes)
+	case o.MaxRecordBytes < headerBytes || o.MaxRecordBytes > maxMessageBytes-headerBytes:
+		return o, fmt.Errorf("%w options: MaxRecordBytes is %d; use %d to %d", ErrInvalid, o.MaxRecordBytes, headerBytes, maxMessageBytes-headerBytes)
 	case o.OpenTimeout < 0 || o.AppendTimeout < 0 || o.ReadTimeout < 0:
 		return o, fmt.Errorf("%w options: a timeout is negative (OpenTimeout %v, AppendTimeout %v, ReadTimeout %v); use 0 for the default",
 			ErrInvalid, o.OpenTimeout, o.AppendTimeout, o.ReadTimeout)

@@ -11,6 +11,9 @@ import (
 const (
 	// readBatch is how many messages are asked for at once.
 	readBatch = 4096
+	// readBytes is how many bytes are asked for at once: at least the longest message, and well below the 64 MiB at which
+	// nats.go drops what a subscription has not taken.
+	readBytes = maxMessageBytes + headerBytes
 	// readQueue is how many messages may wait between the goroutine that receives and the one that decodes.
 	readQueue = 1024
 	// readerLifetime is how long the store keeps an abandoned reader.
@@ -40,7 +43,7 @@ func (l *JetStream) read(ctx context.Context, stream string, first, last uint64,
 			case <-done:
 			}
 		},
-		jetstream.PullMaxMessagesWithBytesLimit(readBatch, l.readBytes),
+		jetstream.PullMaxMessagesWithBytesLimit(readBatch, readBytes),
 		jetstream.StopAfter(int(last-first+1)),
 		jetstream.ConsumeErrHandler(func(_ jetstream.ConsumeContext, err error) {
 			select {

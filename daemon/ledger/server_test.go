@@ -11,16 +11,8 @@ import (
 	"tandem/daemon/ledger"
 )
 
-// store is an embedded server with a connection to it.
-type store struct {
-	srv *server.Server
-	nc  *nats.Conn
-	js  jetstream.JetStream
-}
-
-// startStore starts a server on dir that listens nowhere. It is stopped at the end of the test, or before by stop.
-func startStore(tb testing.TB, dir string, change ...func(*server.Options)) *store {
-	tb.Helper()
+// serverOptions are those of a server on dir that listens nowhere and writes to disk before it acknowledges.
+func serverOptions(dir string, change ...func(*server.Options)) *server.Options {
 	opts := &server.Options{
 		ServerName:        "ledger-test",
 		DontListen:        true,
@@ -35,30 +27,60 @@ func startStore(tb testing.TB, dir string, change ...func(*server.Options)) *sto
 	for _, c := range change {
 		c(opts)
 	}
+	return opts
+}
+
+// startServer starts a server that is stopped at the end of the test, if it has not been before.
+func startServer(tb testing.TB, opts *server.Options) *server.Server {
+	tb.Helper()
 	srv, err := server.NewServer(opts)
 	if err != nil {
 		tb.Fatalf("make server: %v", err)
 	}
 	srv.Start()
-	s := &store{srv: srv}
-	tb.Cleanup(s.stop)
+	tb.Cleanup(func() {
+		srv.Shutdown()
+		srv.WaitForShutdown()
+	})
 	if !srv.ReadyForConnections(20 * time.Second) {
 		tb.Fatal("server does not start")
 	}
-	if s.nc, err = nats.Connect("", nats.InProcessServer(srv), nats.MaxReconnects(0)); err != nil {
+	return srv
+}
+
+// connect opens a connection that is closed at the end of the test.
+func connect(tb testing.TB, opts ...nats.Option) *nats.Conn {
+	tb.Helper()
+	nc, err := nats.Connect("", opts...)
+	if err != nil {
 		tb.Fatalf("connect: %v", err)
 	}
-	if s.js, err = jetstream.New(s.nc); err != nil {
+	tb.Cleanup(nc.Close)
+	return nc
+}
+
+// store is an embedded server with a connection to it.
+type store struct {
+	srv *server.Server
+	nc  *nats.Conn
+	js  jetstream.JetStream
+}
+
+// startStore starts a server on dir. It is stopped at the end of the test, or before by stop.
+func startStore(tb testing.TB, dir string, change ...func(*server.Options)) *store {
+	tb.Helper()
+	srv := startServer(tb, serverOptions(dir, change...))
+	nc := connect(tb, nats.InProcessServer(srv), nats.MaxReconnects(0))
+	js, err := jetstream.New(nc)
+	if err != nil {
 		tb.Fatalf("use JetStream: %v", err)
 	}
-	return s
+	return &store{srv: srv, nc: nc, js: js}
 }
 
 // stop ends connection and server as a service would. It may be called twice.
 func (s *store) stop() {
-	if s.nc != nil {
-		s.nc.Close()
-	}
+	s.nc.Close()
 	s.srv.Shutdown()
 	s.srv.WaitForShutdown()
 }

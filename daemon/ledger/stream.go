@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"context"
 	"fmt"
 	"reflect"
 	"strings"
@@ -16,10 +17,28 @@ const (
 	Subjects = "tandem.ledger.>"
 
 	recordSubject = "tandem.ledger.record"
-	// minReadBytes is the least that may be under way from the store to a reader, well below the 64 MiB at which nats.go
-	// drops what a subscription has not taken.
-	minReadBytes = 16 << 20
+
+	// beingMade is the description of a stream whose making is not known to be finished.
+	beingMade = "tandem: being made"
 )
+
+// makeStream makes a stream so that it is found again after a restart. The server writes the settings of a new stream and
+// their checksum one after the other; killed in between, it does not find the stream again, takes what it left for written when a
+// stream of that name is made anew, and so never writes the checksum: that stream is gone after the next restart, with all
+// that it had acknowledged (nats-server 2.15.2). A change of settings writes both. So a stream is made under a
+// description that is then changed, and nothing is put into it before.
+func (l *JetStream) makeStream(ctx context.Context, cfg jetstream.StreamConfig) (*jetstream.StreamInfo, error) {
+	first := cfg
+	first.Description, first.Metadata = beingMade, nil
+	if _, err := l.js.CreateStream(ctx, first); err != nil {
+		return nil, fmt.Errorf("make stream %s: %w", cfg.Name, err)
+	}
+	stream, err := l.js.UpdateStream(ctx, cfg)
+	if err != nil {
+		return nil, fmt.Errorf("finish making stream %s: %w", cfg.Name, err)
+	}
+	return stream.CachedInfo(), nil
+}
 
 // streamConfig is what the stream of records has to be. Every limit by which the store could drop a record is off, and
 // should somebody set one, it refuses new records rather than drop old ones.
@@ -33,7 +52,7 @@ func streamConfig(o Options) jetstream.StreamConfig {
 		Storage:           jetstream.FileStorage,
 		PersistMode:       jetstream.DefaultPersistMode,
 		Replicas:          o.Replicas,
-		MaxMsgSize:        int32(o.MaxRecordBytes + headerBytes),
+		MaxMsgSize:        maxMessageBytes, // above every MaxRecordBytes, so that it never has to change
 		MaxMsgs:           -1,
 		MaxBytes:          -1,
 		MaxMsgsPerSubject: -1,
@@ -44,19 +63,11 @@ func streamConfig(o Options) jetstream.StreamConfig {
 	}
 }
 
-// adapt returns got with those settings of want that may change from one start to the next: the number of copies, the
-// text, and a higher limit for the length of a record.
-func adapt(got, want jetstream.StreamConfig) (jetstream.StreamConfig, bool) {
-	changed := got.Replicas != want.Replicas || got.Description != want.Description || got.MaxMsgSize < want.MaxMsgSize
-	got.Replicas, got.Description, got.MaxMsgSize = want.Replicas, want.Description, max(got.MaxMsgSize, want.MaxMsgSize)
-	return got, changed
-}
-
 // difference lists the settings of got that are not as in want; empty if there are none. Left alone are those that do not
-// touch what is kept: where copies are placed, a higher limit for the length of a record, notes of the server, and where
-// the ledger begins, which is looked at elsewhere.
+// touch what is kept: where copies are placed, notes of the server, and where the ledger begins, which is looked at
+// elsewhere.
 func difference(got, want jetstream.StreamConfig) string {
-	got.MaxMsgSize, got.Placement, got.Metadata, got.FirstSeq = want.MaxMsgSize, want.Placement, want.Metadata, want.FirstSeq
+	got.Placement, got.Metadata, got.FirstSeq = want.Placement, want.Metadata, want.FirstSeq
 	var diffs []string
 	g, w := reflect.ValueOf(got), reflect.ValueOf(want)
 	for i := range g.NumField() {
