@@ -15,8 +15,9 @@ import (
 )
 
 // BenchmarkGrant measures "a device has freed up -> the next grant is decided and applied" with a thousand devices of two
-// speeds, all busy, and ever more steps waiting for them: eight media, due times over two weeks. Beside the cost it reports
-// the ratio to the smallest size and what growth with the logarithm of the waiting steps would be.
+// speeds, all busy, and ever more steps waiting for them: eight media, a width for each job, due times over two weeks.
+// Beside the cost it reports the ratio to the smallest size and what growth with the logarithm of the waiting steps would
+// be.
 func BenchmarkGrant(b *testing.B) {
 	sizes := []int{1_000, 10_000, 100_000}
 	if testing.Short() {
@@ -57,7 +58,7 @@ func newSaturated(b *testing.B, waiting int) *saturated {
 			LoadedMedia: fmt.Sprintf("media-%d", i%8),
 			Abilities: []*tandemv1.Ability{{
 				Operation: "print", PerPiece: durationpb.New(time.Duration(1+i%2) * time.Second), Setup: durationpb.New(time.Minute),
-				MediaChangeover: durationpb.New(8 * time.Minute),
+				MediaChangeover: durationpb.New(8 * time.Minute), MaxWidthUm: int64(1_370_000 + 230_000*(i%2)),
 			}},
 		})
 	}
@@ -82,7 +83,9 @@ func (s *saturated) addJob(b *testing.B, i int) {
 	s.do(b, floor.CreateJob{Job: &tandemv1.Job{
 		Id: fmt.Sprintf("job-%d", s.made), Pieces: int32(50 + i*7919%500), Priority: int32(1 + i*31%100),
 		DueTime: timestamppb.New(s.now.Add(time.Duration(i*104729%20160) * time.Minute)),
-		Steps:   []*tandemv1.Step{{Id: "print", Operation: "print", Media: fmt.Sprintf("media-%d", i*613%8)}},
+		Steps: []*tandemv1.Step{{
+			Id: "print", Operation: "print", Media: fmt.Sprintf("media-%d", i*613%8), WidthUm: int64(300_000 + i*10),
+		}},
 	}})
 }
 

@@ -64,16 +64,19 @@ type group struct {
 	mean      *mean
 	rule      Rule
 	abilities []*tandemv1.Ability // of the devices that fit, one for each set of rates
-	early     entryHeap           // slack is left
-	late      entryHeap           // none is left
+	early     [2]entryHeap        // slack is left: the same entries, ordered for two levels of the mean
+	levels    [2]int              // those levels: one even, one odd
+	late      entryHeap           // no slack is left
 	turns     entryHeap           // those of early, by when their slack runs out
 }
 
 func newGroup(c *floor.Class, m *mean, rule Rule) *group {
-	g := &group{class: c, mean: m, rule: rule}
-	g.early.before = func(a, b *entry) bool { return a.early > b.early }
+	g := &group{class: c, mean: m, rule: rule, levels: [2]int{0, 1}}
+	for k := range g.early {
+		g.early[k] = entryHeap{before: func(a, b *entry) bool { return a.early[k] > b.early[k] }, place: k}
+	}
 	g.late.before = func(a, b *entry) bool { return a.urgency > b.urgency }
-	g.turns = entryHeap{before: func(a, b *entry) bool { return a.slackAt < b.slackAt }, place: 1}
+	g.turns = entryHeap{before: func(a, b *entry) bool { return a.slackAt < b.slackAt }, place: 2}
 	if rule == FirstFree {
 		g.late.before = func(a, b *entry) bool { return a.order < b.order }
 	}
@@ -103,37 +106,48 @@ func (g *group) reference(s *floor.Step) time.Duration {
 // push puts an entry into the heap it belongs to now.
 func (g *group) push(e *entry, now time.Time) {
 	if g.rule == EarliestCompletion && e.slackAt > seconds(now) {
-		e.early = g.earlyKey(e)
-		e.home = &g.early
+		e.home = nil
+		for k := range g.early {
+			e.early[k] = earlyKey(e, g.levels[k])
+			g.early[k].add(e)
+		}
 		g.turns.add(e)
-	} else {
-		e.home = &g.late
+		return
 	}
-	e.home.add(e)
+	e.home = &g.late
+	g.late.add(e)
 }
 
 // pop takes an entry out.
 func (g *group) pop(e *entry) {
-	if e.home == &g.early {
-		g.turns.remove(e)
+	if e.home == &g.late {
+		g.late.remove(e)
+		return
 	}
-	e.home.remove(e)
-	e.home = nil
+	g.early[0].remove(e)
+	g.early[1].remove(e)
+	g.turns.remove(e)
 }
 
-// rekey orders the early ones anew after the mean has changed.
-func (g *group) rekey() {
-	for _, e := range g.early.list {
-		e.early = g.earlyKey(e)
+// ordered returns the heap of the early ones for the level the mean has now. A mean that swings between two levels finds
+// both heaps in order; only one that has moved on by a factor of two costs a new ordering.
+func (g *group) ordered() *entryHeap {
+	k := g.mean.level & 1
+	if g.levels[k] != g.mean.level {
+		g.levels[k] = g.mean.level
+		for _, e := range g.early[k].list {
+			e.early[k] = earlyKey(e, g.levels[k])
+		}
+		heap.Init(&g.early[k])
 	}
-	heap.Init(&g.early)
+	return &g.early[k]
 }
 
 // slackSpan is K: the slack, in seconds, that lowers the index by a factor of e.
-func (g *group) slackSpan() float64 { return slackScale * max(g.mean.used, 1) }
+func slackSpan(level int) float64 { return slackScale * used(level) }
 
 // earlyKey orders by index as long as slack is left: time moves all keys alike and is left out.
-func (g *group) earlyKey(e *entry) float64 { return e.urgency - e.slackAt/g.slackSpan() }
+func earlyKey(e *entry, level int) float64 { return e.urgency - e.slackAt/slackSpan(level) }
 
 // top returns the entry with the greatest index, changeovers aside, and the logarithm of that index.
 func (g *group) top(now time.Time) (*entry, float64) {
@@ -142,11 +156,11 @@ func (g *group) top(now time.Time) (*entry, float64) {
 		g.pop(e)
 		g.push(e, now)
 	}
-	late, early := g.late.top(), g.early.top()
+	late, early := g.late.top(), g.ordered().top()
 	if g.rule == FirstFree {
 		return late, 0
 	}
-	value := func(e *entry) float64 { return e.urgency - max(e.slackAt-t, 0)/g.slackSpan() }
+	value := func(e *entry) float64 { return e.urgency - max(e.slackAt-t, 0)/slackSpan(g.mean.level) }
 	switch {
 	case early == nil && late == nil:
 		return nil, 0

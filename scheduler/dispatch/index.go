@@ -13,12 +13,13 @@ import (
 //
 //	ln I = ln(w/p) - (d-p-t)/K - changeover term
 //
-// in which only t changes, for all steps alike, so their order is fixed; without slack the middle term is 0. Two heaps a
-// group and a third that says when a step runs out of slack are therefore enough: a decision costs O(log n).
+// in which only t changes, for all steps alike, so their order is fixed; without slack the middle term is 0. A heap for
+// each of the two, and one that says when a step runs out of slack, are therefore enough: a decision costs O(log n).
+//
+// What is in the index, and what it answers, follows from the floor and the time alone, not from the way it came about.
 type index struct {
 	rule     Rule
 	groups   map[groupKey]*group
-	ordered  []*group // in the order of their making, never of the map
 	byDevice map[*floor.Device][]*group
 	entries  map[*floor.Step]*entry
 	later    entryHeap // grantable steps whose time has not come
@@ -35,23 +36,40 @@ type groupKey struct {
 type entry struct {
 	step    *floor.Step
 	group   *group
-	order   uint64    // job number and step number: the tie breaker
-	work    float64   // reference processing time, seconds
-	urgency float64   // ln(w/p)
-	slackAt float64   // due time less processing time, seconds: slack is left before that
-	early   float64   // key while slack is left
-	ready   time.Time // when its time comes, while it is in later
-	home    *entryHeap
-	places  [2]int // in home, and in its group's turns
+	order   uint64     // job number and step number: the tie breaker
+	work    float64    // reference processing time, seconds
+	urgency float64    // ln(w/p)
+	slackAt float64    // due time less processing time, seconds: slack is left before that
+	early   [2]float64 // keys while slack is left
+	ready   time.Time  // when its time comes, while it is in later
+	home    *entryHeap // later or its group's late; nil while it is in its group's early
+	places  [3]int     // in home or in the two of early, and in its group's turns
 }
 
-// mean is the mean processing time of the waiting steps of an operation, fixed until it is off by a factor of two: the
-// keys of the heaps depend on it.
+// mean is the mean processing time of the waiting steps of an operation. The keys of the heaps depend on it: it counts in
+// levels, each twice the one before, and is summed up in whole milliseconds, so that the same steps give the same level in
+// any order.
 type mean struct {
 	count int
-	sum   float64 // seconds
-	used  float64 // seconds
+	sum   int64 // milliseconds
+	level int
 }
+
+// mostWork keeps the sum of a hundred thousand steps within bounds.
+const mostWork = 1000 * 24 * 3600 * time.Second
+
+// add takes n steps, 1 or -1, of that work in or out.
+func (m *mean) add(n int, seconds float64) {
+	m.count += n
+	m.sum += int64(n) * int64(min(seconds, mostWork.Seconds())*1000)
+	if m.count > 0 {
+		_, exponent := math.Frexp(float64(m.sum) / float64(m.count) / 1000)
+		m.level = exponent - 1
+	}
+}
+
+// used returns the processing time, in seconds, that stands for a level: those from 2^level to twice that.
+func used(level int) float64 { return math.Ldexp(math.Sqrt2, level) }
 
 func newIndex(rule Rule) *index {
 	return &index{
@@ -116,17 +134,7 @@ func (x *index) insert(e *entry, now time.Time) {
 	e.urgency = math.Log(float64(s.Job.Spec.GetPriority()) / e.work)
 	e.slackAt = due(s) - e.work
 	x.size++
-	m := e.group.mean
-	m.count++
-	m.sum += e.work
-	if is := m.sum / float64(m.count); is > 2*m.used || is < m.used/2 {
-		m.used = is
-		for _, g := range x.ordered {
-			if g.mean == m {
-				g.rekey()
-			}
-		}
-	}
+	e.group.mean.add(1, e.work)
 	e.group.push(e, now)
 }
 
@@ -137,8 +145,7 @@ func (x *index) remove(e *entry) {
 		return
 	}
 	e.group.pop(e)
-	e.group.mean.count--
-	e.group.mean.sum -= e.work
+	e.group.mean.add(-1, e.work)
 	x.size--
 }
 
@@ -154,7 +161,6 @@ func (x *index) groupOf(s *floor.Step) *group {
 	}
 	g := newGroup(s.Class, m, x.rule)
 	x.groups[key] = g
-	x.ordered = append(x.ordered, g)
 	for _, d := range s.Class.Fits {
 		x.byDevice[d] = append(x.byDevice[d], g)
 	}

@@ -160,9 +160,7 @@ func (f *Floor) applyFile(file *tandemv1.FloorFile) {
 		c := code.Code{Kind: code.Person, Number: number(f.personNumbers, p.GetId(), &f.counters.Person)}
 		f.codes[c] = subject{person: p.GetId()}
 	}
-	for _, key := range sortedKeys(f.classes) {
-		f.classes[key].refit(f.Devices)
-	}
+	f.reclass()
 	f.changes = Changes{All: true}
 }
 

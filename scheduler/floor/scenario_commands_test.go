@@ -52,7 +52,7 @@ func (s *stage) look(verb string, w *words) (answer string, ok bool) {
 		return s.orders(w), true
 	case "explain":
 		step, _ := s.step(w)
-		return step.Explain(s.now, s.floor.Devices).GetSummary() + "\n", true
+		return explanation(step.Explain(s.now, s.floor.Devices)), true
 	}
 	return "", false
 }

@@ -12,6 +12,7 @@ import (
 
 	driverv1 "tandem/proto/tandem/driver/v1"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
 )
 
 // clock shows a time of the first day as 08:30, or 08:30:05 if it is not a whole minute; of a later one with its date.
@@ -158,6 +159,19 @@ func (s *stage) stepLine(st *Step) string {
 		line += fmt.Sprintf(" %s:%s", r.GetId(), Keyword(r.GetState()))
 	}
 	return line
+}
+
+// explanation shows why a step waits, and for each device what stands in the way.
+func explanation(e *tandemv1.ExplainStepResponse) string {
+	out := e.GetSummary() + "\n"
+	for _, c := range e.GetCandidates() {
+		out += fmt.Sprintf("  %s eligible=%t work=%v", c.GetDevice(), c.GetEligible(), c.GetWork().AsDuration())
+		if c.GetReason() != "" {
+			out += ": " + c.GetReason()
+		}
+		out += "\n"
+	}
+	return out
 }
 
 // orders shows what a device still has to be told.

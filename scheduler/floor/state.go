@@ -25,6 +25,7 @@ type Floor struct {
 	runs     map[string]*Run // all runs of the jobs kept
 	codes    map[code.Code]subject
 	classes  map[string]*Class
+	widths   []int64 // the width limits of the floor's devices, ascending
 
 	requests     map[string]*answered
 	requestOrder []*answered // oldest first

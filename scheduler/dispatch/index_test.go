@@ -1,0 +1,190 @@
+package dispatch
+
+import (
+	"fmt"
+	"math"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"pgregory.net/rapid"
+
+	driverv1 "tandem/proto/tandem/driver/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
+)
+
+// On any floor, whatever has happened to it, the dispatcher grants what reading every step grants, and an index kept through
+// all changes what one built afresh does.
+func TestChoiceAgainstReadingEveryStep(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := newShop(t.Fatalf, EarliestCompletion, anyDevices(t)...)
+		t.Repeat(map[string]func(*rapid.T){
+			"submit": func(t *rapid.T) { s.try(floor.CreateJob{Job: anyJob(t, len(s.floor.Jobs), s.now)}) },
+			"time": func(t *rapid.T) {
+				s.now = s.now.Add(time.Duration(rapid.IntRange(1, 300).Draw(t, "minutes")) * time.Minute)
+			},
+			"grant": s.grantAsRead,
+			"many":  s.submitMany,
+			"begin": func(t *rapid.T) { s.report(t, tandemv1.JobState_JOB_STATE_PROCESSING) },
+			"end":   func(t *rapid.T) { s.report(t, tandemv1.JobState_JOB_STATE_COMPLETED) },
+			"jam":   func(t *rapid.T) { s.report(t, tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED) },
+			"refuse": func(t *rapid.T) {
+				if r := s.anyLive(t); r != nil {
+					s.try(floor.RefuseRun{Run: r.ID, Reason: "no"})
+				}
+			},
+			"take back": func(t *rapid.T) {
+				if r := s.anyLive(t); r != nil {
+					s.try(floor.PauseDevice{Device: r.Device.ID})
+					s.try(floor.StopRefused{Run: r.ID})
+				}
+			},
+			"device": func(t *rapid.T) {
+				id := s.anyDevice(t).ID
+				s.try(rapid.SampledFrom([]floor.Command{
+					floor.PauseDevice{Device: id},
+					floor.ResumeDevice{Device: id},
+					floor.ResumeDevice{Device: id},
+					floor.LockDevice{Device: id},
+					floor.UnlockDevice{Device: id},
+					floor.LoseDevice{Device: id},
+					floor.Report{Device: id, Status: idleStatus()},
+					floor.LoadMedia{Device: id, Media: "white"},
+					floor.LoadMedia{Device: id, Media: "clear"},
+				}).Draw(t, "what"))
+			},
+			"job": func(t *rapid.T) {
+				if len(s.floor.Jobs) == 0 {
+					return
+				}
+				j := rapid.SampledFrom(s.floor.Jobs).Draw(t, "job")
+				s.try(rapid.SampledFrom([]floor.Command{
+					floor.HoldJob{Job: j.ID},
+					floor.ReleaseJob{Job: j.ID},
+					floor.CancelJob{Job: j.ID},
+					floor.SpoilPieces{Job: j.ID, Panel: "p1", Pieces: 1},
+					floor.OverrideWait{Job: j.ID, Step: "cut", Note: "dry"},
+					floor.RemakePieces{Job: j.ID, Step: "print", Pieces: 1},
+				}).Draw(t, "what"))
+			},
+			"": func(t *rapid.T) { s.compare(t) },
+		})
+	})
+}
+
+// submitMany hands in more jobs than one look takes in, some of them alike.
+func (s *shop) submitMany(t *rapid.T) {
+	j := anyJob(t, 0, s.now)
+	for range 2 * lookahead {
+		c := proto.CloneOf(j)
+		c.Id = fmt.Sprintf("job-%d", len(s.floor.Jobs))
+		c.Pieces = rapid.SampledFrom([]int32{j.GetPieces(), j.GetPieces(), 7, 70}).Draw(t, "pieces")
+		c.Steps[0].Mode = rapid.SampledFrom([]string{"", "fast", "fine"}).Draw(t, "mode")
+		s.try(floor.CreateJob{Job: c})
+	}
+}
+
+// grantAsRead lets the dispatcher grant, and checks that it grants what reading everything does. It may leave something for
+// later only if it says when it will look again.
+func (s *shop) grantAsRead(t *rapid.T) {
+	want, some := newOracle(s.floor, s.now).next()
+	g, ok := s.dispatch.Next(s.floor, s.now)
+	w := show(floor.Grant{Step: want.step, Device: want.device}, some)
+	if ok && show(g, ok) != w {
+		t.Fatalf("granted %s, reading everything grants %s", show(g, ok), w)
+	}
+	if !ok && some && !s.dispatch.Wake().After(s.now) {
+		t.Fatalf("granted nothing and looks again at %v; reading everything grants %s", s.dispatch.Wake(), w)
+	}
+	if ok {
+		s.do(g)
+	}
+}
+
+// compare holds the three against each other, and what is recorded as the reason against what was computed.
+func (s *shop) compare(t *rapid.T) {
+	want, some := newOracle(s.floor, s.now).next()
+	s.dispatch.index.sync(s.floor, s.now)
+	kept, keptOK := look(s.dispatch, s.floor, s.now)
+	fresh := New(s.dispatch.rule)
+	for _, j := range s.floor.Jobs {
+		for _, st := range j.Steps {
+			fresh.index.update(st, s.now)
+		}
+	}
+	built, builtOK := look(fresh, s.floor, s.now)
+	if show(kept, keptOK) != show(built, builtOK) {
+		t.Fatalf("the index kept up to date grants %s, one built afresh %s", show(kept, keptOK), show(built, builtOK))
+	}
+	if w := show(floor.Grant{Step: want.step, Device: want.device}, some); show(kept, keptOK) != w {
+		t.Fatalf("the index grants %s, reading everything %s", show(kept, keptOK), w)
+	}
+	if keptOK && want.value != 0 && math.Abs(kept.Why.GetIndex()-math.Exp(want.value)) > 1e-6*math.Exp(want.value) {
+		t.Fatalf("%s for an index of %v, reading everything gives %v", show(kept, true), kept.Why.GetIndex(), math.Exp(want.value))
+	}
+	if n := len(newOracle(s.floor, s.now).waits); s.dispatch.Waiting() != n {
+		t.Fatalf("the index holds %d waiting steps, there are %d", s.dispatch.Waiting(), n)
+	}
+}
+
+// look is Next without what it remembers of earlier looks.
+func look(p *Dispatch, f *floor.Floor, now time.Time) (floor.Grant, bool) {
+	p.again, p.idle = time.Time{}, false
+	for _, d := range f.Devices {
+		if ok, _ := d.Available(); ok {
+			if g, ok := p.forDevice(d, now); ok {
+				return g, true
+			}
+		}
+	}
+	return floor.Grant{}, false
+}
+
+func show(g floor.Grant, ok bool) string {
+	if !ok {
+		return "nothing"
+	}
+	return g.Step.Job.ID + "/" + g.Step.ID() + " to " + g.Device.ID
+}
+
+// try does a command that may be refused.
+func (s *shop) try(c floor.Command) {
+	d, err := s.floor.Decide(s.now, floor.Meta{Actor: "test"}, c)
+	if err != nil {
+		return
+	}
+	for _, e := range d.Events {
+		s.floor.Apply(s.floor.Revision+1, s.now, e)
+	}
+}
+
+func (s *shop) anyDevice(t *rapid.T) *floor.Device {
+	return rapid.SampledFrom(s.floor.Devices).Draw(t, "device")
+}
+
+func (s *shop) anyLive(t *rapid.T) *floor.Run {
+	if d := s.anyDevice(t); len(d.Live) > 0 {
+		return d.Live[0]
+	}
+	return nil
+}
+
+func (s *shop) report(t *rapid.T, state tandemv1.JobState) {
+	r := s.anyLive(t)
+	if r == nil {
+		return
+	}
+	st := idleStatus()
+	for _, live := range r.Device.Live {
+		rs := &driverv1.RunStatus{Run: live.ID, Fence: live.Fence, State: live.State, StateReasons: live.Reasons, PiecesGood: live.Good}
+		if live == r {
+			rs.State, rs.PiecesGood = state, r.Pieces/2
+			if state == tandemv1.JobState_JOB_STATE_COMPLETED {
+				rs.PiecesGood = r.Pieces
+			}
+		}
+		st.Runs = append(st.Runs, rs)
+	}
+	s.try(floor.Report{Device: r.Device.ID, Status: st})
+}

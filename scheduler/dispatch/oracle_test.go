@@ -1,0 +1,191 @@
+package dispatch
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
+)
+
+// oracle makes the same choice as Dispatch by reading every step of the floor each time: the rule written down a second
+// time, without an index.
+type oracle struct {
+	f     *floor.Floor
+	now   time.Time
+	waits []*floor.Step      // all that wait for a device now, in the order of intake
+	means map[string]float64 // of their operations
+}
+
+func newOracle(f *floor.Floor, now time.Time) oracle {
+	o := oracle{f: f, now: now, means: map[string]float64{}}
+	for _, j := range f.Jobs {
+		for _, s := range j.Steps {
+			if s.Grantable() && !now.Before(s.Ready()) && len(o.fits(s)) > 0 {
+				o.waits = append(o.waits, s)
+			}
+		}
+	}
+	for _, s := range o.waits {
+		if o.means[s.Operation()] == 0 {
+			o.means[s.Operation()] = o.mean(s.Operation())
+		}
+	}
+	return o
+}
+
+// ranked is a waiting step and its index on one device.
+type ranked struct {
+	step  *floor.Step
+	value float64 // logarithm of the ATCS index
+}
+
+// choice is what a dispatcher would grant.
+type choice struct {
+	step   *floor.Step
+	device *floor.Device
+	value  float64
+}
+
+func (o oracle) next() (choice, bool) {
+	for _, d := range o.f.Devices {
+		if free, _ := d.Available(); !free {
+			continue
+		}
+		if c, ok := o.forDevice(d); ok {
+			return c, true
+		}
+	}
+	return choice{}, false
+}
+
+func (o oracle) forDevice(d *floor.Device) (choice, bool) {
+	if s := o.loaded(d); s != nil {
+		return choice{step: s, device: d}, true
+	}
+	promised := map[*floor.Device]time.Time{}
+	var least *choice
+	var leastLoss time.Duration
+	waiting := o.ranked(d)
+	for i := range lookahead {
+		if i >= len(waiting) {
+			return choice{}, false
+		}
+		w := waiting[i]
+		if o.now.Before(w.step.RefusedUntil(d.ID)) {
+			continue
+		}
+		to, start, finish := o.earliest(w.step, d, promised)
+		if free, _ := to.Available(); start.Equal(o.now) && free && promised[to].IsZero() {
+			return choice{w.step, to, w.value}, true
+		}
+		if loss := o.now.Add(d.Estimate(w.step, o.now).Total()).Sub(finish); least == nil || loss < leastLoss {
+			least, leastLoss = &choice{w.step, d, w.value}, loss
+		}
+		promised[to] = finish
+	}
+	if least == nil {
+		return choice{}, false
+	}
+	return *least, true
+}
+
+// loaded returns the first step after the device's last run that goes on with the panel on it.
+func (o oracle) loaded(d *floor.Device) *floor.Step {
+	if d.LastRun == nil {
+		return nil
+	}
+	for _, s := range d.LastRun.Step.Next {
+		if slices.Contains(o.fits(s), d) && slices.Contains(o.waits, s) && d.Continues(s) && !o.now.Before(s.RefusedUntil(d.ID)) {
+			return s
+		}
+	}
+	return nil
+}
+
+func (o oracle) fits(s *floor.Step) []*floor.Device {
+	return slices.DeleteFunc(slices.Clone(o.f.Devices), func(d *floor.Device) bool { ok, _ := d.Fits(s.Spec); return !ok })
+}
+
+// ranked returns the steps that wait and that d could do, best first.
+func (o oracle) ranked(d *floor.Device) []ranked {
+	var out []ranked
+	for _, s := range o.waits {
+		if slices.Contains(o.fits(s), d) {
+			out = append(out, ranked{s, o.index(s, d)})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b ranked) int { // intake breaks ties
+		switch {
+		case a.value > b.value:
+			return -1
+		case a.value < b.value:
+			return 1
+		}
+		return 0
+	})
+	return out
+}
+
+// index is the logarithm of the ATCS index: ln(w/p) - max(d-p-t, 0)/(k1 mean p) - changeover/(k2 mean changeover).
+func (o oracle) index(s *floor.Step, d *floor.Device) float64 {
+	p := o.reference(s)
+	due := s.Job.Create.Add(7 * 24 * time.Hour)
+	if t := s.Job.Spec.GetDueTime(); t != nil {
+		due = t.AsTime()
+	}
+	sec := func(t time.Time) float64 { return float64(t.UnixNano()) / 1e9 }
+	value := math.Log(float64(s.Job.Spec.GetPriority()) / p)
+	value -= max(sec(due)-p-sec(o.now), 0) / (4 * o.means[s.Operation()])
+	a := d.Ability(s.Operation())
+	if change := d.Changeover(s, a); change > 0 {
+		value -= float64(change) / (0.4 * float64(max(a.GetMediaChangeover().AsDuration(), a.GetModeChangeover().AsDuration())))
+	}
+	return value
+}
+
+// reference is the seconds the step takes on the fastest device that fits, at least one.
+func (o oracle) reference(s *floor.Step) float64 {
+	best := time.Duration(math.MaxInt64)
+	for _, d := range o.fits(s) {
+		e := d.Estimate(s, o.now)
+		if s.Drying() {
+			e.Work = s.Spec.GetDuration().AsDuration()
+		}
+		best = min(best, d.Ability(s.Operation()).GetSetup().AsDuration()+e.Work)
+	}
+	return max(best.Seconds(), 1)
+}
+
+// mean is the mean of reference over the steps of an operation that wait, taken down to a power of two and up by the root of
+// two again.
+func (o oracle) mean(operation string) float64 {
+	var sum, n int64
+	for _, s := range o.waits {
+		if s.Operation() == operation {
+			sum += int64(o.reference(s) * 1000)
+			n++
+		}
+	}
+	return math.Sqrt2 * math.Exp2(math.Floor(math.Log2(float64(sum)/float64(n)/1000)))
+}
+
+func (o oracle) earliest(s *floor.Step, d *floor.Device, promised map[*floor.Device]time.Time) (best *floor.Device, start, finish time.Time) {
+	best, start, finish = d, o.now, o.now.Add(d.Estimate(s, o.now).Total())
+	for _, other := range o.fits(s) {
+		out := other.Link != tandemv1.Link_LINK_ONLINE || other.Paused || other.LockedBy != "" ||
+			other.State == tandemv1.DeviceState_DEVICE_STATE_STOPPED || other.State == tandemv1.DeviceState_DEVICE_STATE_UNSPECIFIED
+		if other == d || out || o.now.Before(s.RefusedUntil(other.ID)) {
+			continue
+		}
+		at := other.BusyUntil(o.now)
+		if promised[other].After(at) {
+			at = promised[other]
+		}
+		if end := at.Add(other.Estimate(s, at).Total()); end.Before(finish) {
+			best, start, finish = other, at, end
+		}
+	}
+	return best, start, finish
+}
