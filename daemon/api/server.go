@@ -74,7 +74,7 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	if opt.Log == nil {
 		opt.Log = zap.NewNop()
 	}
-	s := &Server{engine: settled{e}, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer(), sendWithin: sendWithin}
+	s := &Server{engine: e, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer(), sendWithin: sendWithin}
 	g := grpc.NewServer(
 		grpc.MaxRecvMsgSize(mostRequestBytes),
 		grpc.MaxConcurrentStreams(mostStreams),

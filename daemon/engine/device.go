@@ -33,7 +33,7 @@ type orderKey struct {
 // Hello takes a driver's hello. The error is *floor.Error if the driver is refused. No order older than minFence is good
 // any more.
 func (e *Engine) Hello(ctx context.Context, device string, s *driverv1.Status) (minFence uint64, err error) {
-	in := e.word(device, s, floor.Greet{Device: device, Status: s})
+	in := word(device, s, floor.Greet{Device: device, Status: s})
 	in.then = func() {
 		minFence = e.floor.LastFence()
 		if d, ok := e.floor.Device(device); ok {
@@ -42,25 +42,20 @@ func (e *Engine) Hello(ctx context.Context, device string, s *driverv1.Status) (
 			}
 		}
 	}
-	if err := e.put(ctx, in); err != nil {
-		return 0, err
-	}
-	_, err = e.wait(ctx, in)
+	_, err = e.call(ctx, in)
 	return minFence, err
 }
 
 // Status takes a driver's status. The error is *floor.Error with Kind floor.Stale if the driver must say hello first.
 func (e *Engine) Status(ctx context.Context, device string, s *driverv1.Status) error {
-	in := e.word(device, s, floor.Report{Device: device, Status: s})
-	if err := e.put(ctx, in); err != nil {
-		return err
-	}
-	_, err := e.wait(ctx, in)
+	_, err := e.call(ctx, word(device, s, floor.Report{Device: device, Status: s}))
 	return err
 }
 
-func (e *Engine) word(device string, s *driverv1.Status, c floor.Command) *input {
-	return &input{meta: floor.Meta{Actor: "driver:" + device}, command: c, device: device, status: s, reply: make(chan reply, 1)}
+func word(device string, s *driverv1.Status, c floor.Command) *input {
+	in := newInput()
+	in.meta, in.command, in.device, in.status = floor.Meta{Actor: "driver:" + device}, c, device, s
+	return in
 }
 
 // hear notes what a driver has said, for the orders it still needs.

@@ -8,10 +8,12 @@
 package engine
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -73,7 +75,14 @@ type input struct {
 	ask     func()           // called in the loop between turns
 	then    func()           // called in the loop once the command is stored
 	reply   chan reply
+	claimed atomic.Bool // by the loop, to call ask or then; or by the caller, to leave without waiting for that
 }
+
+func newInput() *input { return &input{reply: make(chan reply, 1)} }
+
+// claim says whether the one who asks was first. What ask and then write to is the loop's until the answer is there, so a
+// caller whose time is up may leave only before the loop has begun with them.
+func (in *input) claim() bool { return in.claimed.CompareAndSwap(false, true) }
 
 type reply struct {
 	result Result
@@ -121,21 +130,29 @@ func (e *Engine) restore(ctx context.Context) error {
 		}
 		e.head = ledger.Head{Revision: snap.GetRevision(), Term: snap.GetTerm(), CommitTime: snap.GetCommitTime().AsTime(), Hash: snap.GetHash()}
 	}
+	var last *ledgerv1.Record
 	err = e.opt.Ledger.Replay(ctx, e.head.Revision, func(rec *ledgerv1.Record) error {
-		if string(rec.GetPreviousHash()) != string(e.head.Hash) {
+		// The ledger verifies the chain between records; how the first follows the snapshot only we can compare.
+		if last == nil && !bytes.Equal(rec.GetPreviousHash(), e.head.Hash) {
 			return fmt.Errorf("%w: revision %d does not follow the snapshot before it: restore a backup", ledger.ErrCorrupt, rec.GetRevision())
 		}
 		if rec.GetSchema() > floor.Schema {
 			return fmt.Errorf("revision %d has schema %d and this program reads up to %d: use the newer program", rec.GetRevision(), rec.GetSchema(), floor.Schema)
 		}
 		e.floor.ApplyRecord(rec)
-		hash, err := ledger.Hash(rec)
-		e.head = ledger.Head{Revision: rec.GetRevision(), Term: rec.GetTerm(), CommitTime: rec.GetCommitTime().AsTime(), Hash: hash}
 		e.unsaved += len(rec.GetEvents())
-		return err
+		last = rec
+		return nil
 	})
 	if err != nil {
 		return fmt.Errorf("replay ledger: %w", err)
+	}
+	if last != nil {
+		hash, err := ledger.Hash(last)
+		if err != nil {
+			return fmt.Errorf("hash revision %d: %w", last.GetRevision(), err)
+		}
+		e.head = ledger.Head{Revision: last.GetRevision(), Term: last.GetTerm(), CommitTime: last.GetCommitTime().AsTime(), Hash: hash}
 	}
 	if err := e.floor.Check(); err != nil {
 		return fmt.Errorf("the ledger's floor breaks its own rules: %w", err)
@@ -158,39 +175,32 @@ func (e *Engine) Do(ctx context.Context, m floor.Meta, c floor.Command) (Result,
 // DoThen is Do, and calls then with the committed state in the same turn of the loop, unless the command was refused. As
 // in View, then must be quick and keep nothing that changes.
 func (e *Engine) DoThen(ctx context.Context, m floor.Meta, c floor.Command, then func(State)) (Result, error) {
-	in := &input{meta: m, command: c, reply: make(chan reply, 1)}
+	in := newInput()
+	in.meta, in.command = m, c
 	if then != nil {
 		in.then = func() { then(e.state()) }
 	}
-	if err := e.put(ctx, in); err != nil {
-		return Result{}, err
-	}
-	return e.wait(ctx, in)
+	return e.call(ctx, in)
 }
 
 // View calls fn with the committed state, between turns of the loop. fn must be quick and keep nothing that changes.
 func (e *Engine) View(ctx context.Context, fn func(State)) error {
-	in := &input{reply: make(chan reply, 1)}
+	in := newInput()
 	in.ask = func() { fn(e.state()) }
-	if err := e.put(ctx, in); err != nil {
-		return err
-	}
-	_, err := e.wait(ctx, in)
+	_, err := e.call(ctx, in)
 	return err
 }
 
-func (e *Engine) put(ctx context.Context, in *input) error {
+// call hands an input to the loop and waits for the answer. When it returns, the input's functions have been called or never
+// will be.
+func (e *Engine) call(ctx context.Context, in *input) (Result, error) {
 	select {
 	case e.inputs <- in:
-		return nil
 	case <-e.done:
-		return ErrStopped
+		return Result{}, ErrStopped
 	case <-ctx.Done():
-		return ctx.Err()
+		return Result{}, ctx.Err()
 	}
-}
-
-func (e *Engine) wait(ctx context.Context, in *input) (Result, error) {
 	select {
 	case r := <-in.reply:
 		return r.result, r.err
@@ -202,7 +212,11 @@ func (e *Engine) wait(ctx context.Context, in *input) (Result, error) {
 			return Result{}, ErrStopped
 		}
 	case <-ctx.Done():
-		return Result{}, ctx.Err()
+		if in.claim() {
+			return Result{}, ctx.Err()
+		}
+		r := <-in.reply
+		return r.result, r.err
 	}
 }
 

@@ -442,3 +442,27 @@ func TestWrongEpochMustGreet(t *testing.T) {
 		t.Fatalf("hello of an unknown device: %v", err)
 	}
 }
+
+// A caller whose time is up leaves either before its function is called or after: what the function writes is never written
+// under the caller's hands. The race detector is the judge.
+func TestACallerThatLeavesEarlyRacesWithNothing(t *testing.T) {
+	w := open(t, ledger.NewMemory())
+	var wg sync.WaitGroup
+	for i := range 200 {
+		wg.Go(func() {
+			ctx, cancel := context.WithTimeout(t.Context(), time.Duration(i%20)*10*time.Microsecond)
+			defer cancel()
+			seen := 0
+			var err error
+			if i%2 == 0 {
+				err = w.engine.View(ctx, func(s engine.State) { seen = len(s.Floor.Devices) })
+			} else {
+				_, err = w.engine.DoThen(ctx, floor.Meta{Actor: "test"}, floor.CreateJob{Job: decals(fmt.Sprintf("job-%d", i), 1)}, func(s engine.State) { seen = len(s.Floor.Devices) })
+			}
+			if (err == nil) != (seen == len(shop.GetDevices())) || err != nil && !errors.Is(err, context.DeadlineExceeded) {
+				t.Errorf("call %d saw %d devices and answered %v", i, seen, err)
+			}
+		})
+	}
+	wg.Wait()
+}

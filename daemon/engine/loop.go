@@ -49,7 +49,8 @@ func (e *Engine) Run(ctx context.Context) error {
 		t := &turn{}
 		select {
 		case <-ctx.Done():
-			return e.end()
+			e.end()
+			return nil
 		case in := <-e.inputs:
 			t.now = e.now()
 			e.take(t, in)
@@ -97,12 +98,11 @@ func (e *Engine) begin(ctx context.Context) error {
 }
 
 // end saves a snapshot so that the next start is quick.
-func (e *Engine) end() error {
+func (e *Engine) end() {
 	if e.unsaved > 0 {
 		e.savingNow <- struct{}{}
 		e.saveSnapshot()
 	}
-	return nil
 }
 
 func (e *Engine) drain(t *turn) {
@@ -120,7 +120,7 @@ func (e *Engine) drain(t *turn) {
 func (e *Engine) take(t *turn, in *input) {
 	if in.ask != nil {
 		t.replies = append(t.replies, func(_ uint64, err error) {
-			if err == nil {
+			if err == nil && in.claim() {
 				in.ask()
 			}
 			in.reply <- reply{err: err}
@@ -142,7 +142,7 @@ func (e *Engine) take(t *turn, in *input) {
 		if lost != nil {
 			r = reply{err: lost}
 		}
-		if in.then != nil && r.err == nil {
+		if in.then != nil && r.err == nil && in.claim() {
 			in.then()
 		}
 		in.reply <- r
