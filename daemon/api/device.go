@@ -25,7 +25,7 @@ func (s *Server) device(ctx context.Context, id string) (*tandemv1.Device, error
 		}
 	})
 	if err == nil && out == nil {
-		err = notFound("device", id)
+		err = floor.Missing("device", id)
 	}
 	return out, err
 }

@@ -136,11 +136,9 @@ func describeDevice(e *ledgerv1.Event) *tandemv1.Event {
 		return &tandemv1.Event{Type: "device.greeted", Device: k.DeviceGreeted.GetDevice(), Message: k.DeviceGreeted.GetDevice() + "'s driver has introduced itself"}
 	case *ledgerv1.Event_DeviceChanged:
 		c := k.DeviceChanged
-		link := strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(c.GetLink().String(), "LINK_")), "_", "-")
-		phase := strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(c.GetPhase().String(), "DEVICE_PHASE_")), "_", "-")
 		return &tandemv1.Event{
 			Type: "device.changed", Device: c.GetDevice(), State: floor.DeviceKeyword(c.GetState()), Reasons: c.GetReasons(),
-			Message: fmt.Sprintf("%s is %s, %s, %s", c.GetDevice(), floor.DeviceKeyword(c.GetState()), phase, link),
+			Message: fmt.Sprintf("%s is %s, %s, %s", c.GetDevice(), floor.DeviceKeyword(c.GetState()), floor.PhaseKeyword(c.GetPhase()), floor.LinkKeyword(c.GetLink())),
 		}
 	case *ledgerv1.Event_DevicePaused:
 		return &tandemv1.Event{Type: "device.paused", Device: k.DevicePaused.GetDevice(), Message: "paused: " + k.DevicePaused.GetNote()}

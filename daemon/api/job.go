@@ -61,17 +61,9 @@ func (s *Server) job(ctx context.Context, id string) (*tandemv1.Job, error) {
 		}
 	})
 	if err == nil && out == nil {
-		err = notFound("job", id)
+		err = floor.Missing("job", id)
 	}
 	return out, err
-}
-
-func notFound(what, id string) error {
-	if len(id) > 80 {
-		id = id[:80] + "..."
-	}
-	reason := map[string]string{"job": "JOB_NOT_FOUND", "device": "DEVICE_NOT_FOUND", "step": "STEP_NOT_FOUND", "run": "RUN_NOT_FOUND"}[what]
-	return &floor.Error{Kind: floor.NotFound, Reason: reason, Message: "there is no " + what + " " + strconv.Quote(id)}
 }
 
 // ListJobs implements JobService. A page begins after the job number in its token, so that jobs taken in or ended between
@@ -183,7 +175,7 @@ func (s *Server) changeJob(ctx context.Context, req change, id string, c floor.C
 // ExplainStep implements JobService.
 func (s *Server) ExplainStep(ctx context.Context, req *tandemv1.ExplainStepRequest) (*tandemv1.ExplainStepResponse, error) {
 	var out *tandemv1.ExplainStepResponse
-	missing := notFound("job", req.GetId())
+	missing := floor.Missing("job", req.GetId())
 	err := s.engine.View(ctx, func(st engine.State) {
 		j, ok := st.Floor.Job(req.GetId())
 		if !ok {
@@ -192,7 +184,7 @@ func (s *Server) ExplainStep(ctx context.Context, req *tandemv1.ExplainStepReque
 		step := openStep(j)
 		if req.GetStep() != "" {
 			if step, ok = j.Step(req.GetStep()); !ok {
-				missing = notFound("step", req.GetStep())
+				missing = floor.Missing("step", req.GetStep())
 				return
 			}
 		}

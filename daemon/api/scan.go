@@ -60,8 +60,7 @@ func (s *Server) decideScan(ctx context.Context, req *tandemv1.RecordScanRequest
 	}
 	var reused error
 	err = s.engine.View(ctx, func(st engine.State) {
-		if _, _, ok := st.Floor.Answer(key); ok {
-			done, reused = keptAnswer(st, key, print)
+		if done, reused = keptAnswer(st, key, print); done != nil || reused != nil {
 			return
 		}
 		a = s.desk.Decide(st.Floor, st.Now, station.Scan{Station: req.GetStation(), Payload: req.GetPayload(), Device: req.GetDevice(), At: at, Age: arrived.Sub(at)})
@@ -75,11 +74,11 @@ func (s *Server) decideScan(ctx context.Context, req *tandemv1.RecordScanRequest
 	return a, done, err
 }
 
-// keptAnswer returns the answer that the ledger holds for this very scan, or an error if it holds one for another. The
-// floor decides about a request it has answered without looking at the command.
+// keptAnswer returns the answer that the ledger holds for this very scan, nil if it holds none, or an error if it holds one
+// for another.
 func keptAnswer(st engine.State, key string, print []byte) (*tandemv1.RecordScanResponse, error) {
-	d, err := st.Floor.Decide(st.Now, floor.Meta{RequestID: key, Fingerprint: print}, floor.BeginTerm{})
-	if err != nil {
+	d, err := st.Floor.Replayed(floor.Meta{RequestID: key, Fingerprint: print})
+	if err != nil || !d.Replayed {
 		return nil, err
 	}
 	done := &tandemv1.RecordScanResponse{}
@@ -117,12 +116,11 @@ func (s *Server) actOnScan(ctx context.Context, req *tandemv1.RecordScanRequest,
 }
 
 func checkScan(req *tandemv1.RecordScanRequest) error {
-	const idRule = "an id has 1 to 63 lower case letters, digits and dashes and does not begin with a dash"
 	if !tandemv1.ValidID(req.GetStation()) {
-		return badField("station", "is not an id: %s", idRule)
+		return badField("station", "is not an id: %s", tandemv1.IDRule)
 	}
 	if req.GetDevice() != "" && !tandemv1.ValidID(req.GetDevice()) {
-		return badField("device", "is not an id: %s", idRule)
+		return badField("device", "is not an id: %s", tandemv1.IDRule)
 	}
 	if req.GetScanId() == "" {
 		return badField("scan_id", "is missing: give each pull of the trigger its own, and repeat it with a retry")

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -205,9 +204,6 @@ func expected(err error) error {
 	switch status.Code(err) {
 	case codes.FailedPrecondition, codes.NotFound, codes.AlreadyExists:
 		return nil
-	}
-	if errors.Is(err, context.Canceled) {
-		return err
 	}
 	return err
 }

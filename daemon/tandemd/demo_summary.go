@@ -10,6 +10,7 @@ import (
 
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
+	"tandem/scheduler/floor"
 	"tandem/scheduler/simulate"
 )
 
@@ -26,7 +27,7 @@ func (d *demo) sumUp(ctx context.Context) error {
 	late := 0
 	fmt.Fprintf(d.out, "\nWAYS OF THE JOBS\n")
 	for _, j := range list.GetJobs() {
-		fmt.Fprintf(d.out, "%-18s %-9s %s\n", j.GetId(), word(j.GetState().String(), "JOB_STATE_"), dueText(j))
+		fmt.Fprintf(d.out, "%-18s %-9s %s\n", j.GetId(), floor.Keyword(j.GetState()), dueText(j))
 		if j.GetDueTime() != nil && j.GetEndTime().AsTime().After(j.GetDueTime().AsTime()) {
 			late++
 		}
@@ -135,10 +136,6 @@ func dueText(j *tandemv1.Job) string {
 		return fmt.Sprintf("LATE by %s (due %s)", short(-slack), stampText(j.GetDueTime().AsTime()))
 	}
 	return fmt.Sprintf("in time, %s before it was due", short(slack))
-}
-
-func word(enum, prefix string) string {
-	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(enum, prefix)), "_", "-")
 }
 
 func stampText(t time.Time) string { return t.Local().Format("Mon 15:04") }

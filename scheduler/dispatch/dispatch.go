@@ -247,10 +247,12 @@ func (p *Dispatch) grant(s *floor.Step, d *floor.Device, now time.Time, rule str
 	if p.rule == EarliestCompletion {
 		why.Index = math.Exp(value)
 	}
-	for _, o := range s.Class.Fits {
-		if o == d || len(why.GetCandidates()) < mostCandidates-1 || slices.Contains(s.Class.Fits[:mostCandidates-1], d) && len(why.GetCandidates()) < mostCandidates {
-			why.Candidates = append(why.Candidates, candidate(s, o, now))
-		}
+	shown := s.Class.Fits[:min(len(s.Class.Fits), mostCandidates)]
+	if !slices.Contains(shown, d) {
+		shown = append(slices.Clone(shown[:mostCandidates-1]), d)
+	}
+	for _, o := range shown {
+		why.Candidates = append(why.Candidates, candidate(s, o, now))
 	}
 	if more := len(s.Class.Fits) - len(why.GetCandidates()); more > 0 {
 		why.Rule = fmt.Sprintf("%s (%d more devices considered)", rule, more)

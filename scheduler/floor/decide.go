@@ -34,16 +34,8 @@ type Decision struct {
 
 // Decide answers with the events that the command would cause now. It changes nothing. Errors are of type *Error.
 func (f *Floor) Decide(now time.Time, m Meta, c Command) (Decision, error) {
-	if m.RequestID != "" {
-		if a, ok := f.requests[m.RequestID]; ok {
-			if !bytes.Equal(a.event.GetFingerprint(), m.Fingerprint) {
-				return Decision{}, &Error{
-					Kind: Exists, Reason: "REQUEST_ID_REUSED",
-					Message: fmt.Sprintf("request id %q was used for a different request; use a new one", shorten(m.RequestID)),
-				}
-			}
-			return Decision{Subject: a.event.GetSubject(), Answer: a.event.GetAnswer(), Replayed: true, Revision: a.revision}, nil
-		}
+	if d, err := f.Replayed(m); err != nil || d.Replayed {
+		return d, err
 	}
 	d, err := c.decide(f, now, m)
 	if err != nil {
@@ -63,6 +55,22 @@ func (f *Floor) Decide(now time.Time, m Meta, c Command) (Decision, error) {
 		}})
 	}
 	return d, nil
+}
+
+// Replayed answers a request as it was answered before; Replayed is false in an answer to one that is new. A request id that
+// was used for something else is an *Error.
+func (f *Floor) Replayed(m Meta) (Decision, error) {
+	a, ok := f.requests[m.RequestID]
+	if !ok {
+		return Decision{}, nil
+	}
+	if !bytes.Equal(a.event.GetFingerprint(), m.Fingerprint) {
+		return Decision{}, &Error{
+			Kind: Exists, Reason: "REQUEST_ID_REUSED",
+			Message: fmt.Sprintf("request id %q was used for a different request; use a new one", shorten(m.RequestID)),
+		}
+	}
+	return Decision{Subject: a.event.GetSubject(), Answer: a.event.GetAnswer(), Replayed: true, Revision: a.revision}, nil
 }
 
 // placeRuns notes with every event about a run whose it is, so that a reader of the ledger needs nothing else.
@@ -115,15 +123,6 @@ func (c Answered) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	return d, err
 }
 
-// Answer returns the answer kept for a request.
-func (f *Floor) Answer(requestID string) (answer []byte, revision uint64, ok bool) {
-	a, ok := f.requests[requestID]
-	if !ok {
-		return nil, 0, false
-	}
-	return a.event.GetAnswer(), a.revision, true
-}
-
 // BeginTerm begins a leader's time with the next term.
 type BeginTerm struct{}
 
@@ -147,7 +146,7 @@ func (c Configure) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 func (f *Floor) needJob(id string) (*Job, error) {
 	j, ok := f.Job(id)
 	if !ok {
-		return nil, notFound("job", id)
+		return nil, Missing("job", id)
 	}
 	return j, nil
 }
@@ -159,7 +158,7 @@ func (f *Floor) needStep(job, step string) (*Job, *Step, error) {
 	}
 	s, ok := j.Step(step)
 	if !ok {
-		return nil, nil, notFound("step", step)
+		return nil, nil, Missing("step", step)
 	}
 	return j, s, nil
 }
@@ -167,7 +166,7 @@ func (f *Floor) needStep(job, step string) (*Job, *Step, error) {
 func (f *Floor) needDevice(id string) (*Device, error) {
 	d, ok := f.Device(id)
 	if !ok || d.Retired {
-		return nil, notFound("device", id)
+		return nil, Missing("device", id)
 	}
 	return d, nil
 }
@@ -183,7 +182,7 @@ func (f *Floor) needHeard(id string) (*Device, error) {
 func (f *Floor) needRun(id string) (*Run, error) {
 	r, ok := f.Run(id)
 	if !ok {
-		return nil, notFound("run", id)
+		return nil, Missing("run", id)
 	}
 	return r, nil
 }

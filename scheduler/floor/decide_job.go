@@ -123,12 +123,12 @@ func (c SpoilPieces) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	}
 	if c.Step != "" {
 		if _, ok := j.Step(c.Step); !ok {
-			return Decision{}, notFound("step", c.Step)
+			return Decision{}, Missing("step", c.Step)
 		}
 	}
 	p, ok := j.Panel(c.Panel)
 	if !ok {
-		return Decision{}, notFound("panel", c.Panel)
+		return Decision{}, Missing("panel", c.Panel)
 	}
 	if c.Pieces < 1 || c.Pieces > p.Good {
 		return Decision{}, invalid("pieces", "%d cannot be spoiled: panel %s of %s has %d good pieces", c.Pieces, p.ID, j.ID, p.Good)
@@ -213,7 +213,7 @@ func remakePanel(s *Step, id string) (*Panel, error) {
 	if id == "" {
 		return nil, invalid("panel", "step %s works on %d panels: name the one whose pieces are spoiled", s.ID(), len(s.Panels))
 	}
-	return nil, notFound("panel", id)
+	return nil, Missing("panel", id)
 }
 
 // MovePanel notes where a panel lies.
@@ -226,7 +226,7 @@ func (c MovePanel) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	}
 	p, ok := j.Panel(c.Panel)
 	if !ok {
-		return Decision{}, notFound("panel", c.Panel)
+		return Decision{}, Missing("panel", c.Panel)
 	}
 	d := Decision{Subject: j.subject()}
 	if p.Place != c.Place {

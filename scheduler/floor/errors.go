@@ -50,7 +50,8 @@ func (e *Error) Error() string {
 	return b.String()
 }
 
-func notFound(what, id string) *Error {
+// Missing is the error for a "job", "step", "panel", "run" or "device" that is not there.
+func Missing(what, id string) *Error {
 	return &Error{
 		Kind: NotFound, Reason: strings.ToUpper(what) + "_NOT_FOUND",
 		Message: fmt.Sprintf("there is no %s %q", what, shorten(id)),

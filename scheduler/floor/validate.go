@@ -36,11 +36,9 @@ func (c *check) add(field, format string, args ...any) {
 	}
 }
 
-const idRule = "an id has 1 to 63 lower case letters, digits and dashes and does not begin with a dash"
-
 func (c *check) id(field, id string) {
 	if !tandemv1.ValidID(id) {
-		c.add(field, "%q is not an id: %s", shorten(id), idRule)
+		c.add(field, "%q is not an id: %s", shorten(id), tandemv1.IDRule)
 	}
 }
 

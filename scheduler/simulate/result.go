@@ -45,10 +45,8 @@ type DeviceResult struct {
 // Makespan returns the time from the opening of the floor to the end of the last run.
 func (r *Result) Makespan() time.Duration { return r.End.Sub(r.Start) }
 
-func (s *simulation) result() *Result { return Collect(s.floor, s.opt.Start, s.now) }
-
-// Collect reads the result so far off a floor.
-func Collect(f *floor.Floor, start, now time.Time) *Result {
+// collect reads the result so far off a floor.
+func collect(f *floor.Floor, start, now time.Time) *Result {
 	out := &Result{Start: start, End: start}
 	place := map[string]int{}
 	for i, d := range f.Devices {

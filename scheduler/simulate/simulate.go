@@ -8,6 +8,7 @@ import (
 	"container/heap"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -55,7 +56,7 @@ func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, er
 	if err := s.run(); err != nil {
 		return nil, fmt.Errorf("simulate: at %s: %w", s.now.Format(time.RFC3339), err)
 	}
-	return s.result(), nil
+	return collect(s.floor, s.opt.Start, s.now), nil
 }
 
 type simulation struct {
@@ -184,15 +185,12 @@ func (s *simulation) report(r *floor.Run, state tandemv1.JobState) error {
 	if state == tandemv1.JobState_JOB_STATE_COMPLETED {
 		rs.PiecesGood, rs.EndTime = r.Pieces-r.Spoiled, timestamppb.New(s.now)
 	}
-	busy := state == tandemv1.JobState_JOB_STATE_PROCESSING
-	for i, other := range st.GetRuns() {
-		if other.GetRun() == r.ID {
-			st.Runs[i] = rs
-			return s.send(r.Device, st, busy || len(st.GetRuns()) > 1)
-		}
+	if at := slices.IndexFunc(st.GetRuns(), func(o *driverv1.RunStatus) bool { return o.GetRun() == r.ID }); at >= 0 {
+		st.Runs[at] = rs
+	} else {
+		st.Runs = append(st.Runs, rs)
 	}
-	st.Runs = append(st.Runs, rs)
-	return s.send(r.Device, st, busy || len(st.GetRuns()) > 1)
+	return s.send(r.Device, st, state == tandemv1.JobState_JOB_STATE_PROCESSING || len(st.GetRuns()) > 1)
 }
 
 func (s *simulation) send(d *floor.Device, st *driverv1.Status, busy bool) error {
