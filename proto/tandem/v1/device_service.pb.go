@@ -79,7 +79,7 @@ func (x ResolveRunRequest_Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ResolveRunRequest_Outcome.Descriptor instead.
 func (ResolveRunRequest_Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_tandem_v1_device_service_proto_rawDescGZIP(), []int{10, 0}
+	return file_tandem_v1_device_service_proto_rawDescGZIP(), []int{11, 0}
 }
 
 // GetDeviceRequest names a device by its id or its code.
@@ -526,12 +526,14 @@ type LoadMediaRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The device.
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	// The media or film now on it.
+	// The media or film now on it. Absent: that of the lot.
 	Media string `protobuf:"bytes,2,opt,name=media,proto3" json:"media,omitempty"`
 	// Unique for each intended change.
 	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Who loaded it.
-	Actor         string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
+	Actor string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
+	// The lot, by its id or code. Absent: none that is kept account of.
+	Lot           string `protobuf:"bytes,5,opt,name=lot,proto3" json:"lot,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -594,6 +596,86 @@ func (x *LoadMediaRequest) GetActor() string {
 	return ""
 }
 
+func (x *LoadMediaRequest) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+// ReplaceBladeRequest records a blade.
+type ReplaceBladeRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The device.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// Kind of blade now in it. Absent: the same kind as before.
+	Blade string `protobuf:"bytes,2,opt,name=blade,proto3" json:"blade,omitempty"`
+	// Unique for each intended change.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Who put it in.
+	Actor         string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReplaceBladeRequest) Reset() {
+	*x = ReplaceBladeRequest{}
+	mi := &file_tandem_v1_device_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReplaceBladeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReplaceBladeRequest) ProtoMessage() {}
+
+func (x *ReplaceBladeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_device_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReplaceBladeRequest.ProtoReflect.Descriptor instead.
+func (*ReplaceBladeRequest) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_device_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ReplaceBladeRequest) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *ReplaceBladeRequest) GetBlade() string {
+	if x != nil {
+		return x.Blade
+	}
+	return ""
+}
+
+func (x *ReplaceBladeRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *ReplaceBladeRequest) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
 // StartRunRequest lets a run begin.
 type StartRunRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -602,14 +684,16 @@ type StartRunRequest struct {
 	// Unique for each intended change.
 	RequestId string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Who stands at the device; required.
-	Actor         string `protobuf:"bytes,3,opt,name=actor,proto3" json:"actor,omitempty"`
+	Actor string `protobuf:"bytes,3,opt,name=actor,proto3" json:"actor,omitempty"`
+	// Start although the media on the device is not the one asked for, or too short: why that is right. Kept with the run.
+	OverrideNote  string `protobuf:"bytes,4,opt,name=override_note,json=overrideNote,proto3" json:"override_note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *StartRunRequest) Reset() {
 	*x = StartRunRequest{}
-	mi := &file_tandem_v1_device_service_proto_msgTypes[8]
+	mi := &file_tandem_v1_device_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -621,7 +705,7 @@ func (x *StartRunRequest) String() string {
 func (*StartRunRequest) ProtoMessage() {}
 
 func (x *StartRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_device_service_proto_msgTypes[8]
+	mi := &file_tandem_v1_device_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -634,7 +718,7 @@ func (x *StartRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StartRunRequest.ProtoReflect.Descriptor instead.
 func (*StartRunRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_device_service_proto_rawDescGZIP(), []int{8}
+	return file_tandem_v1_device_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *StartRunRequest) GetRun() string {
@@ -658,6 +742,13 @@ func (x *StartRunRequest) GetActor() string {
 	return ""
 }
 
+func (x *StartRunRequest) GetOverrideNote() string {
+	if x != nil {
+		return x.OverrideNote
+	}
+	return ""
+}
+
 // FinishRunRequest ends a run on a device without a data port.
 type FinishRunRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -675,7 +766,7 @@ type FinishRunRequest struct {
 
 func (x *FinishRunRequest) Reset() {
 	*x = FinishRunRequest{}
-	mi := &file_tandem_v1_device_service_proto_msgTypes[9]
+	mi := &file_tandem_v1_device_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -687,7 +778,7 @@ func (x *FinishRunRequest) String() string {
 func (*FinishRunRequest) ProtoMessage() {}
 
 func (x *FinishRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_device_service_proto_msgTypes[9]
+	mi := &file_tandem_v1_device_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -700,7 +791,7 @@ func (x *FinishRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FinishRunRequest.ProtoReflect.Descriptor instead.
 func (*FinishRunRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_device_service_proto_rawDescGZIP(), []int{9}
+	return file_tandem_v1_device_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *FinishRunRequest) GetRun() string {
@@ -752,7 +843,7 @@ type ResolveRunRequest struct {
 
 func (x *ResolveRunRequest) Reset() {
 	*x = ResolveRunRequest{}
-	mi := &file_tandem_v1_device_service_proto_msgTypes[10]
+	mi := &file_tandem_v1_device_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -764,7 +855,7 @@ func (x *ResolveRunRequest) String() string {
 func (*ResolveRunRequest) ProtoMessage() {}
 
 func (x *ResolveRunRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_device_service_proto_msgTypes[10]
+	mi := &file_tandem_v1_device_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -777,7 +868,7 @@ func (x *ResolveRunRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResolveRunRequest.ProtoReflect.Descriptor instead.
 func (*ResolveRunRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_device_service_proto_rawDescGZIP(), []int{10}
+	return file_tandem_v1_device_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ResolveRunRequest) GetRun() string {
@@ -858,18 +949,26 @@ const file_tandem_v1_device_service_proto_rawDesc = "" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x02 \x01(\tR\trequestId\x12\x14\n" +
-	"\x05actor\x18\x03 \x01(\tR\x05actor\"m\n" +
+	"\x05actor\x18\x03 \x01(\tR\x05actor\"\x7f\n" +
 	"\x10LoadMediaRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05media\x18\x02 \x01(\tR\x05media\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tR\trequestId\x12\x14\n" +
-	"\x05actor\x18\x04 \x01(\tR\x05actor\"X\n" +
+	"\x05actor\x18\x04 \x01(\tR\x05actor\x12\x10\n" +
+	"\x03lot\x18\x05 \x01(\tR\x03lot\"p\n" +
+	"\x13ReplaceBladeRequest\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
+	"\x05blade\x18\x02 \x01(\tR\x05blade\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\x12\x14\n" +
+	"\x05actor\x18\x04 \x01(\tR\x05actor\"}\n" +
 	"\x0fStartRunRequest\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x02 \x01(\tR\trequestId\x12\x14\n" +
-	"\x05actor\x18\x03 \x01(\tR\x05actor\"\x80\x01\n" +
+	"\x05actor\x18\x03 \x01(\tR\x05actor\x12#\n" +
+	"\roverride_note\x18\x04 \x01(\tR\foverrideNote\"\x80\x01\n" +
 	"\x10FinishRunRequest\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12%\n" +
 	"\x0epieces_spoiled\x18\x02 \x01(\x05R\rpiecesSpoiled\x12\x1d\n" +
@@ -890,7 +989,7 @@ const file_tandem_v1_device_service_proto_rawDesc = "" +
 	"\fOUTCOME_DONE\x10\x01\x12\x10\n" +
 	"\fOUTCOME_KEEP\x10\x02\x12\x11\n" +
 	"\rOUTCOME_AGAIN\x10\x03\x12\x13\n" +
-	"\x0fOUTCOME_ABANDON\x10\x042\x8b\x05\n" +
+	"\x0fOUTCOME_ABANDON\x10\x042\xce\x05\n" +
 	"\rDeviceService\x12;\n" +
 	"\tGetDevice\x12\x1b.tandem.v1.GetDeviceRequest\x1a\x11.tandem.v1.Device\x12L\n" +
 	"\vListDevices\x12\x1d.tandem.v1.ListDevicesRequest\x1a\x1e.tandem.v1.ListDevicesResponse\x12?\n" +
@@ -899,7 +998,8 @@ const file_tandem_v1_device_service_proto_rawDesc = "" +
 	"\n" +
 	"LockDevice\x12\x1c.tandem.v1.LockDeviceRequest\x1a\x11.tandem.v1.Device\x12A\n" +
 	"\fUnlockDevice\x12\x1e.tandem.v1.UnlockDeviceRequest\x1a\x11.tandem.v1.Device\x12;\n" +
-	"\tLoadMedia\x12\x1b.tandem.v1.LoadMediaRequest\x1a\x11.tandem.v1.Device\x126\n" +
+	"\tLoadMedia\x12\x1b.tandem.v1.LoadMediaRequest\x1a\x11.tandem.v1.Device\x12A\n" +
+	"\fReplaceBlade\x12\x1e.tandem.v1.ReplaceBladeRequest\x1a\x11.tandem.v1.Device\x126\n" +
 	"\bStartRun\x12\x1a.tandem.v1.StartRunRequest\x1a\x0e.tandem.v1.Run\x128\n" +
 	"\tFinishRun\x12\x1b.tandem.v1.FinishRunRequest\x1a\x0e.tandem.v1.Run\x12:\n" +
 	"\n" +
@@ -918,7 +1018,7 @@ func file_tandem_v1_device_service_proto_rawDescGZIP() []byte {
 }
 
 var file_tandem_v1_device_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_tandem_v1_device_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_tandem_v1_device_service_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_tandem_v1_device_service_proto_goTypes = []any{
 	(ResolveRunRequest_Outcome)(0), // 0: tandem.v1.ResolveRunRequest.Outcome
 	(*GetDeviceRequest)(nil),       // 1: tandem.v1.GetDeviceRequest
@@ -929,15 +1029,16 @@ var file_tandem_v1_device_service_proto_goTypes = []any{
 	(*LockDeviceRequest)(nil),      // 6: tandem.v1.LockDeviceRequest
 	(*UnlockDeviceRequest)(nil),    // 7: tandem.v1.UnlockDeviceRequest
 	(*LoadMediaRequest)(nil),       // 8: tandem.v1.LoadMediaRequest
-	(*StartRunRequest)(nil),        // 9: tandem.v1.StartRunRequest
-	(*FinishRunRequest)(nil),       // 10: tandem.v1.FinishRunRequest
-	(*ResolveRunRequest)(nil),      // 11: tandem.v1.ResolveRunRequest
-	(*Device)(nil),                 // 12: tandem.v1.Device
-	(*Run)(nil),                    // 13: tandem.v1.Run
-	(*Job)(nil),                    // 14: tandem.v1.Job
+	(*ReplaceBladeRequest)(nil),    // 9: tandem.v1.ReplaceBladeRequest
+	(*StartRunRequest)(nil),        // 10: tandem.v1.StartRunRequest
+	(*FinishRunRequest)(nil),       // 11: tandem.v1.FinishRunRequest
+	(*ResolveRunRequest)(nil),      // 12: tandem.v1.ResolveRunRequest
+	(*Device)(nil),                 // 13: tandem.v1.Device
+	(*Run)(nil),                    // 14: tandem.v1.Run
+	(*Job)(nil),                    // 15: tandem.v1.Job
 }
 var file_tandem_v1_device_service_proto_depIdxs = []int32{
-	12, // 0: tandem.v1.ListDevicesResponse.devices:type_name -> tandem.v1.Device
+	13, // 0: tandem.v1.ListDevicesResponse.devices:type_name -> tandem.v1.Device
 	0,  // 1: tandem.v1.ResolveRunRequest.outcome:type_name -> tandem.v1.ResolveRunRequest.Outcome
 	1,  // 2: tandem.v1.DeviceService.GetDevice:input_type -> tandem.v1.GetDeviceRequest
 	2,  // 3: tandem.v1.DeviceService.ListDevices:input_type -> tandem.v1.ListDevicesRequest
@@ -946,21 +1047,23 @@ var file_tandem_v1_device_service_proto_depIdxs = []int32{
 	6,  // 6: tandem.v1.DeviceService.LockDevice:input_type -> tandem.v1.LockDeviceRequest
 	7,  // 7: tandem.v1.DeviceService.UnlockDevice:input_type -> tandem.v1.UnlockDeviceRequest
 	8,  // 8: tandem.v1.DeviceService.LoadMedia:input_type -> tandem.v1.LoadMediaRequest
-	9,  // 9: tandem.v1.DeviceService.StartRun:input_type -> tandem.v1.StartRunRequest
-	10, // 10: tandem.v1.DeviceService.FinishRun:input_type -> tandem.v1.FinishRunRequest
-	11, // 11: tandem.v1.DeviceService.ResolveRun:input_type -> tandem.v1.ResolveRunRequest
-	12, // 12: tandem.v1.DeviceService.GetDevice:output_type -> tandem.v1.Device
-	3,  // 13: tandem.v1.DeviceService.ListDevices:output_type -> tandem.v1.ListDevicesResponse
-	12, // 14: tandem.v1.DeviceService.PauseDevice:output_type -> tandem.v1.Device
-	12, // 15: tandem.v1.DeviceService.ResumeDevice:output_type -> tandem.v1.Device
-	12, // 16: tandem.v1.DeviceService.LockDevice:output_type -> tandem.v1.Device
-	12, // 17: tandem.v1.DeviceService.UnlockDevice:output_type -> tandem.v1.Device
-	12, // 18: tandem.v1.DeviceService.LoadMedia:output_type -> tandem.v1.Device
-	13, // 19: tandem.v1.DeviceService.StartRun:output_type -> tandem.v1.Run
-	13, // 20: tandem.v1.DeviceService.FinishRun:output_type -> tandem.v1.Run
-	14, // 21: tandem.v1.DeviceService.ResolveRun:output_type -> tandem.v1.Job
-	12, // [12:22] is the sub-list for method output_type
-	2,  // [2:12] is the sub-list for method input_type
+	9,  // 9: tandem.v1.DeviceService.ReplaceBlade:input_type -> tandem.v1.ReplaceBladeRequest
+	10, // 10: tandem.v1.DeviceService.StartRun:input_type -> tandem.v1.StartRunRequest
+	11, // 11: tandem.v1.DeviceService.FinishRun:input_type -> tandem.v1.FinishRunRequest
+	12, // 12: tandem.v1.DeviceService.ResolveRun:input_type -> tandem.v1.ResolveRunRequest
+	13, // 13: tandem.v1.DeviceService.GetDevice:output_type -> tandem.v1.Device
+	3,  // 14: tandem.v1.DeviceService.ListDevices:output_type -> tandem.v1.ListDevicesResponse
+	13, // 15: tandem.v1.DeviceService.PauseDevice:output_type -> tandem.v1.Device
+	13, // 16: tandem.v1.DeviceService.ResumeDevice:output_type -> tandem.v1.Device
+	13, // 17: tandem.v1.DeviceService.LockDevice:output_type -> tandem.v1.Device
+	13, // 18: tandem.v1.DeviceService.UnlockDevice:output_type -> tandem.v1.Device
+	13, // 19: tandem.v1.DeviceService.LoadMedia:output_type -> tandem.v1.Device
+	13, // 20: tandem.v1.DeviceService.ReplaceBlade:output_type -> tandem.v1.Device
+	14, // 21: tandem.v1.DeviceService.StartRun:output_type -> tandem.v1.Run
+	14, // 22: tandem.v1.DeviceService.FinishRun:output_type -> tandem.v1.Run
+	15, // 23: tandem.v1.DeviceService.ResolveRun:output_type -> tandem.v1.Job
+	13, // [13:24] is the sub-list for method output_type
+	2,  // [2:13] is the sub-list for method input_type
 	2,  // [2:2] is the sub-list for extension type_name
 	2,  // [2:2] is the sub-list for extension extendee
 	0,  // [0:2] is the sub-list for field type_name
@@ -979,7 +1082,7 @@ func file_tandem_v1_device_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_v1_device_service_proto_rawDesc), len(file_tandem_v1_device_service_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   11,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

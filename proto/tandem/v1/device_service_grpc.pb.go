@@ -26,6 +26,7 @@ const (
 	DeviceService_LockDevice_FullMethodName   = "/tandem.v1.DeviceService/LockDevice"
 	DeviceService_UnlockDevice_FullMethodName = "/tandem.v1.DeviceService/UnlockDevice"
 	DeviceService_LoadMedia_FullMethodName    = "/tandem.v1.DeviceService/LoadMedia"
+	DeviceService_ReplaceBlade_FullMethodName = "/tandem.v1.DeviceService/ReplaceBlade"
 	DeviceService_StartRun_FullMethodName     = "/tandem.v1.DeviceService/StartRun"
 	DeviceService_FinishRun_FullMethodName    = "/tandem.v1.DeviceService/FinishRun"
 	DeviceService_ResolveRun_FullMethodName   = "/tandem.v1.DeviceService/ResolveRun"
@@ -50,8 +51,10 @@ type DeviceServiceClient interface {
 	LockDevice(ctx context.Context, in *LockDeviceRequest, opts ...grpc.CallOption) (*Device, error)
 	// UnlockDevice clears a maintenance lock; only its setter or a supervisor may.
 	UnlockDevice(ctx context.Context, in *UnlockDeviceRequest, opts ...grpc.CallOption) (*Device, error)
-	// LoadMedia records which media is on a device.
+	// LoadMedia records which media, and which lot of it, is on a device.
 	LoadMedia(ctx context.Context, in *LoadMediaRequest, opts ...grpc.CallOption) (*Device, error)
+	// ReplaceBlade records that a blade was put in; its counter begins anew. Caution: sharp; the head must not be able to move.
+	ReplaceBlade(ctx context.Context, in *ReplaceBladeRequest, opts ...grpc.CallOption) (*Device, error)
 	// StartRun lets a granted run begin: the word of a person who stands at the device.
 	StartRun(ctx context.Context, in *StartRunRequest, opts ...grpc.CallOption) (*Run, error)
 	// FinishRun records the end of a run on a device without a data port.
@@ -138,6 +141,16 @@ func (c *deviceServiceClient) LoadMedia(ctx context.Context, in *LoadMediaReques
 	return out, nil
 }
 
+func (c *deviceServiceClient) ReplaceBlade(ctx context.Context, in *ReplaceBladeRequest, opts ...grpc.CallOption) (*Device, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Device)
+	err := c.cc.Invoke(ctx, DeviceService_ReplaceBlade_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *deviceServiceClient) StartRun(ctx context.Context, in *StartRunRequest, opts ...grpc.CallOption) (*Run, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Run)
@@ -187,8 +200,10 @@ type DeviceServiceServer interface {
 	LockDevice(context.Context, *LockDeviceRequest) (*Device, error)
 	// UnlockDevice clears a maintenance lock; only its setter or a supervisor may.
 	UnlockDevice(context.Context, *UnlockDeviceRequest) (*Device, error)
-	// LoadMedia records which media is on a device.
+	// LoadMedia records which media, and which lot of it, is on a device.
 	LoadMedia(context.Context, *LoadMediaRequest) (*Device, error)
+	// ReplaceBlade records that a blade was put in; its counter begins anew. Caution: sharp; the head must not be able to move.
+	ReplaceBlade(context.Context, *ReplaceBladeRequest) (*Device, error)
 	// StartRun lets a granted run begin: the word of a person who stands at the device.
 	StartRun(context.Context, *StartRunRequest) (*Run, error)
 	// FinishRun records the end of a run on a device without a data port.
@@ -225,6 +240,9 @@ func (UnimplementedDeviceServiceServer) UnlockDevice(context.Context, *UnlockDev
 }
 func (UnimplementedDeviceServiceServer) LoadMedia(context.Context, *LoadMediaRequest) (*Device, error) {
 	return nil, status.Error(codes.Unimplemented, "method LoadMedia not implemented")
+}
+func (UnimplementedDeviceServiceServer) ReplaceBlade(context.Context, *ReplaceBladeRequest) (*Device, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReplaceBlade not implemented")
 }
 func (UnimplementedDeviceServiceServer) StartRun(context.Context, *StartRunRequest) (*Run, error) {
 	return nil, status.Error(codes.Unimplemented, "method StartRun not implemented")
@@ -382,6 +400,24 @@ func _DeviceService_LoadMedia_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _DeviceService_ReplaceBlade_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReplaceBladeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DeviceServiceServer).ReplaceBlade(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DeviceService_ReplaceBlade_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DeviceServiceServer).ReplaceBlade(ctx, req.(*ReplaceBladeRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _DeviceService_StartRun_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(StartRunRequest)
 	if err := dec(in); err != nil {
@@ -470,6 +506,10 @@ var DeviceService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "LoadMedia",
 			Handler:    _DeviceService_LoadMedia_Handler,
+		},
+		{
+			MethodName: "ReplaceBlade",
+			Handler:    _DeviceService_ReplaceBlade_Handler,
 		},
 		{
 			MethodName: "StartRun",

@@ -34,7 +34,9 @@ type FloorFile struct {
 	// Media and films that steps and devices may name. Absent: names are free.
 	Media []*Media `protobuf:"bytes,3,rep,name=media,proto3" json:"media,omitempty"`
 	// People who work on the floor; their badges are scanned.
-	People        []*Person `protobuf:"bytes,4,rep,name=people,proto3" json:"people,omitempty"`
+	People []*Person `protobuf:"bytes,4,rep,name=people,proto3" json:"people,omitempty"`
+	// How jobs are made from items. Absent: the standard of each rule.
+	Rules         *Rules `protobuf:"bytes,5,opt,name=rules,proto3" json:"rules,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -97,6 +99,287 @@ func (x *FloorFile) GetPeople() []*Person {
 	return nil
 }
 
+func (x *FloorFile) GetRules() *Rules {
+	if x != nil {
+		return x.Rules
+	}
+	return nil
+}
+
+// Rules say how panels and steps are made from a job's items.
+type Rules struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How pieces lie on the web.
+	Layout *LayoutRules `protobuf:"bytes,1,opt,name=layout,proto3" json:"layout,omitempty"`
+	// Least drying times. The first rule with the most fields that match counts; where none matches, the standard for the
+	// ink does.
+	Drying []*DryingRule `protobuf:"bytes,2,rep,name=drying,proto3" json:"drying,omitempty"`
+	// How printed panels lie while they dry: tight, loose (rolled with air between the layers) or hung. Absent: loose.
+	Storage       string `protobuf:"bytes,3,opt,name=storage,proto3" json:"storage,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Rules) Reset() {
+	*x = Rules{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Rules) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Rules) ProtoMessage() {}
+
+func (x *Rules) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Rules.ProtoReflect.Descriptor instead.
+func (*Rules) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Rules) GetLayout() *LayoutRules {
+	if x != nil {
+		return x.Layout
+	}
+	return nil
+}
+
+func (x *Rules) GetDrying() []*DryingRule {
+	if x != nil {
+		return x.Drying
+	}
+	return nil
+}
+
+func (x *Rules) GetStorage() string {
+	if x != nil {
+		return x.Storage
+	}
+	return ""
+}
+
+// LayoutRules say how pieces lie on the web. Lengths in micrometres; 0 stands for the standard named at each.
+type LayoutRules struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Left free at each side of the web. Standard: 15 mm.
+	EdgeUm int64 `protobuf:"varint,1,opt,name=edge_um,json=edgeUm,proto3" json:"edge_um,omitempty"`
+	// Between pieces. Standard: 6 mm.
+	GutterUm int64 `protobuf:"varint,2,opt,name=gutter_um,json=gutterUm,proto3" json:"gutter_um,omitempty"`
+	// Length of the strip with marks before and after each panel. Standard: 15 mm.
+	MarkBandUm int64 `protobuf:"varint,3,opt,name=mark_band_um,json=markBandUm,proto3" json:"mark_band_um,omitempty"`
+	// Between the marks and the pieces. Standard: 10 mm.
+	MarkClearanceUm int64 `protobuf:"varint,4,opt,name=mark_clearance_um,json=markClearanceUm,proto3" json:"mark_clearance_um,omitempty"`
+	// Greatest distance between marks along the web. Standard: 1,200 mm.
+	MaxMarkDistanceUm int64 `protobuf:"varint,5,opt,name=max_mark_distance_um,json=maxMarkDistanceUm,proto3" json:"max_mark_distance_um,omitempty"`
+	// Web before the first panel of a run. Standard: 100 mm.
+	LeadUm int64 `protobuf:"varint,6,opt,name=lead_um,json=leadUm,proto3" json:"lead_um,omitempty"`
+	// Web after the last. Standard: 100 mm.
+	TailUm int64 `protobuf:"varint,7,opt,name=tail_um,json=tailUm,proto3" json:"tail_um,omitempty"`
+	// Between panels. Standard: 20 mm.
+	PanelGapUm int64 `protobuf:"varint,8,opt,name=panel_gap_um,json=panelGapUm,proto3" json:"panel_gap_um,omitempty"`
+	// The places left over in the last row are filled with more overs.
+	FillRows      bool `protobuf:"varint,9,opt,name=fill_rows,json=fillRows,proto3" json:"fill_rows,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LayoutRules) Reset() {
+	*x = LayoutRules{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LayoutRules) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LayoutRules) ProtoMessage() {}
+
+func (x *LayoutRules) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LayoutRules.ProtoReflect.Descriptor instead.
+func (*LayoutRules) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *LayoutRules) GetEdgeUm() int64 {
+	if x != nil {
+		return x.EdgeUm
+	}
+	return 0
+}
+
+func (x *LayoutRules) GetGutterUm() int64 {
+	if x != nil {
+		return x.GutterUm
+	}
+	return 0
+}
+
+func (x *LayoutRules) GetMarkBandUm() int64 {
+	if x != nil {
+		return x.MarkBandUm
+	}
+	return 0
+}
+
+func (x *LayoutRules) GetMarkClearanceUm() int64 {
+	if x != nil {
+		return x.MarkClearanceUm
+	}
+	return 0
+}
+
+func (x *LayoutRules) GetMaxMarkDistanceUm() int64 {
+	if x != nil {
+		return x.MaxMarkDistanceUm
+	}
+	return 0
+}
+
+func (x *LayoutRules) GetLeadUm() int64 {
+	if x != nil {
+		return x.LeadUm
+	}
+	return 0
+}
+
+func (x *LayoutRules) GetTailUm() int64 {
+	if x != nil {
+		return x.TailUm
+	}
+	return 0
+}
+
+func (x *LayoutRules) GetPanelGapUm() int64 {
+	if x != nil {
+		return x.PanelGapUm
+	}
+	return 0
+}
+
+func (x *LayoutRules) GetFillRows() bool {
+	if x != nil {
+		return x.FillRows
+	}
+	return false
+}
+
+// DryingRule is a least drying time between print and what comes next. Absent fields match anything.
+type DryingRule struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Ink set.
+	Ink string `protobuf:"bytes,1,opt,name=ink,proto3" json:"ink,omitempty"`
+	// Media.
+	Media string `protobuf:"bytes,2,opt,name=media,proto3" json:"media,omitempty"`
+	// Only from this coverage on, in per cent.
+	MinCoveragePercent int32 `protobuf:"varint,3,opt,name=min_coverage_percent,json=minCoveragePercent,proto3" json:"min_coverage_percent,omitempty"`
+	// Only for panels that lie so: tight, loose or hung.
+	Storage string `protobuf:"bytes,4,opt,name=storage,proto3" json:"storage,omitempty"`
+	// Operation that must wait: laminate, cut or a word of the shop's own.
+	Before string `protobuf:"bytes,5,opt,name=before,proto3" json:"before,omitempty"`
+	// How long. 0: not at all.
+	Duration      *durationpb.Duration `protobuf:"bytes,6,opt,name=duration,proto3" json:"duration,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DryingRule) Reset() {
+	*x = DryingRule{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DryingRule) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DryingRule) ProtoMessage() {}
+
+func (x *DryingRule) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DryingRule.ProtoReflect.Descriptor instead.
+func (*DryingRule) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *DryingRule) GetInk() string {
+	if x != nil {
+		return x.Ink
+	}
+	return ""
+}
+
+func (x *DryingRule) GetMedia() string {
+	if x != nil {
+		return x.Media
+	}
+	return ""
+}
+
+func (x *DryingRule) GetMinCoveragePercent() int32 {
+	if x != nil {
+		return x.MinCoveragePercent
+	}
+	return 0
+}
+
+func (x *DryingRule) GetStorage() string {
+	if x != nil {
+		return x.Storage
+	}
+	return ""
+}
+
+func (x *DryingRule) GetBefore() string {
+	if x != nil {
+		return x.Before
+	}
+	return ""
+}
+
+func (x *DryingRule) GetDuration() *durationpb.Duration {
+	if x != nil {
+		return x.Duration
+	}
+	return nil
+}
+
 // Person works on the floor.
 type Person struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -114,7 +397,7 @@ type Person struct {
 
 func (x *Person) Reset() {
 	*x = Person{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[1]
+	mi := &file_tandem_v1_floor_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -126,7 +409,7 @@ func (x *Person) String() string {
 func (*Person) ProtoMessage() {}
 
 func (x *Person) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[1]
+	mi := &file_tandem_v1_floor_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -139,7 +422,7 @@ func (x *Person) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Person.ProtoReflect.Descriptor instead.
 func (*Person) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{1}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Person) GetId() string {
@@ -178,14 +461,26 @@ type Media struct {
 	// For people.
 	DisplayName string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
 	// Width of the web, in micrometres.
-	WidthUm       int64 `protobuf:"varint,3,opt,name=width_um,json=widthUm,proto3" json:"width_um,omitempty"`
+	WidthUm int64 `protobuf:"varint,3,opt,name=width_um,json=widthUm,proto3" json:"width_um,omitempty"`
+	// Length of a sheet, in micrometres. 0: it comes on rolls.
+	SheetLengthUm int64 `protobuf:"varint,4,opt,name=sheet_length_um,json=sheetLengthUm,proto3" json:"sheet_length_um,omitempty"`
+	// Length of a new roll, in micrometres: what a lot has that is received without a length.
+	RollLengthUm int64 `protobuf:"varint,5,opt,name=roll_length_um,json=rollLengthUm,proto3" json:"roll_length_um,omitempty"`
+	// A loaded roll with less than this is low, in micrometres.
+	LowUm int64 `protobuf:"varint,6,opt,name=low_um,json=lowUm,proto3" json:"low_um,omitempty"`
+	// Kind of blade it needs. Absent: any.
+	Blade string `protobuf:"bytes,7,opt,name=blade,proto3" json:"blade,omitempty"`
+	// Times the knife goes round for a through cut; 0 means 1.
+	ThroughPasses int32 `protobuf:"varint,8,opt,name=through_passes,json=throughPasses,proto3" json:"through_passes,omitempty"`
+	// It must be laminated after printing.
+	FilmRequired  bool `protobuf:"varint,9,opt,name=film_required,json=filmRequired,proto3" json:"film_required,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Media) Reset() {
 	*x = Media{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[2]
+	mi := &file_tandem_v1_floor_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -197,7 +492,7 @@ func (x *Media) String() string {
 func (*Media) ProtoMessage() {}
 
 func (x *Media) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[2]
+	mi := &file_tandem_v1_floor_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -210,7 +505,7 @@ func (x *Media) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Media.ProtoReflect.Descriptor instead.
 func (*Media) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{2}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Media) GetId() string {
@@ -232,6 +527,48 @@ func (x *Media) GetWidthUm() int64 {
 		return x.WidthUm
 	}
 	return 0
+}
+
+func (x *Media) GetSheetLengthUm() int64 {
+	if x != nil {
+		return x.SheetLengthUm
+	}
+	return 0
+}
+
+func (x *Media) GetRollLengthUm() int64 {
+	if x != nil {
+		return x.RollLengthUm
+	}
+	return 0
+}
+
+func (x *Media) GetLowUm() int64 {
+	if x != nil {
+		return x.LowUm
+	}
+	return 0
+}
+
+func (x *Media) GetBlade() string {
+	if x != nil {
+		return x.Blade
+	}
+	return ""
+}
+
+func (x *Media) GetThroughPasses() int32 {
+	if x != nil {
+		return x.ThroughPasses
+	}
+	return 0
+}
+
+func (x *Media) GetFilmRequired() bool {
+	if x != nil {
+		return x.FilmRequired
+	}
+	return false
 }
 
 // Device is a machine, a rack or a bench.
@@ -274,14 +611,24 @@ type Device struct {
 	// Output only: why it is paused or locked.
 	PauseNote string `protobuf:"bytes,30,opt,name=pause_note,json=pauseNote,proto3" json:"pause_note,omitempty"`
 	// Output only: ledger revision of the last change.
-	Revision      uint64 `protobuf:"varint,31,opt,name=revision,proto3" json:"revision,omitempty"`
+	Revision uint64 `protobuf:"varint,31,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Output only: the lot on it; empty if nobody said.
+	LoadedLot string `protobuf:"bytes,32,opt,name=loaded_lot,json=loadedLot,proto3" json:"loaded_lot,omitempty"`
+	// Output only: what is left of that lot, in micrometres.
+	LoadedRemainingUm int64 `protobuf:"varint,33,opt,name=loaded_remaining_um,json=loadedRemainingUm,proto3" json:"loaded_remaining_um,omitempty"`
+	// Output only: what live runs still take of it, in micrometres.
+	LoadedReservedUm int64 `protobuf:"varint,34,opt,name=loaded_reserved_um,json=loadedReservedUm,proto3" json:"loaded_reserved_um,omitempty"`
+	// Output only: kind of blade on it; empty if nobody said.
+	Blade string `protobuf:"bytes,35,opt,name=blade,proto3" json:"blade,omitempty"`
+	// Output only: knife path since that blade was put in, in micrometres.
+	BladeUsedUm   int64 `protobuf:"varint,36,opt,name=blade_used_um,json=bladeUsedUm,proto3" json:"blade_used_um,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Device) Reset() {
 	*x = Device{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[3]
+	mi := &file_tandem_v1_floor_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -293,7 +640,7 @@ func (x *Device) String() string {
 func (*Device) ProtoMessage() {}
 
 func (x *Device) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[3]
+	mi := &file_tandem_v1_floor_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -306,7 +653,7 @@ func (x *Device) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Device.ProtoReflect.Descriptor instead.
 func (*Device) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{3}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Device) GetId() string {
@@ -442,6 +789,177 @@ func (x *Device) GetRevision() uint64 {
 	return 0
 }
 
+func (x *Device) GetLoadedLot() string {
+	if x != nil {
+		return x.LoadedLot
+	}
+	return ""
+}
+
+func (x *Device) GetLoadedRemainingUm() int64 {
+	if x != nil {
+		return x.LoadedRemainingUm
+	}
+	return 0
+}
+
+func (x *Device) GetLoadedReservedUm() int64 {
+	if x != nil {
+		return x.LoadedReservedUm
+	}
+	return 0
+}
+
+func (x *Device) GetBlade() string {
+	if x != nil {
+		return x.Blade
+	}
+	return ""
+}
+
+func (x *Device) GetBladeUsedUm() int64 {
+	if x != nil {
+		return x.BladeUsedUm
+	}
+	return 0
+}
+
+// Lot is a roll, or a stack of sheets, of one media or film, with a code on it.
+type Lot struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Unique for ever. Absent when received: lot-N.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// Media or film, as named in the floor file.
+	Media string `protobuf:"bytes,2,opt,name=media,proto3" json:"media,omitempty"`
+	// Length when received, in micrometres. Absent: that of a new roll of the media.
+	LengthUm int64 `protobuf:"varint,3,opt,name=length_um,json=lengthUm,proto3" json:"length_um,omitempty"`
+	// The maker's batch, or anything else that belongs to it.
+	Note string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	// Output only: the code to print and stick on it, type letter M.
+	Code string `protobuf:"bytes,20,opt,name=code,proto3" json:"code,omitempty"`
+	// Output only: what is left, in micrometres.
+	RemainingUm int64 `protobuf:"varint,21,opt,name=remaining_um,json=remainingUm,proto3" json:"remaining_um,omitempty"`
+	// Output only: what live runs still take of it, in micrometres.
+	ReservedUm int64 `protobuf:"varint,22,opt,name=reserved_um,json=reservedUm,proto3" json:"reserved_um,omitempty"`
+	// Output only: the device it is on.
+	Device string `protobuf:"bytes,23,opt,name=device,proto3" json:"device,omitempty"`
+	// Output only.
+	ReceiveTime *timestamppb.Timestamp `protobuf:"bytes,24,opt,name=receive_time,json=receiveTime,proto3" json:"receive_time,omitempty"`
+	// Output only: media-low-warning, media-empty-error.
+	StateReasons []string `protobuf:"bytes,25,rep,name=state_reasons,json=stateReasons,proto3" json:"state_reasons,omitempty"`
+	// Output only: ledger revision of the last change.
+	Revision      uint64 `protobuf:"varint,26,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Lot) Reset() {
+	*x = Lot{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Lot) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Lot) ProtoMessage() {}
+
+func (x *Lot) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Lot.ProtoReflect.Descriptor instead.
+func (*Lot) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Lot) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Lot) GetMedia() string {
+	if x != nil {
+		return x.Media
+	}
+	return ""
+}
+
+func (x *Lot) GetLengthUm() int64 {
+	if x != nil {
+		return x.LengthUm
+	}
+	return 0
+}
+
+func (x *Lot) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *Lot) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+func (x *Lot) GetRemainingUm() int64 {
+	if x != nil {
+		return x.RemainingUm
+	}
+	return 0
+}
+
+func (x *Lot) GetReservedUm() int64 {
+	if x != nil {
+		return x.ReservedUm
+	}
+	return 0
+}
+
+func (x *Lot) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
+func (x *Lot) GetReceiveTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReceiveTime
+	}
+	return nil
+}
+
+func (x *Lot) GetStateReasons() []string {
+	if x != nil {
+		return x.StateReasons
+	}
+	return nil
+}
+
+func (x *Lot) GetRevision() uint64 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
 // DeviceRun is what one run on a device was told to do and how far it is.
 type DeviceRun struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -477,7 +995,7 @@ type DeviceRun struct {
 
 func (x *DeviceRun) Reset() {
 	*x = DeviceRun{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[4]
+	mi := &file_tandem_v1_floor_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -489,7 +1007,7 @@ func (x *DeviceRun) String() string {
 func (*DeviceRun) ProtoMessage() {}
 
 func (x *DeviceRun) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[4]
+	mi := &file_tandem_v1_floor_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -502,7 +1020,7 @@ func (x *DeviceRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRun.ProtoReflect.Descriptor instead.
 func (*DeviceRun) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{4}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *DeviceRun) GetRun() string {
@@ -613,7 +1131,7 @@ type Driver struct {
 
 func (x *Driver) Reset() {
 	*x = Driver{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[5]
+	mi := &file_tandem_v1_floor_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -625,7 +1143,7 @@ func (x *Driver) String() string {
 func (*Driver) ProtoMessage() {}
 
 func (x *Driver) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[5]
+	mi := &file_tandem_v1_floor_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -638,7 +1156,7 @@ func (x *Driver) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Driver.ProtoReflect.Descriptor instead.
 func (*Driver) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{5}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Driver) GetKind() string {
@@ -670,7 +1188,9 @@ func (x *Driver) GetManual() bool {
 }
 
 // Ability is an operation a device can do, what it accepts and how long it takes:
-// time = setup + per_piece * pieces + per_metre * web length + per_path_metre * knife path, plus changeovers.
+// time = changeovers + warm_up + setup + per_piece * pieces + per_metre * web length + per_path_metre * knife path
+// + panels * (feed_out + marks + separation_cut).
+// Where print_modes or cut_motion are given they take the place of per_metre, or of per_piece and per_path_metre.
 type Ability struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// print, dry, laminate, cut, or a word of the shop's own.
@@ -703,13 +1223,42 @@ type Ability struct {
 	// A panel that this device has just worked on and that has not left it needs no set-up, and the start a person
 	// gave for that earlier run covers this one.
 	ContinuesLoaded bool `protobuf:"varint,14,opt,name=continues_loaded,json=continuesLoaded,proto3" json:"continues_loaded,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Print: the speed of each mode. The first one stands for steps that name none.
+	PrintModes []*PrintMode `protobuf:"bytes,15,rep,name=print_modes,json=printModes,proto3" json:"print_modes,omitempty"`
+	// Cut: how the head moves; with the contour it gives the time of a piece.
+	CutMotion *CutMotion `protobuf:"bytes,16,opt,name=cut_motion,json=cutMotion,proto3" json:"cut_motion,omitempty"`
+	// Cut: marks read for each panel, before it is cut; 0 means 4 where mark_time is given.
+	MarksPerPanel int32 `protobuf:"varint,17,opt,name=marks_per_panel,json=marksPerPanel,proto3" json:"marks_per_panel,omitempty"`
+	// Cut: time for each of them.
+	MarkTime *durationpb.Duration `protobuf:"bytes,18,opt,name=mark_time,json=markTime,proto3" json:"mark_time,omitempty"`
+	// Cut: moving a panel into place.
+	FeedOut *durationpb.Duration `protobuf:"bytes,19,opt,name=feed_out,json=feedOut,proto3" json:"feed_out,omitempty"`
+	// Cut: the cut across the web after a panel.
+	SeparationCut *durationpb.Duration `protobuf:"bytes,20,opt,name=separation_cut,json=separationCut,proto3" json:"separation_cut,omitempty"`
+	// Time until it is warm, if it has cooled down.
+	WarmUp *durationpb.Duration `protobuf:"bytes,21,opt,name=warm_up,json=warmUp,proto3" json:"warm_up,omitempty"`
+	// It has cooled down when nothing has run on it for so long.
+	CoolsAfter *durationpb.Duration `protobuf:"bytes,22,opt,name=cools_after,json=coolsAfter,proto3" json:"cools_after,omitempty"`
+	// Media or film lost at each change of it, in micrometres: web-up.
+	WebUpUm int64 `protobuf:"varint,23,opt,name=web_up_um,json=webUpUm,proto3" json:"web_up_um,omitempty"`
+	// Media or film lost at each run, lead and tail together, in micrometres.
+	RunWasteUm int64 `protobuf:"varint,24,opt,name=run_waste_um,json=runWasteUm,proto3" json:"run_waste_um,omitempty"`
+	// Changeovers from one thing to another. They take the place of media_changeover, mode_changeover and
+	// blade_changeover where they match.
+	Changeovers []*Changeover `protobuf:"bytes,25,rep,name=changeovers,proto3" json:"changeovers,omitempty"`
+	// Changeovers of media, mode and blade are done at the same time: the longest counts, not their sum.
+	ChangeoversOverlap bool `protobuf:"varint,26,opt,name=changeovers_overlap,json=changeoversOverlap,proto3" json:"changeovers_overlap,omitempty"`
+	// Changeover when the blade is of another kind.
+	BladeChangeover *durationpb.Duration `protobuf:"bytes,27,opt,name=blade_changeover,json=bladeChangeover,proto3" json:"blade_changeover,omitempty"`
+	// Knife path after which a blade is worn, in micrometres. 0: not counted.
+	BladeLifeUm   int64 `protobuf:"varint,28,opt,name=blade_life_um,json=bladeLifeUm,proto3" json:"blade_life_um,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Ability) Reset() {
 	*x = Ability{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[6]
+	mi := &file_tandem_v1_floor_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -721,7 +1270,7 @@ func (x *Ability) String() string {
 func (*Ability) ProtoMessage() {}
 
 func (x *Ability) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[6]
+	mi := &file_tandem_v1_floor_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -734,7 +1283,7 @@ func (x *Ability) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Ability.ProtoReflect.Descriptor instead.
 func (*Ability) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{6}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Ability) GetOperation() string {
@@ -835,6 +1384,477 @@ func (x *Ability) GetContinuesLoaded() bool {
 	return false
 }
 
+func (x *Ability) GetPrintModes() []*PrintMode {
+	if x != nil {
+		return x.PrintModes
+	}
+	return nil
+}
+
+func (x *Ability) GetCutMotion() *CutMotion {
+	if x != nil {
+		return x.CutMotion
+	}
+	return nil
+}
+
+func (x *Ability) GetMarksPerPanel() int32 {
+	if x != nil {
+		return x.MarksPerPanel
+	}
+	return 0
+}
+
+func (x *Ability) GetMarkTime() *durationpb.Duration {
+	if x != nil {
+		return x.MarkTime
+	}
+	return nil
+}
+
+func (x *Ability) GetFeedOut() *durationpb.Duration {
+	if x != nil {
+		return x.FeedOut
+	}
+	return nil
+}
+
+func (x *Ability) GetSeparationCut() *durationpb.Duration {
+	if x != nil {
+		return x.SeparationCut
+	}
+	return nil
+}
+
+func (x *Ability) GetWarmUp() *durationpb.Duration {
+	if x != nil {
+		return x.WarmUp
+	}
+	return nil
+}
+
+func (x *Ability) GetCoolsAfter() *durationpb.Duration {
+	if x != nil {
+		return x.CoolsAfter
+	}
+	return nil
+}
+
+func (x *Ability) GetWebUpUm() int64 {
+	if x != nil {
+		return x.WebUpUm
+	}
+	return 0
+}
+
+func (x *Ability) GetRunWasteUm() int64 {
+	if x != nil {
+		return x.RunWasteUm
+	}
+	return 0
+}
+
+func (x *Ability) GetChangeovers() []*Changeover {
+	if x != nil {
+		return x.Changeovers
+	}
+	return nil
+}
+
+func (x *Ability) GetChangeoversOverlap() bool {
+	if x != nil {
+		return x.ChangeoversOverlap
+	}
+	return false
+}
+
+func (x *Ability) GetBladeChangeover() *durationpb.Duration {
+	if x != nil {
+		return x.BladeChangeover
+	}
+	return nil
+}
+
+func (x *Ability) GetBladeLifeUm() int64 {
+	if x != nil {
+		return x.BladeLifeUm
+	}
+	return 0
+}
+
+// PrintMode is how fast a printer is in one mode: by its carriage, or as measured.
+type PrintMode struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The mode, as steps name it.
+	Mode string `protobuf:"bytes,1,opt,name=mode,proto3" json:"mode,omitempty"`
+	// How its carriage moves.
+	Carriage *Carriage `protobuf:"bytes,2,opt,name=carriage,proto3" json:"carriage,omitempty"`
+	// Area in an hour as measured, in square metres, charged over the width named next.
+	SquareMetresPerHour float64 `protobuf:"fixed64,3,opt,name=square_metres_per_hour,json=squareMetresPerHour,proto3" json:"square_metres_per_hour,omitempty"`
+	// The carriage goes over the whole width of the device however narrow the image is.
+	FullWidth     bool `protobuf:"varint,4,opt,name=full_width,json=fullWidth,proto3" json:"full_width,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PrintMode) Reset() {
+	*x = PrintMode{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PrintMode) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PrintMode) ProtoMessage() {}
+
+func (x *PrintMode) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PrintMode.ProtoReflect.Descriptor instead.
+func (*PrintMode) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *PrintMode) GetMode() string {
+	if x != nil {
+		return x.Mode
+	}
+	return ""
+}
+
+func (x *PrintMode) GetCarriage() *Carriage {
+	if x != nil {
+		return x.Carriage
+	}
+	return nil
+}
+
+func (x *PrintMode) GetSquareMetresPerHour() float64 {
+	if x != nil {
+		return x.SquareMetresPerHour
+	}
+	return 0
+}
+
+func (x *PrintMode) GetFullWidth() bool {
+	if x != nil {
+		return x.FullWidth
+	}
+	return false
+}
+
+// Carriage is a print head that scans across the web.
+type Carriage struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Length of web that one sweep covers, in micrometres.
+	SwathUm int64 `protobuf:"varint,1,opt,name=swath_um,json=swathUm,proto3" json:"swath_um,omitempty"`
+	// Sweeps over each spot.
+	Passes int32 `protobuf:"varint,2,opt,name=passes,proto3" json:"passes,omitempty"`
+	// Way beyond the image at each side, in micrometres.
+	OverrunUm int64 `protobuf:"varint,3,opt,name=overrun_um,json=overrunUm,proto3" json:"overrun_um,omitempty"`
+	// Speed, in micrometres a second.
+	SpeedUm int64 `protobuf:"varint,4,opt,name=speed_um,json=speedUm,proto3" json:"speed_um,omitempty"`
+	// Acceleration, in micrometres a second squared.
+	AccelerationUm int64 `protobuf:"varint,5,opt,name=acceleration_um,json=accelerationUm,proto3" json:"acceleration_um,omitempty"`
+	// Time to advance the web between sweeps; it runs while the carriage turns.
+	AdvanceTime *durationpb.Duration `protobuf:"bytes,6,opt,name=advance_time,json=advanceTime,proto3" json:"advance_time,omitempty"`
+	// Prints in one direction only.
+	Unidirectional bool `protobuf:"varint,7,opt,name=unidirectional,proto3" json:"unidirectional,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *Carriage) Reset() {
+	*x = Carriage{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Carriage) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Carriage) ProtoMessage() {}
+
+func (x *Carriage) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Carriage.ProtoReflect.Descriptor instead.
+func (*Carriage) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *Carriage) GetSwathUm() int64 {
+	if x != nil {
+		return x.SwathUm
+	}
+	return 0
+}
+
+func (x *Carriage) GetPasses() int32 {
+	if x != nil {
+		return x.Passes
+	}
+	return 0
+}
+
+func (x *Carriage) GetOverrunUm() int64 {
+	if x != nil {
+		return x.OverrunUm
+	}
+	return 0
+}
+
+func (x *Carriage) GetSpeedUm() int64 {
+	if x != nil {
+		return x.SpeedUm
+	}
+	return 0
+}
+
+func (x *Carriage) GetAccelerationUm() int64 {
+	if x != nil {
+		return x.AccelerationUm
+	}
+	return 0
+}
+
+func (x *Carriage) GetAdvanceTime() *durationpb.Duration {
+	if x != nil {
+		return x.AdvanceTime
+	}
+	return nil
+}
+
+func (x *Carriage) GetUnidirectional() bool {
+	if x != nil {
+		return x.Unidirectional
+	}
+	return false
+}
+
+// CutMotion is how a cutter's head moves.
+type CutMotion struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Speed with the knife down, in micrometres a second.
+	SpeedUm int64 `protobuf:"varint,1,opt,name=speed_um,json=speedUm,proto3" json:"speed_um,omitempty"`
+	// Speed with the knife up, in micrometres a second. 0: as with the knife down.
+	TravelSpeedUm int64 `protobuf:"varint,2,opt,name=travel_speed_um,json=travelSpeedUm,proto3" json:"travel_speed_um,omitempty"`
+	// Acceleration, in micrometres a second squared.
+	AccelerationUm int64 `protobuf:"varint,3,opt,name=acceleration_um,json=accelerationUm,proto3" json:"acceleration_um,omitempty"`
+	// How far the head may cut a corner short, in micrometres; it sets the speed in turns. Standard: 50 um.
+	JunctionDeviationUm int64 `protobuf:"varint,4,opt,name=junction_deviation_um,json=junctionDeviationUm,proto3" json:"junction_deviation_um,omitempty"`
+	// Time to put the knife down.
+	ToolDown *durationpb.Duration `protobuf:"bytes,5,opt,name=tool_down,json=toolDown,proto3" json:"tool_down,omitempty"`
+	// Time to lift it.
+	ToolUp *durationpb.Duration `protobuf:"bytes,6,opt,name=tool_up,json=toolUp,proto3" json:"tool_up,omitempty"`
+	// Way cut twice where a line closes, in micrometres.
+	OvercutUm int64 `protobuf:"varint,7,opt,name=overcut_um,json=overcutUm,proto3" json:"overcut_um,omitempty"`
+	// Perforation: cut, in micrometres. Standard: 10 mm.
+	PerforationCutUm int64 `protobuf:"varint,8,opt,name=perforation_cut_um,json=perforationCutUm,proto3" json:"perforation_cut_um,omitempty"`
+	// Perforation: bridge, in micrometres. Standard: 0.8 mm.
+	PerforationBridgeUm int64 `protobuf:"varint,9,opt,name=perforation_bridge_um,json=perforationBridgeUm,proto3" json:"perforation_bridge_um,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *CutMotion) Reset() {
+	*x = CutMotion{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CutMotion) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CutMotion) ProtoMessage() {}
+
+func (x *CutMotion) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CutMotion.ProtoReflect.Descriptor instead.
+func (*CutMotion) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *CutMotion) GetSpeedUm() int64 {
+	if x != nil {
+		return x.SpeedUm
+	}
+	return 0
+}
+
+func (x *CutMotion) GetTravelSpeedUm() int64 {
+	if x != nil {
+		return x.TravelSpeedUm
+	}
+	return 0
+}
+
+func (x *CutMotion) GetAccelerationUm() int64 {
+	if x != nil {
+		return x.AccelerationUm
+	}
+	return 0
+}
+
+func (x *CutMotion) GetJunctionDeviationUm() int64 {
+	if x != nil {
+		return x.JunctionDeviationUm
+	}
+	return 0
+}
+
+func (x *CutMotion) GetToolDown() *durationpb.Duration {
+	if x != nil {
+		return x.ToolDown
+	}
+	return nil
+}
+
+func (x *CutMotion) GetToolUp() *durationpb.Duration {
+	if x != nil {
+		return x.ToolUp
+	}
+	return nil
+}
+
+func (x *CutMotion) GetOvercutUm() int64 {
+	if x != nil {
+		return x.OvercutUm
+	}
+	return 0
+}
+
+func (x *CutMotion) GetPerforationCutUm() int64 {
+	if x != nil {
+		return x.PerforationCutUm
+	}
+	return 0
+}
+
+func (x *CutMotion) GetPerforationBridgeUm() int64 {
+	if x != nil {
+		return x.PerforationBridgeUm
+	}
+	return 0
+}
+
+// Changeover is the time from one thing to another.
+type Changeover struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// media, film, mode or blade.
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// From. Absent: from anything.
+	From string `protobuf:"bytes,2,opt,name=from,proto3" json:"from,omitempty"`
+	// To. Absent: to anything.
+	To string `protobuf:"bytes,3,opt,name=to,proto3" json:"to,omitempty"`
+	// How long.
+	Duration *durationpb.Duration `protobuf:"bytes,4,opt,name=duration,proto3" json:"duration,omitempty"`
+	// The same the other way round.
+	BothWays      bool `protobuf:"varint,5,opt,name=both_ways,json=bothWays,proto3" json:"both_ways,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Changeover) Reset() {
+	*x = Changeover{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Changeover) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Changeover) ProtoMessage() {}
+
+func (x *Changeover) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Changeover.ProtoReflect.Descriptor instead.
+func (*Changeover) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *Changeover) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *Changeover) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *Changeover) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *Changeover) GetDuration() *durationpb.Duration {
+	if x != nil {
+		return x.Duration
+	}
+	return nil
+}
+
+func (x *Changeover) GetBothWays() bool {
+	if x != nil {
+		return x.BothWays
+	}
+	return false
+}
+
 // UnattendedStart names who allowed runs to begin with nobody at the device, and when.
 type UnattendedStart struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -848,7 +1868,7 @@ type UnattendedStart struct {
 
 func (x *UnattendedStart) Reset() {
 	*x = UnattendedStart{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[7]
+	mi := &file_tandem_v1_floor_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -860,7 +1880,7 @@ func (x *UnattendedStart) String() string {
 func (*UnattendedStart) ProtoMessage() {}
 
 func (x *UnattendedStart) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[7]
+	mi := &file_tandem_v1_floor_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -873,7 +1893,7 @@ func (x *UnattendedStart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnattendedStart.ProtoReflect.Descriptor instead.
 func (*UnattendedStart) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{7}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *UnattendedStart) GetAllowedBy() string {
@@ -894,23 +1914,54 @@ var File_tandem_v1_floor_proto protoreflect.FileDescriptor
 
 const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\n" +
-	"\x15tandem/v1/floor.proto\x12\ttandem.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/state.proto\"\xae\x01\n" +
+	"\x15tandem/v1/floor.proto\x12\ttandem.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/state.proto\"\xd6\x01\n" +
 	"\tFloorFile\x12!\n" +
 	"\fdisplay_name\x18\x01 \x01(\tR\vdisplayName\x12+\n" +
 	"\adevices\x18\x02 \x03(\v2\x11.tandem.v1.DeviceR\adevices\x12&\n" +
 	"\x05media\x18\x03 \x03(\v2\x10.tandem.v1.MediaR\x05media\x12)\n" +
-	"\x06people\x18\x04 \x03(\v2\x11.tandem.v1.PersonR\x06people\"o\n" +
+	"\x06people\x18\x04 \x03(\v2\x11.tandem.v1.PersonR\x06people\x12&\n" +
+	"\x05rules\x18\x05 \x01(\v2\x10.tandem.v1.RulesR\x05rules\"\x80\x01\n" +
+	"\x05Rules\x12.\n" +
+	"\x06layout\x18\x01 \x01(\v2\x16.tandem.v1.LayoutRulesR\x06layout\x12-\n" +
+	"\x06drying\x18\x02 \x03(\v2\x15.tandem.v1.DryingRuleR\x06drying\x12\x18\n" +
+	"\astorage\x18\x03 \x01(\tR\astorage\"\xb3\x02\n" +
+	"\vLayoutRules\x12\x17\n" +
+	"\aedge_um\x18\x01 \x01(\x03R\x06edgeUm\x12\x1b\n" +
+	"\tgutter_um\x18\x02 \x01(\x03R\bgutterUm\x12 \n" +
+	"\fmark_band_um\x18\x03 \x01(\x03R\n" +
+	"markBandUm\x12*\n" +
+	"\x11mark_clearance_um\x18\x04 \x01(\x03R\x0fmarkClearanceUm\x12/\n" +
+	"\x14max_mark_distance_um\x18\x05 \x01(\x03R\x11maxMarkDistanceUm\x12\x17\n" +
+	"\alead_um\x18\x06 \x01(\x03R\x06leadUm\x12\x17\n" +
+	"\atail_um\x18\a \x01(\x03R\x06tailUm\x12 \n" +
+	"\fpanel_gap_um\x18\b \x01(\x03R\n" +
+	"panelGapUm\x12\x1b\n" +
+	"\tfill_rows\x18\t \x01(\bR\bfillRows\"\xcf\x01\n" +
+	"\n" +
+	"DryingRule\x12\x10\n" +
+	"\x03ink\x18\x01 \x01(\tR\x03ink\x12\x14\n" +
+	"\x05media\x18\x02 \x01(\tR\x05media\x120\n" +
+	"\x14min_coverage_percent\x18\x03 \x01(\x05R\x12minCoveragePercent\x12\x18\n" +
+	"\astorage\x18\x04 \x01(\tR\astorage\x12\x16\n" +
+	"\x06before\x18\x05 \x01(\tR\x06before\x125\n" +
+	"\bduration\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\bduration\"o\n" +
 	"\x06Person\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x1e\n" +
 	"\n" +
 	"supervisor\x18\x03 \x01(\bR\n" +
 	"supervisor\x12\x12\n" +
-	"\x04code\x18\x14 \x01(\tR\x04code\"U\n" +
+	"\x04code\x18\x14 \x01(\tR\x04code\"\x9c\x02\n" +
 	"\x05Media\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x19\n" +
-	"\bwidth_um\x18\x03 \x01(\x03R\awidthUm\"\x9a\x06\n" +
+	"\bwidth_um\x18\x03 \x01(\x03R\awidthUm\x12&\n" +
+	"\x0fsheet_length_um\x18\x04 \x01(\x03R\rsheetLengthUm\x12$\n" +
+	"\x0eroll_length_um\x18\x05 \x01(\x03R\frollLengthUm\x12\x15\n" +
+	"\x06low_um\x18\x06 \x01(\x03R\x05lowUm\x12\x14\n" +
+	"\x05blade\x18\a \x01(\tR\x05blade\x12%\n" +
+	"\x0ethrough_passes\x18\b \x01(\x05R\rthroughPasses\x12#\n" +
+	"\rfilm_required\x18\t \x01(\bR\ffilmRequired\"\xd1\a\n" +
 	"\x06Device\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x120\n" +
@@ -931,10 +1982,29 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\tlocked_by\x18\x1d \x01(\tR\blockedBy\x12\x1d\n" +
 	"\n" +
 	"pause_note\x18\x1e \x01(\tR\tpauseNote\x12\x1a\n" +
-	"\brevision\x18\x1f \x01(\x04R\brevision\x1a?\n" +
+	"\brevision\x18\x1f \x01(\x04R\brevision\x12\x1d\n" +
+	"\n" +
+	"loaded_lot\x18  \x01(\tR\tloadedLot\x12.\n" +
+	"\x13loaded_remaining_um\x18! \x01(\x03R\x11loadedRemainingUm\x12,\n" +
+	"\x12loaded_reserved_um\x18\" \x01(\x03R\x10loadedReservedUm\x12\x14\n" +
+	"\x05blade\x18# \x01(\tR\x05blade\x12\"\n" +
+	"\rblade_used_um\x18$ \x01(\x03R\vbladeUsedUm\x1a?\n" +
 	"\x11CapabilitiesEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xd1\x03\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xcc\x02\n" +
+	"\x03Lot\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
+	"\x05media\x18\x02 \x01(\tR\x05media\x12\x1b\n" +
+	"\tlength_um\x18\x03 \x01(\x03R\blengthUm\x12\x12\n" +
+	"\x04note\x18\x04 \x01(\tR\x04note\x12\x12\n" +
+	"\x04code\x18\x14 \x01(\tR\x04code\x12!\n" +
+	"\fremaining_um\x18\x15 \x01(\x03R\vremainingUm\x12\x1f\n" +
+	"\vreserved_um\x18\x16 \x01(\x03R\n" +
+	"reservedUm\x12\x16\n" +
+	"\x06device\x18\x17 \x01(\tR\x06device\x12=\n" +
+	"\freceive_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampR\vreceiveTime\x12#\n" +
+	"\rstate_reasons\x18\x19 \x03(\tR\fstateReasons\x12\x1a\n" +
+	"\brevision\x18\x1a \x01(\x04R\brevision\"\xd1\x03\n" +
 	"\tDeviceRun\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\tR\x03job\x12\x12\n" +
@@ -960,7 +2030,8 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\x06manual\x18\x14 \x01(\bR\x06manual\x1a;\n" +
 	"\rSettingsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xfd\x04\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xc3\n" +
+	"\n" +
 	"\aAbility\x12\x1c\n" +
 	"\toperation\x18\x01 \x01(\tR\toperation\x12\x14\n" +
 	"\x05media\x18\x02 \x03(\tR\x05media\x12\x12\n" +
@@ -977,7 +2048,58 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\x10media_changeover\x18\v \x01(\v2\x19.google.protobuf.DurationR\x0fmediaChangeover\x12B\n" +
 	"\x0fmode_changeover\x18\f \x01(\v2\x19.google.protobuf.DurationR\x0emodeChangeover\x12E\n" +
 	"\x10unattended_start\x18\r \x01(\v2\x1a.tandem.v1.UnattendedStartR\x0funattendedStart\x12)\n" +
-	"\x10continues_loaded\x18\x0e \x01(\bR\x0fcontinuesLoaded\"k\n" +
+	"\x10continues_loaded\x18\x0e \x01(\bR\x0fcontinuesLoaded\x125\n" +
+	"\vprint_modes\x18\x0f \x03(\v2\x14.tandem.v1.PrintModeR\n" +
+	"printModes\x123\n" +
+	"\n" +
+	"cut_motion\x18\x10 \x01(\v2\x14.tandem.v1.CutMotionR\tcutMotion\x12&\n" +
+	"\x0fmarks_per_panel\x18\x11 \x01(\x05R\rmarksPerPanel\x126\n" +
+	"\tmark_time\x18\x12 \x01(\v2\x19.google.protobuf.DurationR\bmarkTime\x124\n" +
+	"\bfeed_out\x18\x13 \x01(\v2\x19.google.protobuf.DurationR\afeedOut\x12@\n" +
+	"\x0eseparation_cut\x18\x14 \x01(\v2\x19.google.protobuf.DurationR\rseparationCut\x122\n" +
+	"\awarm_up\x18\x15 \x01(\v2\x19.google.protobuf.DurationR\x06warmUp\x12:\n" +
+	"\vcools_after\x18\x16 \x01(\v2\x19.google.protobuf.DurationR\n" +
+	"coolsAfter\x12\x1a\n" +
+	"\tweb_up_um\x18\x17 \x01(\x03R\awebUpUm\x12 \n" +
+	"\frun_waste_um\x18\x18 \x01(\x03R\n" +
+	"runWasteUm\x127\n" +
+	"\vchangeovers\x18\x19 \x03(\v2\x15.tandem.v1.ChangeoverR\vchangeovers\x12/\n" +
+	"\x13changeovers_overlap\x18\x1a \x01(\bR\x12changeoversOverlap\x12D\n" +
+	"\x10blade_changeover\x18\x1b \x01(\v2\x19.google.protobuf.DurationR\x0fbladeChangeover\x12\"\n" +
+	"\rblade_life_um\x18\x1c \x01(\x03R\vbladeLifeUm\"\xa4\x01\n" +
+	"\tPrintMode\x12\x12\n" +
+	"\x04mode\x18\x01 \x01(\tR\x04mode\x12/\n" +
+	"\bcarriage\x18\x02 \x01(\v2\x13.tandem.v1.CarriageR\bcarriage\x123\n" +
+	"\x16square_metres_per_hour\x18\x03 \x01(\x01R\x13squareMetresPerHour\x12\x1d\n" +
+	"\n" +
+	"full_width\x18\x04 \x01(\bR\tfullWidth\"\x86\x02\n" +
+	"\bCarriage\x12\x19\n" +
+	"\bswath_um\x18\x01 \x01(\x03R\aswathUm\x12\x16\n" +
+	"\x06passes\x18\x02 \x01(\x05R\x06passes\x12\x1d\n" +
+	"\n" +
+	"overrun_um\x18\x03 \x01(\x03R\toverrunUm\x12\x19\n" +
+	"\bspeed_um\x18\x04 \x01(\x03R\aspeedUm\x12'\n" +
+	"\x0facceleration_um\x18\x05 \x01(\x03R\x0eaccelerationUm\x12<\n" +
+	"\fadvance_time\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\vadvanceTime\x12&\n" +
+	"\x0eunidirectional\x18\a \x01(\bR\x0eunidirectional\"\x98\x03\n" +
+	"\tCutMotion\x12\x19\n" +
+	"\bspeed_um\x18\x01 \x01(\x03R\aspeedUm\x12&\n" +
+	"\x0ftravel_speed_um\x18\x02 \x01(\x03R\rtravelSpeedUm\x12'\n" +
+	"\x0facceleration_um\x18\x03 \x01(\x03R\x0eaccelerationUm\x122\n" +
+	"\x15junction_deviation_um\x18\x04 \x01(\x03R\x13junctionDeviationUm\x126\n" +
+	"\ttool_down\x18\x05 \x01(\v2\x19.google.protobuf.DurationR\btoolDown\x122\n" +
+	"\atool_up\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\x06toolUp\x12\x1d\n" +
+	"\n" +
+	"overcut_um\x18\a \x01(\x03R\tovercutUm\x12,\n" +
+	"\x12perforation_cut_um\x18\b \x01(\x03R\x10perforationCutUm\x122\n" +
+	"\x15perforation_bridge_um\x18\t \x01(\x03R\x13perforationBridgeUm\"\x98\x01\n" +
+	"\n" +
+	"Changeover\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x12\n" +
+	"\x04from\x18\x02 \x01(\tR\x04from\x12\x0e\n" +
+	"\x02to\x18\x03 \x01(\tR\x02to\x125\n" +
+	"\bduration\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\bduration\x12\x1b\n" +
+	"\tboth_ways\x18\x05 \x01(\bR\bbothWays\"k\n" +
 	"\x0fUnattendedStart\x12\x1d\n" +
 	"\n" +
 	"allowed_by\x18\x01 \x01(\tR\tallowedBy\x129\n" +
@@ -996,54 +2118,81 @@ func file_tandem_v1_floor_proto_rawDescGZIP() []byte {
 	return file_tandem_v1_floor_proto_rawDescData
 }
 
-var file_tandem_v1_floor_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_tandem_v1_floor_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_tandem_v1_floor_proto_goTypes = []any{
 	(*FloorFile)(nil),             // 0: tandem.v1.FloorFile
-	(*Person)(nil),                // 1: tandem.v1.Person
-	(*Media)(nil),                 // 2: tandem.v1.Media
-	(*Device)(nil),                // 3: tandem.v1.Device
-	(*DeviceRun)(nil),             // 4: tandem.v1.DeviceRun
-	(*Driver)(nil),                // 5: tandem.v1.Driver
-	(*Ability)(nil),               // 6: tandem.v1.Ability
-	(*UnattendedStart)(nil),       // 7: tandem.v1.UnattendedStart
-	nil,                           // 8: tandem.v1.Device.CapabilitiesEntry
-	nil,                           // 9: tandem.v1.Driver.SettingsEntry
-	(DeviceState)(0),              // 10: tandem.v1.DeviceState
-	(DevicePhase)(0),              // 11: tandem.v1.DevicePhase
-	(Link)(0),                     // 12: tandem.v1.Link
-	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
-	(JobState)(0),                 // 14: tandem.v1.JobState
-	(*durationpb.Duration)(nil),   // 15: google.protobuf.Duration
+	(*Rules)(nil),                 // 1: tandem.v1.Rules
+	(*LayoutRules)(nil),           // 2: tandem.v1.LayoutRules
+	(*DryingRule)(nil),            // 3: tandem.v1.DryingRule
+	(*Person)(nil),                // 4: tandem.v1.Person
+	(*Media)(nil),                 // 5: tandem.v1.Media
+	(*Device)(nil),                // 6: tandem.v1.Device
+	(*Lot)(nil),                   // 7: tandem.v1.Lot
+	(*DeviceRun)(nil),             // 8: tandem.v1.DeviceRun
+	(*Driver)(nil),                // 9: tandem.v1.Driver
+	(*Ability)(nil),               // 10: tandem.v1.Ability
+	(*PrintMode)(nil),             // 11: tandem.v1.PrintMode
+	(*Carriage)(nil),              // 12: tandem.v1.Carriage
+	(*CutMotion)(nil),             // 13: tandem.v1.CutMotion
+	(*Changeover)(nil),            // 14: tandem.v1.Changeover
+	(*UnattendedStart)(nil),       // 15: tandem.v1.UnattendedStart
+	nil,                           // 16: tandem.v1.Device.CapabilitiesEntry
+	nil,                           // 17: tandem.v1.Driver.SettingsEntry
+	(*durationpb.Duration)(nil),   // 18: google.protobuf.Duration
+	(DeviceState)(0),              // 19: tandem.v1.DeviceState
+	(DevicePhase)(0),              // 20: tandem.v1.DevicePhase
+	(Link)(0),                     // 21: tandem.v1.Link
+	(*timestamppb.Timestamp)(nil), // 22: google.protobuf.Timestamp
+	(JobState)(0),                 // 23: tandem.v1.JobState
 }
 var file_tandem_v1_floor_proto_depIdxs = []int32{
-	3,  // 0: tandem.v1.FloorFile.devices:type_name -> tandem.v1.Device
-	2,  // 1: tandem.v1.FloorFile.media:type_name -> tandem.v1.Media
-	1,  // 2: tandem.v1.FloorFile.people:type_name -> tandem.v1.Person
-	6,  // 3: tandem.v1.Device.abilities:type_name -> tandem.v1.Ability
-	8,  // 4: tandem.v1.Device.capabilities:type_name -> tandem.v1.Device.CapabilitiesEntry
-	5,  // 5: tandem.v1.Device.driver:type_name -> tandem.v1.Driver
-	10, // 6: tandem.v1.Device.state:type_name -> tandem.v1.DeviceState
-	11, // 7: tandem.v1.Device.phase:type_name -> tandem.v1.DevicePhase
-	12, // 8: tandem.v1.Device.link:type_name -> tandem.v1.Link
-	13, // 9: tandem.v1.Device.last_seen_time:type_name -> google.protobuf.Timestamp
-	4,  // 10: tandem.v1.Device.runs:type_name -> tandem.v1.DeviceRun
-	14, // 11: tandem.v1.DeviceRun.state:type_name -> tandem.v1.JobState
-	13, // 12: tandem.v1.DeviceRun.start_time:type_name -> google.protobuf.Timestamp
-	13, // 13: tandem.v1.DeviceRun.expected_end_time:type_name -> google.protobuf.Timestamp
-	9,  // 14: tandem.v1.Driver.settings:type_name -> tandem.v1.Driver.SettingsEntry
-	15, // 15: tandem.v1.Ability.setup:type_name -> google.protobuf.Duration
-	15, // 16: tandem.v1.Ability.per_piece:type_name -> google.protobuf.Duration
-	15, // 17: tandem.v1.Ability.per_metre:type_name -> google.protobuf.Duration
-	15, // 18: tandem.v1.Ability.per_path_metre:type_name -> google.protobuf.Duration
-	15, // 19: tandem.v1.Ability.media_changeover:type_name -> google.protobuf.Duration
-	15, // 20: tandem.v1.Ability.mode_changeover:type_name -> google.protobuf.Duration
-	7,  // 21: tandem.v1.Ability.unattended_start:type_name -> tandem.v1.UnattendedStart
-	13, // 22: tandem.v1.UnattendedStart.allow_time:type_name -> google.protobuf.Timestamp
-	23, // [23:23] is the sub-list for method output_type
-	23, // [23:23] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	6,  // 0: tandem.v1.FloorFile.devices:type_name -> tandem.v1.Device
+	5,  // 1: tandem.v1.FloorFile.media:type_name -> tandem.v1.Media
+	4,  // 2: tandem.v1.FloorFile.people:type_name -> tandem.v1.Person
+	1,  // 3: tandem.v1.FloorFile.rules:type_name -> tandem.v1.Rules
+	2,  // 4: tandem.v1.Rules.layout:type_name -> tandem.v1.LayoutRules
+	3,  // 5: tandem.v1.Rules.drying:type_name -> tandem.v1.DryingRule
+	18, // 6: tandem.v1.DryingRule.duration:type_name -> google.protobuf.Duration
+	10, // 7: tandem.v1.Device.abilities:type_name -> tandem.v1.Ability
+	16, // 8: tandem.v1.Device.capabilities:type_name -> tandem.v1.Device.CapabilitiesEntry
+	9,  // 9: tandem.v1.Device.driver:type_name -> tandem.v1.Driver
+	19, // 10: tandem.v1.Device.state:type_name -> tandem.v1.DeviceState
+	20, // 11: tandem.v1.Device.phase:type_name -> tandem.v1.DevicePhase
+	21, // 12: tandem.v1.Device.link:type_name -> tandem.v1.Link
+	22, // 13: tandem.v1.Device.last_seen_time:type_name -> google.protobuf.Timestamp
+	8,  // 14: tandem.v1.Device.runs:type_name -> tandem.v1.DeviceRun
+	22, // 15: tandem.v1.Lot.receive_time:type_name -> google.protobuf.Timestamp
+	23, // 16: tandem.v1.DeviceRun.state:type_name -> tandem.v1.JobState
+	22, // 17: tandem.v1.DeviceRun.start_time:type_name -> google.protobuf.Timestamp
+	22, // 18: tandem.v1.DeviceRun.expected_end_time:type_name -> google.protobuf.Timestamp
+	17, // 19: tandem.v1.Driver.settings:type_name -> tandem.v1.Driver.SettingsEntry
+	18, // 20: tandem.v1.Ability.setup:type_name -> google.protobuf.Duration
+	18, // 21: tandem.v1.Ability.per_piece:type_name -> google.protobuf.Duration
+	18, // 22: tandem.v1.Ability.per_metre:type_name -> google.protobuf.Duration
+	18, // 23: tandem.v1.Ability.per_path_metre:type_name -> google.protobuf.Duration
+	18, // 24: tandem.v1.Ability.media_changeover:type_name -> google.protobuf.Duration
+	18, // 25: tandem.v1.Ability.mode_changeover:type_name -> google.protobuf.Duration
+	15, // 26: tandem.v1.Ability.unattended_start:type_name -> tandem.v1.UnattendedStart
+	11, // 27: tandem.v1.Ability.print_modes:type_name -> tandem.v1.PrintMode
+	13, // 28: tandem.v1.Ability.cut_motion:type_name -> tandem.v1.CutMotion
+	18, // 29: tandem.v1.Ability.mark_time:type_name -> google.protobuf.Duration
+	18, // 30: tandem.v1.Ability.feed_out:type_name -> google.protobuf.Duration
+	18, // 31: tandem.v1.Ability.separation_cut:type_name -> google.protobuf.Duration
+	18, // 32: tandem.v1.Ability.warm_up:type_name -> google.protobuf.Duration
+	18, // 33: tandem.v1.Ability.cools_after:type_name -> google.protobuf.Duration
+	14, // 34: tandem.v1.Ability.changeovers:type_name -> tandem.v1.Changeover
+	18, // 35: tandem.v1.Ability.blade_changeover:type_name -> google.protobuf.Duration
+	12, // 36: tandem.v1.PrintMode.carriage:type_name -> tandem.v1.Carriage
+	18, // 37: tandem.v1.Carriage.advance_time:type_name -> google.protobuf.Duration
+	18, // 38: tandem.v1.CutMotion.tool_down:type_name -> google.protobuf.Duration
+	18, // 39: tandem.v1.CutMotion.tool_up:type_name -> google.protobuf.Duration
+	18, // 40: tandem.v1.Changeover.duration:type_name -> google.protobuf.Duration
+	22, // 41: tandem.v1.UnattendedStart.allow_time:type_name -> google.protobuf.Timestamp
+	42, // [42:42] is the sub-list for method output_type
+	42, // [42:42] is the sub-list for method input_type
+	42, // [42:42] is the sub-list for extension type_name
+	42, // [42:42] is the sub-list for extension extendee
+	0,  // [0:42] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_floor_proto_init() }
@@ -1058,7 +2207,7 @@ func file_tandem_v1_floor_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_v1_floor_proto_rawDesc), len(file_tandem_v1_floor_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   10,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

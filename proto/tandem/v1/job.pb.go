@@ -26,6 +26,9 @@ const (
 // Job is what a customer ordered: a directed acyclic graph of steps. A ticket file is a Job in YAML or JSON, in which
 // any length may be written in millimetres by ending its key in _mm instead of _um.
 //
+// It is given either as items, from which the daemon makes panels and steps by the floor file's rules, or as panels and
+// steps.
+//
 // Ids match [a-z0-9][a-z0-9-]{0,62}. Fields marked "output only" are ignored on input.
 type Job struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -49,6 +52,8 @@ type Job struct {
 	Steps []*Step `protobuf:"bytes,9,rep,name=steps,proto3" json:"steps,omitempty"`
 	// Submit held: nothing starts until the job is released.
 	Hold bool `protobuf:"varint,10,opt,name=hold,proto3" json:"hold,omitempty"`
+	// What is to be made, in the customer's words; at most 200. Given instead of pieces, panels and steps.
+	Items []*Item `protobuf:"bytes,11,rep,name=items,proto3" json:"items,omitempty"`
 	// Output only: the code to scan or key, type letter J.
 	Code string `protobuf:"bytes,20,opt,name=code,proto3" json:"code,omitempty"`
 	// Output only.
@@ -60,7 +65,9 @@ type Job struct {
 	// Output only: when it reached a terminal state.
 	EndTime *timestamppb.Timestamp `protobuf:"bytes,24,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
 	// Output only: ledger revision of the last change; begin a watch here.
-	Revision      uint64 `protobuf:"varint,25,opt,name=revision,proto3" json:"revision,omitempty"`
+	Revision uint64 `protobuf:"varint,25,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Output only: the jobs that share its panels, if it is a gang run.
+	Members       []string `protobuf:"bytes,26,rep,name=members,proto3" json:"members,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -165,6 +172,13 @@ func (x *Job) GetHold() bool {
 	return false
 }
 
+func (x *Job) GetItems() []*Item {
+	if x != nil {
+		return x.Items
+	}
+	return nil
+}
+
 func (x *Job) GetCode() string {
 	if x != nil {
 		return x.Code
@@ -207,6 +221,279 @@ func (x *Job) GetRevision() uint64 {
 	return 0
 }
 
+func (x *Job) GetMembers() []string {
+	if x != nil {
+		return x.Members
+	}
+	return nil
+}
+
+// Item is one design and how many of it: "120 of this decal, laminated, kiss cut". Items of a job with the same media,
+// ink, mode and film share panels.
+type Item struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Unique in its job.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// For people.
+	DisplayName string `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Width of a piece as it is read, in micrometres.
+	WidthUm int64 `protobuf:"varint,3,opt,name=width_um,json=widthUm,proto3" json:"width_um,omitempty"`
+	// Height of a piece, in micrometres.
+	HeightUm int64 `protobuf:"varint,4,opt,name=height_um,json=heightUm,proto3" json:"height_um,omitempty"`
+	// Good pieces ordered.
+	Quantity int32 `protobuf:"varint,5,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	// Pieces made in addition, so that a few may be spoiled.
+	Overs int32 `protobuf:"varint,6,opt,name=overs,proto3" json:"overs,omitempty"`
+	// What is printed. Absent, and no ink: nothing is printed.
+	Artwork *Document `protobuf:"bytes,7,opt,name=artwork,proto3" json:"artwork,omitempty"`
+	// The contour, an SVG file of one piece. Absent: the outline of width and height is cut.
+	Cut *Document `protobuf:"bytes,8,opt,name=cut,proto3" json:"cut,omitempty"`
+	// Media, as named in the floor file.
+	Media string `protobuf:"bytes,9,opt,name=media,proto3" json:"media,omitempty"`
+	// Ink set. Absent: any, if there is artwork.
+	Ink string `protobuf:"bytes,10,opt,name=ink,proto3" json:"ink,omitempty"`
+	// Print mode.
+	Mode string `protobuf:"bytes,11,opt,name=mode,proto3" json:"mode,omitempty"`
+	// Laminate film. Absent: not laminated.
+	Film string `protobuf:"bytes,12,opt,name=film,proto3" json:"film,omitempty"`
+	// kiss: through the film, not the liner. through: through both. perforated: through both with bridges. Absent: pieces
+	// stay on the web.
+	CutKind string `protobuf:"bytes,13,opt,name=cut_kind,json=cutKind,proto3" json:"cut_kind,omitempty"`
+	// Hand work on each piece, in order: weed, mask, pack or a word of the shop's own.
+	HandWork []string `protobuf:"bytes,14,rep,name=hand_work,json=handWork,proto3" json:"hand_work,omitempty"`
+	// The design has a direction, such as a wood grain: a piece is not turned on the web to save length.
+	KeepUpright bool `protobuf:"varint,15,opt,name=keep_upright,json=keepUpright,proto3" json:"keep_upright,omitempty"`
+	// Ink laid down, as a sum over the inks in per cent of the area, 0 to 400; much ink dries longer. 0: not known.
+	CoveragePercent int32 `protobuf:"varint,16,opt,name=coverage_percent,json=coveragePercent,proto3" json:"coverage_percent,omitempty"`
+	// Figures of the contour of one piece. Filled in by the daemon where it was given the cut file; otherwise the
+	// submitter may say.
+	Contour       *Contour `protobuf:"bytes,17,opt,name=contour,proto3" json:"contour,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Item) Reset() {
+	*x = Item{}
+	mi := &file_tandem_v1_job_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Item) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Item) ProtoMessage() {}
+
+func (x *Item) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_job_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Item.ProtoReflect.Descriptor instead.
+func (*Item) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Item) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Item) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *Item) GetWidthUm() int64 {
+	if x != nil {
+		return x.WidthUm
+	}
+	return 0
+}
+
+func (x *Item) GetHeightUm() int64 {
+	if x != nil {
+		return x.HeightUm
+	}
+	return 0
+}
+
+func (x *Item) GetQuantity() int32 {
+	if x != nil {
+		return x.Quantity
+	}
+	return 0
+}
+
+func (x *Item) GetOvers() int32 {
+	if x != nil {
+		return x.Overs
+	}
+	return 0
+}
+
+func (x *Item) GetArtwork() *Document {
+	if x != nil {
+		return x.Artwork
+	}
+	return nil
+}
+
+func (x *Item) GetCut() *Document {
+	if x != nil {
+		return x.Cut
+	}
+	return nil
+}
+
+func (x *Item) GetMedia() string {
+	if x != nil {
+		return x.Media
+	}
+	return ""
+}
+
+func (x *Item) GetInk() string {
+	if x != nil {
+		return x.Ink
+	}
+	return ""
+}
+
+func (x *Item) GetMode() string {
+	if x != nil {
+		return x.Mode
+	}
+	return ""
+}
+
+func (x *Item) GetFilm() string {
+	if x != nil {
+		return x.Film
+	}
+	return ""
+}
+
+func (x *Item) GetCutKind() string {
+	if x != nil {
+		return x.CutKind
+	}
+	return ""
+}
+
+func (x *Item) GetHandWork() []string {
+	if x != nil {
+		return x.HandWork
+	}
+	return nil
+}
+
+func (x *Item) GetKeepUpright() bool {
+	if x != nil {
+		return x.KeepUpright
+	}
+	return false
+}
+
+func (x *Item) GetCoveragePercent() int32 {
+	if x != nil {
+		return x.CoveragePercent
+	}
+	return 0
+}
+
+func (x *Item) GetContour() *Contour {
+	if x != nil {
+		return x.Contour
+	}
+	return nil
+}
+
+// Contour is what a cutter has to do for one piece.
+type Contour struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Closed or open lines: each costs one tool down and one tool up.
+	Lines int32 `protobuf:"varint,1,opt,name=lines,proto3" json:"lines,omitempty"`
+	// Length of the knife path, in micrometres.
+	LengthUm int64 `protobuf:"varint,2,opt,name=length_um,json=lengthUm,proto3" json:"length_um,omitempty"`
+	// Turns at which the knife stops or slows down.
+	Corners int32 `protobuf:"varint,3,opt,name=corners,proto3" json:"corners,omitempty"`
+	// Length of the ways between the lines, in micrometres.
+	TravelUm      int64 `protobuf:"varint,4,opt,name=travel_um,json=travelUm,proto3" json:"travel_um,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Contour) Reset() {
+	*x = Contour{}
+	mi := &file_tandem_v1_job_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Contour) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Contour) ProtoMessage() {}
+
+func (x *Contour) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_job_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Contour.ProtoReflect.Descriptor instead.
+func (*Contour) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Contour) GetLines() int32 {
+	if x != nil {
+		return x.Lines
+	}
+	return 0
+}
+
+func (x *Contour) GetLengthUm() int64 {
+	if x != nil {
+		return x.LengthUm
+	}
+	return 0
+}
+
+func (x *Contour) GetCorners() int32 {
+	if x != nil {
+		return x.Corners
+	}
+	return 0
+}
+
+func (x *Contour) GetTravelUm() int64 {
+	if x != nil {
+		return x.TravelUm
+	}
+	return 0
+}
+
 // Panel is a physical segment of web or sheet that travels through the shop with a barcode and carries pieces.
 type Panel struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -214,6 +501,12 @@ type Panel struct {
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
 	// Pieces laid out on it.
 	Pieces int32 `protobuf:"varint,2,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// Width of what lies between its marks, in micrometres. 0: not known.
+	WidthUm int64 `protobuf:"varint,3,opt,name=width_um,json=widthUm,proto3" json:"width_um,omitempty"`
+	// Length of what lies between its marks, in micrometres. 0: not known.
+	LengthUm int64 `protobuf:"varint,4,opt,name=length_um,json=lengthUm,proto3" json:"length_um,omitempty"`
+	// What lies on it, in the order in which it leaves the machine. Absent: not told apart.
+	Contents []*Content `protobuf:"bytes,5,rep,name=contents,proto3" json:"contents,omitempty"`
 	// Output only: the code printed on it, type letter P.
 	Code string `protobuf:"bytes,20,opt,name=code,proto3" json:"code,omitempty"`
 	// Output only: pieces still good.
@@ -232,7 +525,7 @@ type Panel struct {
 
 func (x *Panel) Reset() {
 	*x = Panel{}
-	mi := &file_tandem_v1_job_proto_msgTypes[1]
+	mi := &file_tandem_v1_job_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -244,7 +537,7 @@ func (x *Panel) String() string {
 func (*Panel) ProtoMessage() {}
 
 func (x *Panel) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_proto_msgTypes[1]
+	mi := &file_tandem_v1_job_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -257,7 +550,7 @@ func (x *Panel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Panel.ProtoReflect.Descriptor instead.
 func (*Panel) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_proto_rawDescGZIP(), []int{1}
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Panel) GetId() string {
@@ -272,6 +565,27 @@ func (x *Panel) GetPieces() int32 {
 		return x.Pieces
 	}
 	return 0
+}
+
+func (x *Panel) GetWidthUm() int64 {
+	if x != nil {
+		return x.WidthUm
+	}
+	return 0
+}
+
+func (x *Panel) GetLengthUm() int64 {
+	if x != nil {
+		return x.LengthUm
+	}
+	return 0
+}
+
+func (x *Panel) GetContents() []*Content {
+	if x != nil {
+		return x.Contents
+	}
+	return nil
 }
 
 func (x *Panel) GetCode() string {
@@ -316,6 +630,79 @@ func (x *Panel) GetRemakeOf() string {
 	return ""
 }
 
+// Content is a stretch of like pieces on a panel.
+type Content struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The item.
+	Item string `protobuf:"bytes,1,opt,name=item,proto3" json:"item,omitempty"`
+	// Pieces of it.
+	Pieces int32 `protobuf:"varint,2,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// On a gang run: the job it is for. Absent: the panel's own.
+	Job string `protobuf:"bytes,3,opt,name=job,proto3" json:"job,omitempty"`
+	// Output only: pieces of these that are spoiled.
+	PiecesSpoiled int32 `protobuf:"varint,20,opt,name=pieces_spoiled,json=piecesSpoiled,proto3" json:"pieces_spoiled,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Content) Reset() {
+	*x = Content{}
+	mi := &file_tandem_v1_job_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Content) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Content) ProtoMessage() {}
+
+func (x *Content) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_job_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Content.ProtoReflect.Descriptor instead.
+func (*Content) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *Content) GetItem() string {
+	if x != nil {
+		return x.Item
+	}
+	return ""
+}
+
+func (x *Content) GetPieces() int32 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+func (x *Content) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *Content) GetPiecesSpoiled() int32 {
+	if x != nil {
+		return x.PiecesSpoiled
+	}
+	return 0
+}
+
 // Step is one operation on one or more panels of a job.
 type Step struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -355,6 +742,11 @@ type Step struct {
 	Documents []*Document `protobuf:"bytes,17,rep,name=documents,proto3" json:"documents,omitempty"`
 	// Instruction and caution for the person at the device.
 	Note string `protobuf:"bytes,18,opt,name=note,proto3" json:"note,omitempty"`
+	// Kind of blade that must be on the device. Absent: any.
+	Blade string `protobuf:"bytes,19,opt,name=blade,proto3" json:"blade,omitempty"`
+	// Device id -> time for all pieces after the set-up, marks and feed left out, as worked out from the contour for that
+	// device's motion. It takes the place of the device's per_piece and per_path_metre.
+	ContourWork map[string]*durationpb.Duration `protobuf:"bytes,21,rep,name=contour_work,json=contourWork,proto3" json:"contour_work,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
 	// Output only.
 	State JobState `protobuf:"varint,30,opt,name=state,proto3,enum=tandem.v1.JobState" json:"state,omitempty"`
 	// Output only: RFC 8011 keywords; our own begin with x-.
@@ -374,14 +766,16 @@ type Step struct {
 	// Output only: for remade pieces, the step this one repeats.
 	RemakeOf string `protobuf:"bytes,38,opt,name=remake_of,json=remakeOf,proto3" json:"remake_of,omitempty"`
 	// Output only: all runs, oldest first.
-	Runs          []*Run `protobuf:"bytes,39,rep,name=runs,proto3" json:"runs,omitempty"`
+	Runs []*Run `protobuf:"bytes,39,rep,name=runs,proto3" json:"runs,omitempty"`
+	// Output only: the gang run's step that does this step's work, as "JOB/STEP".
+	CarriedBy     string `protobuf:"bytes,40,opt,name=carried_by,json=carriedBy,proto3" json:"carried_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Step) Reset() {
 	*x = Step{}
-	mi := &file_tandem_v1_job_proto_msgTypes[2]
+	mi := &file_tandem_v1_job_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -393,7 +787,7 @@ func (x *Step) String() string {
 func (*Step) ProtoMessage() {}
 
 func (x *Step) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_proto_msgTypes[2]
+	mi := &file_tandem_v1_job_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -406,7 +800,7 @@ func (x *Step) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Step.ProtoReflect.Descriptor instead.
 func (*Step) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_proto_rawDescGZIP(), []int{2}
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Step) GetId() string {
@@ -535,6 +929,20 @@ func (x *Step) GetNote() string {
 	return ""
 }
 
+func (x *Step) GetBlade() string {
+	if x != nil {
+		return x.Blade
+	}
+	return ""
+}
+
+func (x *Step) GetContourWork() map[string]*durationpb.Duration {
+	if x != nil {
+		return x.ContourWork
+	}
+	return nil
+}
+
 func (x *Step) GetState() JobState {
 	if x != nil {
 		return x.State
@@ -605,6 +1013,13 @@ func (x *Step) GetRuns() []*Run {
 	return nil
 }
 
+func (x *Step) GetCarriedBy() string {
+	if x != nil {
+		return x.CarriedBy
+	}
+	return ""
+}
+
 // Document is a reference to artwork or to a cut file.
 type Document struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -620,7 +1035,7 @@ type Document struct {
 
 func (x *Document) Reset() {
 	*x = Document{}
-	mi := &file_tandem_v1_job_proto_msgTypes[3]
+	mi := &file_tandem_v1_job_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -632,7 +1047,7 @@ func (x *Document) String() string {
 func (*Document) ProtoMessage() {}
 
 func (x *Document) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_proto_msgTypes[3]
+	mi := &file_tandem_v1_job_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -645,7 +1060,7 @@ func (x *Document) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Document.ProtoReflect.Descriptor instead.
 func (*Document) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_proto_rawDescGZIP(), []int{3}
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Document) GetRole() string {
@@ -706,15 +1121,27 @@ type Run struct {
 	StartedBy string `protobuf:"bytes,16,opt,name=started_by,json=startedBy,proto3" json:"started_by,omitempty"`
 	// Why this device and this step.
 	Reason *GrantReason `protobuf:"bytes,17,opt,name=reason,proto3" json:"reason,omitempty"`
-	// How long it was expected to take, set-up included.
+	// How long it was expected to take, set-up included: the model's figure, corrected by what the device really took before.
 	ExpectedDuration *durationpb.Duration `protobuf:"bytes,18,opt,name=expected_duration,json=expectedDuration,proto3" json:"expected_duration,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// The model's figure alone.
+	ModelDuration *durationpb.Duration `protobuf:"bytes,19,opt,name=model_duration,json=modelDuration,proto3" json:"model_duration,omitempty"`
+	// Time it stood still between start and end.
+	StoppedDuration *durationpb.Duration `protobuf:"bytes,20,opt,name=stopped_duration,json=stoppedDuration,proto3" json:"stopped_duration,omitempty"`
+	// The lot that was loaded when it began.
+	Lot string `protobuf:"bytes,21,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Media or film it takes from that lot, in micrometres: reserved while it lives, used once it has ended.
+	LotLengthUm int64 `protobuf:"varint,22,opt,name=lot_length_um,json=lotLengthUm,proto3" json:"lot_length_um,omitempty"`
+	// Why a person let it begin although the media on the device was not the one asked for, and who.
+	OverrideNote string `protobuf:"bytes,23,opt,name=override_note,json=overrideNote,proto3" json:"override_note,omitempty"`
+	// What the device read of the marks of its panels, and what follows from it.
+	Registrations []*Registration `protobuf:"bytes,24,rep,name=registrations,proto3" json:"registrations,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Run) Reset() {
 	*x = Run{}
-	mi := &file_tandem_v1_job_proto_msgTypes[4]
+	mi := &file_tandem_v1_job_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -726,7 +1153,7 @@ func (x *Run) String() string {
 func (*Run) ProtoMessage() {}
 
 func (x *Run) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_proto_msgTypes[4]
+	mi := &file_tandem_v1_job_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -739,7 +1166,7 @@ func (x *Run) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Run.ProtoReflect.Descriptor instead.
 func (*Run) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_proto_rawDescGZIP(), []int{4}
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Run) GetId() string {
@@ -868,6 +1295,157 @@ func (x *Run) GetExpectedDuration() *durationpb.Duration {
 	return nil
 }
 
+func (x *Run) GetModelDuration() *durationpb.Duration {
+	if x != nil {
+		return x.ModelDuration
+	}
+	return nil
+}
+
+func (x *Run) GetStoppedDuration() *durationpb.Duration {
+	if x != nil {
+		return x.StoppedDuration
+	}
+	return nil
+}
+
+func (x *Run) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *Run) GetLotLengthUm() int64 {
+	if x != nil {
+		return x.LotLengthUm
+	}
+	return 0
+}
+
+func (x *Run) GetOverrideNote() string {
+	if x != nil {
+		return x.OverrideNote
+	}
+	return ""
+}
+
+func (x *Run) GetRegistrations() []*Registration {
+	if x != nil {
+		return x.Registrations
+	}
+	return nil
+}
+
+// Registration is the fit of a panel's marks as a cutter read them to where they were laid out.
+type Registration struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Code of the panel that was asked for.
+	PanelCode string `protobuf:"bytes,1,opt,name=panel_code,json=panelCode,proto3" json:"panel_code,omitempty"`
+	// Whether it can be that panel.
+	Accepted bool `protobuf:"varint,2,opt,name=accepted,proto3" json:"accepted,omitempty"`
+	// Why not, in words.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Greatest distance between a mark as read and as fitted, in micrometres.
+	ResidualUm int64 `protobuf:"varint,4,opt,name=residual_um,json=residualUm,proto3" json:"residual_um,omitempty"`
+	// Scale along the width; 1 is true to size.
+	ScaleX float64 `protobuf:"fixed64,5,opt,name=scale_x,json=scaleX,proto3" json:"scale_x,omitempty"`
+	// Scale along the length.
+	ScaleY float64 `protobuf:"fixed64,6,opt,name=scale_y,json=scaleY,proto3" json:"scale_y,omitempty"`
+	// Rotation, in degrees.
+	RotationDegrees float64 `protobuf:"fixed64,7,opt,name=rotation_degrees,json=rotationDegrees,proto3" json:"rotation_degrees,omitempty"`
+	// Skew, in degrees.
+	SkewDegrees   float64 `protobuf:"fixed64,8,opt,name=skew_degrees,json=skewDegrees,proto3" json:"skew_degrees,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Registration) Reset() {
+	*x = Registration{}
+	mi := &file_tandem_v1_job_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Registration) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Registration) ProtoMessage() {}
+
+func (x *Registration) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_job_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Registration.ProtoReflect.Descriptor instead.
+func (*Registration) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *Registration) GetPanelCode() string {
+	if x != nil {
+		return x.PanelCode
+	}
+	return ""
+}
+
+func (x *Registration) GetAccepted() bool {
+	if x != nil {
+		return x.Accepted
+	}
+	return false
+}
+
+func (x *Registration) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Registration) GetResidualUm() int64 {
+	if x != nil {
+		return x.ResidualUm
+	}
+	return 0
+}
+
+func (x *Registration) GetScaleX() float64 {
+	if x != nil {
+		return x.ScaleX
+	}
+	return 0
+}
+
+func (x *Registration) GetScaleY() float64 {
+	if x != nil {
+		return x.ScaleY
+	}
+	return 0
+}
+
+func (x *Registration) GetRotationDegrees() float64 {
+	if x != nil {
+		return x.RotationDegrees
+	}
+	return 0
+}
+
+func (x *Registration) GetSkewDegrees() float64 {
+	if x != nil {
+		return x.SkewDegrees
+	}
+	return 0
+}
+
 // GrantReason records a decision of the dispatcher so that anybody can ask for it later.
 type GrantReason struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -885,7 +1463,7 @@ type GrantReason struct {
 
 func (x *GrantReason) Reset() {
 	*x = GrantReason{}
-	mi := &file_tandem_v1_job_proto_msgTypes[5]
+	mi := &file_tandem_v1_job_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -897,7 +1475,7 @@ func (x *GrantReason) String() string {
 func (*GrantReason) ProtoMessage() {}
 
 func (x *GrantReason) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_proto_msgTypes[5]
+	mi := &file_tandem_v1_job_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -910,7 +1488,7 @@ func (x *GrantReason) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GrantReason.ProtoReflect.Descriptor instead.
 func (*GrantReason) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_proto_rawDescGZIP(), []int{5}
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *GrantReason) GetRule() string {
@@ -962,7 +1540,7 @@ type Candidate struct {
 
 func (x *Candidate) Reset() {
 	*x = Candidate{}
-	mi := &file_tandem_v1_job_proto_msgTypes[6]
+	mi := &file_tandem_v1_job_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -974,7 +1552,7 @@ func (x *Candidate) String() string {
 func (*Candidate) ProtoMessage() {}
 
 func (x *Candidate) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_proto_msgTypes[6]
+	mi := &file_tandem_v1_job_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -987,7 +1565,7 @@ func (x *Candidate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Candidate.ProtoReflect.Descriptor instead.
 func (*Candidate) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_proto_rawDescGZIP(), []int{6}
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Candidate) GetDevice() string {
@@ -1036,7 +1614,7 @@ var File_tandem_v1_job_proto protoreflect.FileDescriptor
 
 const file_tandem_v1_job_proto_rawDesc = "" +
 	"\n" +
-	"\x13tandem/v1/job.proto\x12\ttandem.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/state.proto\"\xaa\x05\n" +
+	"\x13tandem/v1/job.proto\x12\ttandem.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/state.proto\"\xeb\x05\n" +
 	"\x03Job\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x1a\n" +
@@ -1048,20 +1626,49 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"\x06pieces\x18\b \x01(\x05R\x06pieces\x12%\n" +
 	"\x05steps\x18\t \x03(\v2\x0f.tandem.v1.StepR\x05steps\x12\x12\n" +
 	"\x04hold\x18\n" +
-	" \x01(\bR\x04hold\x12\x12\n" +
+	" \x01(\bR\x04hold\x12%\n" +
+	"\x05items\x18\v \x03(\v2\x0f.tandem.v1.ItemR\x05items\x12\x12\n" +
 	"\x04code\x18\x14 \x01(\tR\x04code\x12)\n" +
 	"\x05state\x18\x15 \x01(\x0e2\x13.tandem.v1.JobStateR\x05state\x12#\n" +
 	"\rstate_reasons\x18\x16 \x03(\tR\fstateReasons\x12;\n" +
 	"\vcreate_time\x18\x17 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"createTime\x125\n" +
 	"\bend_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x1a\n" +
-	"\brevision\x18\x19 \x01(\x04R\brevision\x1a9\n" +
+	"\brevision\x18\x19 \x01(\x04R\brevision\x12\x18\n" +
+	"\amembers\x18\x1a \x03(\tR\amembers\x1a9\n" +
 	"\vLabelsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xf9\x01\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xfd\x03\n" +
+	"\x04Item\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
+	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x19\n" +
+	"\bwidth_um\x18\x03 \x01(\x03R\awidthUm\x12\x1b\n" +
+	"\theight_um\x18\x04 \x01(\x03R\bheightUm\x12\x1a\n" +
+	"\bquantity\x18\x05 \x01(\x05R\bquantity\x12\x14\n" +
+	"\x05overs\x18\x06 \x01(\x05R\x05overs\x12-\n" +
+	"\aartwork\x18\a \x01(\v2\x13.tandem.v1.DocumentR\aartwork\x12%\n" +
+	"\x03cut\x18\b \x01(\v2\x13.tandem.v1.DocumentR\x03cut\x12\x14\n" +
+	"\x05media\x18\t \x01(\tR\x05media\x12\x10\n" +
+	"\x03ink\x18\n" +
+	" \x01(\tR\x03ink\x12\x12\n" +
+	"\x04mode\x18\v \x01(\tR\x04mode\x12\x12\n" +
+	"\x04film\x18\f \x01(\tR\x04film\x12\x19\n" +
+	"\bcut_kind\x18\r \x01(\tR\acutKind\x12\x1b\n" +
+	"\thand_work\x18\x0e \x03(\tR\bhandWork\x12!\n" +
+	"\fkeep_upright\x18\x0f \x01(\bR\vkeepUpright\x12)\n" +
+	"\x10coverage_percent\x18\x10 \x01(\x05R\x0fcoveragePercent\x12,\n" +
+	"\acontour\x18\x11 \x01(\v2\x12.tandem.v1.ContourR\acontour\"s\n" +
+	"\aContour\x12\x14\n" +
+	"\x05lines\x18\x01 \x01(\x05R\x05lines\x12\x1b\n" +
+	"\tlength_um\x18\x02 \x01(\x03R\blengthUm\x12\x18\n" +
+	"\acorners\x18\x03 \x01(\x05R\acorners\x12\x1b\n" +
+	"\ttravel_um\x18\x04 \x01(\x03R\btravelUm\"\xe1\x02\n" +
 	"\x05Panel\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x16\n" +
-	"\x06pieces\x18\x02 \x01(\x05R\x06pieces\x12\x12\n" +
+	"\x06pieces\x18\x02 \x01(\x05R\x06pieces\x12\x19\n" +
+	"\bwidth_um\x18\x03 \x01(\x03R\awidthUm\x12\x1b\n" +
+	"\tlength_um\x18\x04 \x01(\x03R\blengthUm\x12.\n" +
+	"\bcontents\x18\x05 \x03(\v2\x12.tandem.v1.ContentR\bcontents\x12\x12\n" +
 	"\x04code\x18\x14 \x01(\tR\x04code\x12\x1f\n" +
 	"\vpieces_good\x18\x15 \x01(\x05R\n" +
 	"piecesGood\x12%\n" +
@@ -1069,7 +1676,13 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"\x05place\x18\x17 \x01(\tR\x05place\x129\n" +
 	"\n" +
 	"place_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampR\tplaceTime\x12\x1b\n" +
-	"\tremake_of\x18\x19 \x01(\tR\bremakeOf\"\xb3\b\n" +
+	"\tremake_of\x18\x19 \x01(\tR\bremakeOf\"n\n" +
+	"\aContent\x12\x12\n" +
+	"\x04item\x18\x01 \x01(\tR\x04item\x12\x16\n" +
+	"\x06pieces\x18\x02 \x01(\x05R\x06pieces\x12\x10\n" +
+	"\x03job\x18\x03 \x01(\tR\x03job\x12%\n" +
+	"\x0epieces_spoiled\x18\x14 \x01(\x05R\rpiecesSpoiled\"\x88\n" +
+	"\n" +
 	"\x04Step\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05after\x18\x02 \x03(\tR\x05after\x12\x1c\n" +
@@ -1089,7 +1702,9 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"\bmin_wait\x18\x0f \x01(\v2\x19.google.protobuf.DurationR\aminWait\x124\n" +
 	"\bmax_wait\x18\x10 \x01(\v2\x19.google.protobuf.DurationR\amaxWait\x121\n" +
 	"\tdocuments\x18\x11 \x03(\v2\x13.tandem.v1.DocumentR\tdocuments\x12\x12\n" +
-	"\x04note\x18\x12 \x01(\tR\x04note\x12)\n" +
+	"\x04note\x18\x12 \x01(\tR\x04note\x12\x14\n" +
+	"\x05blade\x18\x13 \x01(\tR\x05blade\x12C\n" +
+	"\fcontour_work\x18\x15 \x03(\v2 .tandem.v1.Step.ContourWorkEntryR\vcontourWork\x12)\n" +
 	"\x05state\x18\x1e \x01(\x0e2\x13.tandem.v1.JobStateR\x05state\x12#\n" +
 	"\rstate_reasons\x18\x1f \x03(\tR\fstateReasons\x12\x1f\n" +
 	"\vpieces_good\x18  \x01(\x05R\n" +
@@ -1103,14 +1718,19 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"start_time\x18$ \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
 	"\bend_time\x18% \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x1b\n" +
 	"\tremake_of\x18& \x01(\tR\bremakeOf\x12\"\n" +
-	"\x04runs\x18' \x03(\v2\x0e.tandem.v1.RunR\x04runs\x1a;\n" +
+	"\x04runs\x18' \x03(\v2\x0e.tandem.v1.RunR\x04runs\x12\x1d\n" +
+	"\n" +
+	"carried_by\x18( \x01(\tR\tcarriedBy\x1a;\n" +
 	"\rRequiresEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"H\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\x1aY\n" +
+	"\x10ContourWorkEntry\x12\x10\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x12/\n" +
+	"\x05value\x18\x02 \x01(\v2\x19.google.protobuf.DurationR\x05value:\x028\x01\"H\n" +
 	"\bDocument\x12\x12\n" +
 	"\x04role\x18\x01 \x01(\tR\x04role\x12\x10\n" +
 	"\x03uri\x18\x02 \x01(\tR\x03uri\x12\x16\n" +
-	"\x06sha256\x18\x03 \x01(\tR\x06sha256\"\x92\x05\n" +
+	"\x06sha256\x18\x03 \x01(\tR\x06sha256\"\xb4\a\n" +
 	"\x03Run\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\x12\x16\n" +
@@ -1134,7 +1754,24 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"\n" +
 	"started_by\x18\x10 \x01(\tR\tstartedBy\x12.\n" +
 	"\x06reason\x18\x11 \x01(\v2\x16.tandem.v1.GrantReasonR\x06reason\x12F\n" +
-	"\x11expected_duration\x18\x12 \x01(\v2\x19.google.protobuf.DurationR\x10expectedDuration\"\x87\x01\n" +
+	"\x11expected_duration\x18\x12 \x01(\v2\x19.google.protobuf.DurationR\x10expectedDuration\x12@\n" +
+	"\x0emodel_duration\x18\x13 \x01(\v2\x19.google.protobuf.DurationR\rmodelDuration\x12D\n" +
+	"\x10stopped_duration\x18\x14 \x01(\v2\x19.google.protobuf.DurationR\x0fstoppedDuration\x12\x10\n" +
+	"\x03lot\x18\x15 \x01(\tR\x03lot\x12\"\n" +
+	"\rlot_length_um\x18\x16 \x01(\x03R\vlotLengthUm\x12#\n" +
+	"\roverride_note\x18\x17 \x01(\tR\foverrideNote\x12=\n" +
+	"\rregistrations\x18\x18 \x03(\v2\x17.tandem.v1.RegistrationR\rregistrations\"\x82\x02\n" +
+	"\fRegistration\x12\x1d\n" +
+	"\n" +
+	"panel_code\x18\x01 \x01(\tR\tpanelCode\x12\x1a\n" +
+	"\baccepted\x18\x02 \x01(\bR\baccepted\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x1f\n" +
+	"\vresidual_um\x18\x04 \x01(\x03R\n" +
+	"residualUm\x12\x17\n" +
+	"\ascale_x\x18\x05 \x01(\x01R\x06scaleX\x12\x17\n" +
+	"\ascale_y\x18\x06 \x01(\x01R\x06scaleY\x12)\n" +
+	"\x10rotation_degrees\x18\a \x01(\x01R\x0frotationDegrees\x12!\n" +
+	"\fskew_degrees\x18\b \x01(\x01R\vskewDegrees\"\x87\x01\n" +
 	"\vGrantReason\x12\x12\n" +
 	"\x04rule\x18\x01 \x01(\tR\x04rule\x12\x14\n" +
 	"\x05index\x18\x02 \x01(\x01R\x05index\x12\x18\n" +
@@ -1165,56 +1802,71 @@ func file_tandem_v1_job_proto_rawDescGZIP() []byte {
 	return file_tandem_v1_job_proto_rawDescData
 }
 
-var file_tandem_v1_job_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_tandem_v1_job_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_tandem_v1_job_proto_goTypes = []any{
 	(*Job)(nil),                   // 0: tandem.v1.Job
-	(*Panel)(nil),                 // 1: tandem.v1.Panel
-	(*Step)(nil),                  // 2: tandem.v1.Step
-	(*Document)(nil),              // 3: tandem.v1.Document
-	(*Run)(nil),                   // 4: tandem.v1.Run
-	(*GrantReason)(nil),           // 5: tandem.v1.GrantReason
-	(*Candidate)(nil),             // 6: tandem.v1.Candidate
-	nil,                           // 7: tandem.v1.Job.LabelsEntry
-	nil,                           // 8: tandem.v1.Step.RequiresEntry
-	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
-	(JobState)(0),                 // 10: tandem.v1.JobState
-	(*durationpb.Duration)(nil),   // 11: google.protobuf.Duration
+	(*Item)(nil),                  // 1: tandem.v1.Item
+	(*Contour)(nil),               // 2: tandem.v1.Contour
+	(*Panel)(nil),                 // 3: tandem.v1.Panel
+	(*Content)(nil),               // 4: tandem.v1.Content
+	(*Step)(nil),                  // 5: tandem.v1.Step
+	(*Document)(nil),              // 6: tandem.v1.Document
+	(*Run)(nil),                   // 7: tandem.v1.Run
+	(*Registration)(nil),          // 8: tandem.v1.Registration
+	(*GrantReason)(nil),           // 9: tandem.v1.GrantReason
+	(*Candidate)(nil),             // 10: tandem.v1.Candidate
+	nil,                           // 11: tandem.v1.Job.LabelsEntry
+	nil,                           // 12: tandem.v1.Step.RequiresEntry
+	nil,                           // 13: tandem.v1.Step.ContourWorkEntry
+	(*timestamppb.Timestamp)(nil), // 14: google.protobuf.Timestamp
+	(JobState)(0),                 // 15: tandem.v1.JobState
+	(*durationpb.Duration)(nil),   // 16: google.protobuf.Duration
 }
 var file_tandem_v1_job_proto_depIdxs = []int32{
-	9,  // 0: tandem.v1.Job.release_time:type_name -> google.protobuf.Timestamp
-	9,  // 1: tandem.v1.Job.due_time:type_name -> google.protobuf.Timestamp
-	7,  // 2: tandem.v1.Job.labels:type_name -> tandem.v1.Job.LabelsEntry
-	1,  // 3: tandem.v1.Job.panels:type_name -> tandem.v1.Panel
-	2,  // 4: tandem.v1.Job.steps:type_name -> tandem.v1.Step
-	10, // 5: tandem.v1.Job.state:type_name -> tandem.v1.JobState
-	9,  // 6: tandem.v1.Job.create_time:type_name -> google.protobuf.Timestamp
-	9,  // 7: tandem.v1.Job.end_time:type_name -> google.protobuf.Timestamp
-	9,  // 8: tandem.v1.Panel.place_time:type_name -> google.protobuf.Timestamp
-	8,  // 9: tandem.v1.Step.requires:type_name -> tandem.v1.Step.RequiresEntry
-	11, // 10: tandem.v1.Step.duration:type_name -> google.protobuf.Duration
-	11, // 11: tandem.v1.Step.min_wait:type_name -> google.protobuf.Duration
-	11, // 12: tandem.v1.Step.max_wait:type_name -> google.protobuf.Duration
-	3,  // 13: tandem.v1.Step.documents:type_name -> tandem.v1.Document
-	10, // 14: tandem.v1.Step.state:type_name -> tandem.v1.JobState
-	9,  // 15: tandem.v1.Step.ready_time:type_name -> google.protobuf.Timestamp
-	9,  // 16: tandem.v1.Step.start_time:type_name -> google.protobuf.Timestamp
-	9,  // 17: tandem.v1.Step.end_time:type_name -> google.protobuf.Timestamp
-	4,  // 18: tandem.v1.Step.runs:type_name -> tandem.v1.Run
-	10, // 19: tandem.v1.Run.state:type_name -> tandem.v1.JobState
-	9,  // 20: tandem.v1.Run.grant_time:type_name -> google.protobuf.Timestamp
-	9,  // 21: tandem.v1.Run.start_time:type_name -> google.protobuf.Timestamp
-	9,  // 22: tandem.v1.Run.end_time:type_name -> google.protobuf.Timestamp
-	5,  // 23: tandem.v1.Run.reason:type_name -> tandem.v1.GrantReason
-	11, // 24: tandem.v1.Run.expected_duration:type_name -> google.protobuf.Duration
-	6,  // 25: tandem.v1.GrantReason.candidates:type_name -> tandem.v1.Candidate
-	9,  // 26: tandem.v1.Candidate.finish_time:type_name -> google.protobuf.Timestamp
-	11, // 27: tandem.v1.Candidate.changeover:type_name -> google.protobuf.Duration
-	11, // 28: tandem.v1.Candidate.work:type_name -> google.protobuf.Duration
-	29, // [29:29] is the sub-list for method output_type
-	29, // [29:29] is the sub-list for method input_type
-	29, // [29:29] is the sub-list for extension type_name
-	29, // [29:29] is the sub-list for extension extendee
-	0,  // [0:29] is the sub-list for field type_name
+	14, // 0: tandem.v1.Job.release_time:type_name -> google.protobuf.Timestamp
+	14, // 1: tandem.v1.Job.due_time:type_name -> google.protobuf.Timestamp
+	11, // 2: tandem.v1.Job.labels:type_name -> tandem.v1.Job.LabelsEntry
+	3,  // 3: tandem.v1.Job.panels:type_name -> tandem.v1.Panel
+	5,  // 4: tandem.v1.Job.steps:type_name -> tandem.v1.Step
+	1,  // 5: tandem.v1.Job.items:type_name -> tandem.v1.Item
+	15, // 6: tandem.v1.Job.state:type_name -> tandem.v1.JobState
+	14, // 7: tandem.v1.Job.create_time:type_name -> google.protobuf.Timestamp
+	14, // 8: tandem.v1.Job.end_time:type_name -> google.protobuf.Timestamp
+	6,  // 9: tandem.v1.Item.artwork:type_name -> tandem.v1.Document
+	6,  // 10: tandem.v1.Item.cut:type_name -> tandem.v1.Document
+	2,  // 11: tandem.v1.Item.contour:type_name -> tandem.v1.Contour
+	4,  // 12: tandem.v1.Panel.contents:type_name -> tandem.v1.Content
+	14, // 13: tandem.v1.Panel.place_time:type_name -> google.protobuf.Timestamp
+	12, // 14: tandem.v1.Step.requires:type_name -> tandem.v1.Step.RequiresEntry
+	16, // 15: tandem.v1.Step.duration:type_name -> google.protobuf.Duration
+	16, // 16: tandem.v1.Step.min_wait:type_name -> google.protobuf.Duration
+	16, // 17: tandem.v1.Step.max_wait:type_name -> google.protobuf.Duration
+	6,  // 18: tandem.v1.Step.documents:type_name -> tandem.v1.Document
+	13, // 19: tandem.v1.Step.contour_work:type_name -> tandem.v1.Step.ContourWorkEntry
+	15, // 20: tandem.v1.Step.state:type_name -> tandem.v1.JobState
+	14, // 21: tandem.v1.Step.ready_time:type_name -> google.protobuf.Timestamp
+	14, // 22: tandem.v1.Step.start_time:type_name -> google.protobuf.Timestamp
+	14, // 23: tandem.v1.Step.end_time:type_name -> google.protobuf.Timestamp
+	7,  // 24: tandem.v1.Step.runs:type_name -> tandem.v1.Run
+	15, // 25: tandem.v1.Run.state:type_name -> tandem.v1.JobState
+	14, // 26: tandem.v1.Run.grant_time:type_name -> google.protobuf.Timestamp
+	14, // 27: tandem.v1.Run.start_time:type_name -> google.protobuf.Timestamp
+	14, // 28: tandem.v1.Run.end_time:type_name -> google.protobuf.Timestamp
+	9,  // 29: tandem.v1.Run.reason:type_name -> tandem.v1.GrantReason
+	16, // 30: tandem.v1.Run.expected_duration:type_name -> google.protobuf.Duration
+	16, // 31: tandem.v1.Run.model_duration:type_name -> google.protobuf.Duration
+	16, // 32: tandem.v1.Run.stopped_duration:type_name -> google.protobuf.Duration
+	8,  // 33: tandem.v1.Run.registrations:type_name -> tandem.v1.Registration
+	10, // 34: tandem.v1.GrantReason.candidates:type_name -> tandem.v1.Candidate
+	14, // 35: tandem.v1.Candidate.finish_time:type_name -> google.protobuf.Timestamp
+	16, // 36: tandem.v1.Candidate.changeover:type_name -> google.protobuf.Duration
+	16, // 37: tandem.v1.Candidate.work:type_name -> google.protobuf.Duration
+	16, // 38: tandem.v1.Step.ContourWorkEntry.value:type_name -> google.protobuf.Duration
+	39, // [39:39] is the sub-list for method output_type
+	39, // [39:39] is the sub-list for method input_type
+	39, // [39:39] is the sub-list for extension type_name
+	39, // [39:39] is the sub-list for extension extendee
+	0,  // [0:39] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_job_proto_init() }
@@ -1229,7 +1881,7 @@ func file_tandem_v1_job_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_v1_job_proto_rawDesc), len(file_tandem_v1_job_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

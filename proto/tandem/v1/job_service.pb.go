@@ -32,7 +32,9 @@ type CreateJobRequest struct {
 	// Check only: answers what CreateJob would, stores nothing.
 	ValidateOnly bool `protobuf:"varint,3,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	// Who asks; shown in the audit trail.
-	Actor         string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
+	Actor string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
+	// The cut files that items name, so that their contours are known: at most 3 MiB together. The daemon fetches nothing.
+	CutFiles      []*CutFile `protobuf:"bytes,5,rep,name=cut_files,json=cutFiles,proto3" json:"cut_files,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -95,6 +97,361 @@ func (x *CreateJobRequest) GetActor() string {
 	return ""
 }
 
+func (x *CreateJobRequest) GetCutFiles() []*CutFile {
+	if x != nil {
+		return x.CutFiles
+	}
+	return nil
+}
+
+// CutFile is the content of a cut file.
+type CutFile struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Where items name it: the uri of the document.
+	Uri string `protobuf:"bytes,1,opt,name=uri,proto3" json:"uri,omitempty"`
+	// Its bytes: an SVG file.
+	Content       []byte `protobuf:"bytes,2,opt,name=content,proto3" json:"content,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CutFile) Reset() {
+	*x = CutFile{}
+	mi := &file_tandem_v1_job_service_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CutFile) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CutFile) ProtoMessage() {}
+
+func (x *CutFile) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_job_service_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CutFile.ProtoReflect.Descriptor instead.
+func (*CutFile) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *CutFile) GetUri() string {
+	if x != nil {
+		return x.Uri
+	}
+	return ""
+}
+
+func (x *CutFile) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+// QuoteJobRequest asks what a job would take.
+type QuoteJobRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The job.
+	Job *Job `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
+	// As in CreateJobRequest.
+	CutFiles      []*CutFile `protobuf:"bytes,2,rep,name=cut_files,json=cutFiles,proto3" json:"cut_files,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *QuoteJobRequest) Reset() {
+	*x = QuoteJobRequest{}
+	mi := &file_tandem_v1_job_service_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *QuoteJobRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*QuoteJobRequest) ProtoMessage() {}
+
+func (x *QuoteJobRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_job_service_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use QuoteJobRequest.ProtoReflect.Descriptor instead.
+func (*QuoteJobRequest) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *QuoteJobRequest) GetJob() *Job {
+	if x != nil {
+		return x.Job
+	}
+	return nil
+}
+
+func (x *QuoteJobRequest) GetCutFiles() []*CutFile {
+	if x != nil {
+		return x.CutFiles
+	}
+	return nil
+}
+
+// GangJobsRequest asks for a gang run.
+type GangJobsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id of the gang run.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// The jobs that share it; at least two.
+	Jobs []string `protobuf:"bytes,2,rep,name=jobs,proto3" json:"jobs,omitempty"`
+	// Check only: answers what would be, stores nothing.
+	ValidateOnly bool `protobuf:"varint,3,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// Unique for each intended change.
+	RequestId string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Who asks.
+	Actor         string `protobuf:"bytes,5,opt,name=actor,proto3" json:"actor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GangJobsRequest) Reset() {
+	*x = GangJobsRequest{}
+	mi := &file_tandem_v1_job_service_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GangJobsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GangJobsRequest) ProtoMessage() {}
+
+func (x *GangJobsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_job_service_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GangJobsRequest.ProtoReflect.Descriptor instead.
+func (*GangJobsRequest) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *GangJobsRequest) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *GangJobsRequest) GetJobs() []string {
+	if x != nil {
+		return x.Jobs
+	}
+	return nil
+}
+
+func (x *GangJobsRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *GangJobsRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *GangJobsRequest) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
+// ProposeGangsRequest asks which jobs could share panels.
+type ProposeGangsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProposeGangsRequest) Reset() {
+	*x = ProposeGangsRequest{}
+	mi := &file_tandem_v1_job_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposeGangsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposeGangsRequest) ProtoMessage() {}
+
+func (x *ProposeGangsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_job_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposeGangsRequest.ProtoReflect.Descriptor instead.
+func (*ProposeGangsRequest) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{4}
+}
+
+// ProposeGangsResponse lists proposals, the greatest saving first.
+type ProposeGangsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The proposals.
+	Proposals     []*GangProposal `protobuf:"bytes,1,rep,name=proposals,proto3" json:"proposals,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProposeGangsResponse) Reset() {
+	*x = ProposeGangsResponse{}
+	mi := &file_tandem_v1_job_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposeGangsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposeGangsResponse) ProtoMessage() {}
+
+func (x *ProposeGangsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_job_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposeGangsResponse.ProtoReflect.Descriptor instead.
+func (*ProposeGangsResponse) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ProposeGangsResponse) GetProposals() []*GangProposal {
+	if x != nil {
+		return x.Proposals
+	}
+	return nil
+}
+
+// GangProposal is a set of jobs that could share panels.
+type GangProposal struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The jobs.
+	Jobs []string `protobuf:"bytes,1,rep,name=jobs,proto3" json:"jobs,omitempty"`
+	// Media they are made of.
+	Media string `protobuf:"bytes,2,opt,name=media,proto3" json:"media,omitempty"`
+	// Web they take one by one, in micrometres.
+	LengthApartUm int64 `protobuf:"varint,3,opt,name=length_apart_um,json=lengthApartUm,proto3" json:"length_apart_um,omitempty"`
+	// Web they take together, in micrometres.
+	LengthTogetherUm int64 `protobuf:"varint,4,opt,name=length_together_um,json=lengthTogetherUm,proto3" json:"length_together_um,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *GangProposal) Reset() {
+	*x = GangProposal{}
+	mi := &file_tandem_v1_job_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GangProposal) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GangProposal) ProtoMessage() {}
+
+func (x *GangProposal) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_job_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GangProposal.ProtoReflect.Descriptor instead.
+func (*GangProposal) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *GangProposal) GetJobs() []string {
+	if x != nil {
+		return x.Jobs
+	}
+	return nil
+}
+
+func (x *GangProposal) GetMedia() string {
+	if x != nil {
+		return x.Media
+	}
+	return ""
+}
+
+func (x *GangProposal) GetLengthApartUm() int64 {
+	if x != nil {
+		return x.LengthApartUm
+	}
+	return 0
+}
+
+func (x *GangProposal) GetLengthTogetherUm() int64 {
+	if x != nil {
+		return x.LengthTogetherUm
+	}
+	return 0
+}
+
 // GetJobRequest names a job by its id or its code.
 type GetJobRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -106,7 +463,7 @@ type GetJobRequest struct {
 
 func (x *GetJobRequest) Reset() {
 	*x = GetJobRequest{}
-	mi := &file_tandem_v1_job_service_proto_msgTypes[1]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -118,7 +475,7 @@ func (x *GetJobRequest) String() string {
 func (*GetJobRequest) ProtoMessage() {}
 
 func (x *GetJobRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_service_proto_msgTypes[1]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -131,7 +488,7 @@ func (x *GetJobRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetJobRequest.ProtoReflect.Descriptor instead.
 func (*GetJobRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{1}
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *GetJobRequest) GetId() string {
@@ -156,7 +513,7 @@ type ListJobsRequest struct {
 
 func (x *ListJobsRequest) Reset() {
 	*x = ListJobsRequest{}
-	mi := &file_tandem_v1_job_service_proto_msgTypes[2]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -168,7 +525,7 @@ func (x *ListJobsRequest) String() string {
 func (*ListJobsRequest) ProtoMessage() {}
 
 func (x *ListJobsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_service_proto_msgTypes[2]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -181,7 +538,7 @@ func (x *ListJobsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListJobsRequest.ProtoReflect.Descriptor instead.
 func (*ListJobsRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{2}
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ListJobsRequest) GetPageSize() int32 {
@@ -220,7 +577,7 @@ type ListJobsResponse struct {
 
 func (x *ListJobsResponse) Reset() {
 	*x = ListJobsResponse{}
-	mi := &file_tandem_v1_job_service_proto_msgTypes[3]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -232,7 +589,7 @@ func (x *ListJobsResponse) String() string {
 func (*ListJobsResponse) ProtoMessage() {}
 
 func (x *ListJobsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_service_proto_msgTypes[3]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -245,7 +602,7 @@ func (x *ListJobsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListJobsResponse.ProtoReflect.Descriptor instead.
 func (*ListJobsResponse) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{3}
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListJobsResponse) GetJobs() []*Job {
@@ -286,7 +643,7 @@ type HoldJobRequest struct {
 
 func (x *HoldJobRequest) Reset() {
 	*x = HoldJobRequest{}
-	mi := &file_tandem_v1_job_service_proto_msgTypes[4]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -298,7 +655,7 @@ func (x *HoldJobRequest) String() string {
 func (*HoldJobRequest) ProtoMessage() {}
 
 func (x *HoldJobRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_service_proto_msgTypes[4]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -311,7 +668,7 @@ func (x *HoldJobRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldJobRequest.ProtoReflect.Descriptor instead.
 func (*HoldJobRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{4}
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *HoldJobRequest) GetId() string {
@@ -357,7 +714,7 @@ type ReleaseJobRequest struct {
 
 func (x *ReleaseJobRequest) Reset() {
 	*x = ReleaseJobRequest{}
-	mi := &file_tandem_v1_job_service_proto_msgTypes[5]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -369,7 +726,7 @@ func (x *ReleaseJobRequest) String() string {
 func (*ReleaseJobRequest) ProtoMessage() {}
 
 func (x *ReleaseJobRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_service_proto_msgTypes[5]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -382,7 +739,7 @@ func (x *ReleaseJobRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseJobRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseJobRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{5}
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ReleaseJobRequest) GetId() string {
@@ -423,7 +780,7 @@ type CancelJobRequest struct {
 
 func (x *CancelJobRequest) Reset() {
 	*x = CancelJobRequest{}
-	mi := &file_tandem_v1_job_service_proto_msgTypes[6]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -435,7 +792,7 @@ func (x *CancelJobRequest) String() string {
 func (*CancelJobRequest) ProtoMessage() {}
 
 func (x *CancelJobRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_service_proto_msgTypes[6]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -448,7 +805,7 @@ func (x *CancelJobRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CancelJobRequest.ProtoReflect.Descriptor instead.
 func (*CancelJobRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{6}
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *CancelJobRequest) GetId() string {
@@ -504,7 +861,7 @@ type RemakePiecesRequest struct {
 
 func (x *RemakePiecesRequest) Reset() {
 	*x = RemakePiecesRequest{}
-	mi := &file_tandem_v1_job_service_proto_msgTypes[7]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -516,7 +873,7 @@ func (x *RemakePiecesRequest) String() string {
 func (*RemakePiecesRequest) ProtoMessage() {}
 
 func (x *RemakePiecesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_service_proto_msgTypes[7]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -529,7 +886,7 @@ func (x *RemakePiecesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemakePiecesRequest.ProtoReflect.Descriptor instead.
 func (*RemakePiecesRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{7}
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *RemakePiecesRequest) GetId() string {
@@ -607,7 +964,7 @@ type OverrideWaitRequest struct {
 
 func (x *OverrideWaitRequest) Reset() {
 	*x = OverrideWaitRequest{}
-	mi := &file_tandem_v1_job_service_proto_msgTypes[8]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -619,7 +976,7 @@ func (x *OverrideWaitRequest) String() string {
 func (*OverrideWaitRequest) ProtoMessage() {}
 
 func (x *OverrideWaitRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_service_proto_msgTypes[8]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -632,7 +989,7 @@ func (x *OverrideWaitRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverrideWaitRequest.ProtoReflect.Descriptor instead.
 func (*OverrideWaitRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{8}
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *OverrideWaitRequest) GetId() string {
@@ -683,7 +1040,7 @@ type ExplainStepRequest struct {
 
 func (x *ExplainStepRequest) Reset() {
 	*x = ExplainStepRequest{}
-	mi := &file_tandem_v1_job_service_proto_msgTypes[9]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -695,7 +1052,7 @@ func (x *ExplainStepRequest) String() string {
 func (*ExplainStepRequest) ProtoMessage() {}
 
 func (x *ExplainStepRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_service_proto_msgTypes[9]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -708,7 +1065,7 @@ func (x *ExplainStepRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainStepRequest.ProtoReflect.Descriptor instead.
 func (*ExplainStepRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{9}
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ExplainStepRequest) GetId() string {
@@ -744,7 +1101,7 @@ type ExplainStepResponse struct {
 
 func (x *ExplainStepResponse) Reset() {
 	*x = ExplainStepResponse{}
-	mi := &file_tandem_v1_job_service_proto_msgTypes[10]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -756,7 +1113,7 @@ func (x *ExplainStepResponse) String() string {
 func (*ExplainStepResponse) ProtoMessage() {}
 
 func (x *ExplainStepResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_service_proto_msgTypes[10]
+	mi := &file_tandem_v1_job_service_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -769,7 +1126,7 @@ func (x *ExplainStepResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainStepResponse.ProtoReflect.Descriptor instead.
 func (*ExplainStepResponse) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{10}
+	return file_tandem_v1_job_service_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ExplainStepResponse) GetStep() *Step {
@@ -811,13 +1168,35 @@ var File_tandem_v1_job_service_proto protoreflect.FileDescriptor
 
 const file_tandem_v1_job_service_proto_rawDesc = "" +
 	"\n" +
-	"\x1btandem/v1/job_service.proto\x12\ttandem.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\x8e\x01\n" +
+	"\x1btandem/v1/job_service.proto\x12\ttandem.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/quote.proto\x1a\x15tandem/v1/state.proto\"\xbf\x01\n" +
 	"\x10CreateJobRequest\x12 \n" +
 	"\x03job\x18\x01 \x01(\v2\x0e.tandem.v1.JobR\x03job\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x02 \x01(\tR\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x03 \x01(\bR\fvalidateOnly\x12\x14\n" +
-	"\x05actor\x18\x04 \x01(\tR\x05actor\"\x1f\n" +
+	"\x05actor\x18\x04 \x01(\tR\x05actor\x12/\n" +
+	"\tcut_files\x18\x05 \x03(\v2\x12.tandem.v1.CutFileR\bcutFiles\"5\n" +
+	"\aCutFile\x12\x10\n" +
+	"\x03uri\x18\x01 \x01(\tR\x03uri\x12\x18\n" +
+	"\acontent\x18\x02 \x01(\fR\acontent\"d\n" +
+	"\x0fQuoteJobRequest\x12 \n" +
+	"\x03job\x18\x01 \x01(\v2\x0e.tandem.v1.JobR\x03job\x12/\n" +
+	"\tcut_files\x18\x02 \x03(\v2\x12.tandem.v1.CutFileR\bcutFiles\"\x8f\x01\n" +
+	"\x0fGangJobsRequest\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
+	"\x04jobs\x18\x02 \x03(\tR\x04jobs\x12#\n" +
+	"\rvalidate_only\x18\x03 \x01(\bR\fvalidateOnly\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tR\trequestId\x12\x14\n" +
+	"\x05actor\x18\x05 \x01(\tR\x05actor\"\x15\n" +
+	"\x13ProposeGangsRequest\"M\n" +
+	"\x14ProposeGangsResponse\x125\n" +
+	"\tproposals\x18\x01 \x03(\v2\x17.tandem.v1.GangProposalR\tproposals\"\x8e\x01\n" +
+	"\fGangProposal\x12\x12\n" +
+	"\x04jobs\x18\x01 \x03(\tR\x04jobs\x12\x14\n" +
+	"\x05media\x18\x02 \x01(\tR\x05media\x12&\n" +
+	"\x0flength_apart_um\x18\x03 \x01(\x03R\rlengthApartUm\x12,\n" +
+	"\x12length_together_um\x18\x04 \x01(\x03R\x10lengthTogetherUm\"\x1f\n" +
 	"\rGetJobRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\"z\n" +
 	"\x0fListJobsRequest\x12\x1b\n" +
@@ -874,10 +1253,13 @@ const file_tandem_v1_job_service_proto_rawDesc = "" +
 	"candidates\x12\x12\n" +
 	"\x04rule\x18\x04 \x01(\tR\x04rule\x129\n" +
 	"\n" +
-	"ready_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\treadyTime2\xb9\x04\n" +
+	"ready_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\treadyTime2\xfc\x05\n" +
 	"\n" +
 	"JobService\x128\n" +
-	"\tCreateJob\x12\x1b.tandem.v1.CreateJobRequest\x1a\x0e.tandem.v1.Job\x122\n" +
+	"\tCreateJob\x12\x1b.tandem.v1.CreateJobRequest\x1a\x0e.tandem.v1.Job\x128\n" +
+	"\bQuoteJob\x12\x1a.tandem.v1.QuoteJobRequest\x1a\x10.tandem.v1.Quote\x126\n" +
+	"\bGangJobs\x12\x1a.tandem.v1.GangJobsRequest\x1a\x0e.tandem.v1.Job\x12O\n" +
+	"\fProposeGangs\x12\x1e.tandem.v1.ProposeGangsRequest\x1a\x1f.tandem.v1.ProposeGangsResponse\x122\n" +
 	"\x06GetJob\x12\x18.tandem.v1.GetJobRequest\x1a\x0e.tandem.v1.Job\x12C\n" +
 	"\bListJobs\x12\x1a.tandem.v1.ListJobsRequest\x1a\x1b.tandem.v1.ListJobsResponse\x124\n" +
 	"\aHoldJob\x12\x19.tandem.v1.HoldJobRequest\x1a\x0e.tandem.v1.Job\x12:\n" +
@@ -900,55 +1282,72 @@ func file_tandem_v1_job_service_proto_rawDescGZIP() []byte {
 	return file_tandem_v1_job_service_proto_rawDescData
 }
 
-var file_tandem_v1_job_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_tandem_v1_job_service_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
 var file_tandem_v1_job_service_proto_goTypes = []any{
 	(*CreateJobRequest)(nil),      // 0: tandem.v1.CreateJobRequest
-	(*GetJobRequest)(nil),         // 1: tandem.v1.GetJobRequest
-	(*ListJobsRequest)(nil),       // 2: tandem.v1.ListJobsRequest
-	(*ListJobsResponse)(nil),      // 3: tandem.v1.ListJobsResponse
-	(*HoldJobRequest)(nil),        // 4: tandem.v1.HoldJobRequest
-	(*ReleaseJobRequest)(nil),     // 5: tandem.v1.ReleaseJobRequest
-	(*CancelJobRequest)(nil),      // 6: tandem.v1.CancelJobRequest
-	(*RemakePiecesRequest)(nil),   // 7: tandem.v1.RemakePiecesRequest
-	(*OverrideWaitRequest)(nil),   // 8: tandem.v1.OverrideWaitRequest
-	(*ExplainStepRequest)(nil),    // 9: tandem.v1.ExplainStepRequest
-	(*ExplainStepResponse)(nil),   // 10: tandem.v1.ExplainStepResponse
-	(*Job)(nil),                   // 11: tandem.v1.Job
-	(JobState)(0),                 // 12: tandem.v1.JobState
-	(*Step)(nil),                  // 13: tandem.v1.Step
-	(*Candidate)(nil),             // 14: tandem.v1.Candidate
-	(*timestamppb.Timestamp)(nil), // 15: google.protobuf.Timestamp
+	(*CutFile)(nil),               // 1: tandem.v1.CutFile
+	(*QuoteJobRequest)(nil),       // 2: tandem.v1.QuoteJobRequest
+	(*GangJobsRequest)(nil),       // 3: tandem.v1.GangJobsRequest
+	(*ProposeGangsRequest)(nil),   // 4: tandem.v1.ProposeGangsRequest
+	(*ProposeGangsResponse)(nil),  // 5: tandem.v1.ProposeGangsResponse
+	(*GangProposal)(nil),          // 6: tandem.v1.GangProposal
+	(*GetJobRequest)(nil),         // 7: tandem.v1.GetJobRequest
+	(*ListJobsRequest)(nil),       // 8: tandem.v1.ListJobsRequest
+	(*ListJobsResponse)(nil),      // 9: tandem.v1.ListJobsResponse
+	(*HoldJobRequest)(nil),        // 10: tandem.v1.HoldJobRequest
+	(*ReleaseJobRequest)(nil),     // 11: tandem.v1.ReleaseJobRequest
+	(*CancelJobRequest)(nil),      // 12: tandem.v1.CancelJobRequest
+	(*RemakePiecesRequest)(nil),   // 13: tandem.v1.RemakePiecesRequest
+	(*OverrideWaitRequest)(nil),   // 14: tandem.v1.OverrideWaitRequest
+	(*ExplainStepRequest)(nil),    // 15: tandem.v1.ExplainStepRequest
+	(*ExplainStepResponse)(nil),   // 16: tandem.v1.ExplainStepResponse
+	(*Job)(nil),                   // 17: tandem.v1.Job
+	(JobState)(0),                 // 18: tandem.v1.JobState
+	(*Step)(nil),                  // 19: tandem.v1.Step
+	(*Candidate)(nil),             // 20: tandem.v1.Candidate
+	(*timestamppb.Timestamp)(nil), // 21: google.protobuf.Timestamp
+	(*Quote)(nil),                 // 22: tandem.v1.Quote
 }
 var file_tandem_v1_job_service_proto_depIdxs = []int32{
-	11, // 0: tandem.v1.CreateJobRequest.job:type_name -> tandem.v1.Job
-	12, // 1: tandem.v1.ListJobsRequest.states:type_name -> tandem.v1.JobState
-	11, // 2: tandem.v1.ListJobsResponse.jobs:type_name -> tandem.v1.Job
-	13, // 3: tandem.v1.ExplainStepResponse.step:type_name -> tandem.v1.Step
-	14, // 4: tandem.v1.ExplainStepResponse.candidates:type_name -> tandem.v1.Candidate
-	15, // 5: tandem.v1.ExplainStepResponse.ready_time:type_name -> google.protobuf.Timestamp
-	0,  // 6: tandem.v1.JobService.CreateJob:input_type -> tandem.v1.CreateJobRequest
-	1,  // 7: tandem.v1.JobService.GetJob:input_type -> tandem.v1.GetJobRequest
-	2,  // 8: tandem.v1.JobService.ListJobs:input_type -> tandem.v1.ListJobsRequest
-	4,  // 9: tandem.v1.JobService.HoldJob:input_type -> tandem.v1.HoldJobRequest
-	5,  // 10: tandem.v1.JobService.ReleaseJob:input_type -> tandem.v1.ReleaseJobRequest
-	6,  // 11: tandem.v1.JobService.CancelJob:input_type -> tandem.v1.CancelJobRequest
-	7,  // 12: tandem.v1.JobService.RemakePieces:input_type -> tandem.v1.RemakePiecesRequest
-	8,  // 13: tandem.v1.JobService.OverrideWait:input_type -> tandem.v1.OverrideWaitRequest
-	9,  // 14: tandem.v1.JobService.ExplainStep:input_type -> tandem.v1.ExplainStepRequest
-	11, // 15: tandem.v1.JobService.CreateJob:output_type -> tandem.v1.Job
-	11, // 16: tandem.v1.JobService.GetJob:output_type -> tandem.v1.Job
-	3,  // 17: tandem.v1.JobService.ListJobs:output_type -> tandem.v1.ListJobsResponse
-	11, // 18: tandem.v1.JobService.HoldJob:output_type -> tandem.v1.Job
-	11, // 19: tandem.v1.JobService.ReleaseJob:output_type -> tandem.v1.Job
-	11, // 20: tandem.v1.JobService.CancelJob:output_type -> tandem.v1.Job
-	11, // 21: tandem.v1.JobService.RemakePieces:output_type -> tandem.v1.Job
-	11, // 22: tandem.v1.JobService.OverrideWait:output_type -> tandem.v1.Job
-	10, // 23: tandem.v1.JobService.ExplainStep:output_type -> tandem.v1.ExplainStepResponse
-	15, // [15:24] is the sub-list for method output_type
-	6,  // [6:15] is the sub-list for method input_type
-	6,  // [6:6] is the sub-list for extension type_name
-	6,  // [6:6] is the sub-list for extension extendee
-	0,  // [0:6] is the sub-list for field type_name
+	17, // 0: tandem.v1.CreateJobRequest.job:type_name -> tandem.v1.Job
+	1,  // 1: tandem.v1.CreateJobRequest.cut_files:type_name -> tandem.v1.CutFile
+	17, // 2: tandem.v1.QuoteJobRequest.job:type_name -> tandem.v1.Job
+	1,  // 3: tandem.v1.QuoteJobRequest.cut_files:type_name -> tandem.v1.CutFile
+	6,  // 4: tandem.v1.ProposeGangsResponse.proposals:type_name -> tandem.v1.GangProposal
+	18, // 5: tandem.v1.ListJobsRequest.states:type_name -> tandem.v1.JobState
+	17, // 6: tandem.v1.ListJobsResponse.jobs:type_name -> tandem.v1.Job
+	19, // 7: tandem.v1.ExplainStepResponse.step:type_name -> tandem.v1.Step
+	20, // 8: tandem.v1.ExplainStepResponse.candidates:type_name -> tandem.v1.Candidate
+	21, // 9: tandem.v1.ExplainStepResponse.ready_time:type_name -> google.protobuf.Timestamp
+	0,  // 10: tandem.v1.JobService.CreateJob:input_type -> tandem.v1.CreateJobRequest
+	2,  // 11: tandem.v1.JobService.QuoteJob:input_type -> tandem.v1.QuoteJobRequest
+	3,  // 12: tandem.v1.JobService.GangJobs:input_type -> tandem.v1.GangJobsRequest
+	4,  // 13: tandem.v1.JobService.ProposeGangs:input_type -> tandem.v1.ProposeGangsRequest
+	7,  // 14: tandem.v1.JobService.GetJob:input_type -> tandem.v1.GetJobRequest
+	8,  // 15: tandem.v1.JobService.ListJobs:input_type -> tandem.v1.ListJobsRequest
+	10, // 16: tandem.v1.JobService.HoldJob:input_type -> tandem.v1.HoldJobRequest
+	11, // 17: tandem.v1.JobService.ReleaseJob:input_type -> tandem.v1.ReleaseJobRequest
+	12, // 18: tandem.v1.JobService.CancelJob:input_type -> tandem.v1.CancelJobRequest
+	13, // 19: tandem.v1.JobService.RemakePieces:input_type -> tandem.v1.RemakePiecesRequest
+	14, // 20: tandem.v1.JobService.OverrideWait:input_type -> tandem.v1.OverrideWaitRequest
+	15, // 21: tandem.v1.JobService.ExplainStep:input_type -> tandem.v1.ExplainStepRequest
+	17, // 22: tandem.v1.JobService.CreateJob:output_type -> tandem.v1.Job
+	22, // 23: tandem.v1.JobService.QuoteJob:output_type -> tandem.v1.Quote
+	17, // 24: tandem.v1.JobService.GangJobs:output_type -> tandem.v1.Job
+	5,  // 25: tandem.v1.JobService.ProposeGangs:output_type -> tandem.v1.ProposeGangsResponse
+	17, // 26: tandem.v1.JobService.GetJob:output_type -> tandem.v1.Job
+	9,  // 27: tandem.v1.JobService.ListJobs:output_type -> tandem.v1.ListJobsResponse
+	17, // 28: tandem.v1.JobService.HoldJob:output_type -> tandem.v1.Job
+	17, // 29: tandem.v1.JobService.ReleaseJob:output_type -> tandem.v1.Job
+	17, // 30: tandem.v1.JobService.CancelJob:output_type -> tandem.v1.Job
+	17, // 31: tandem.v1.JobService.RemakePieces:output_type -> tandem.v1.Job
+	17, // 32: tandem.v1.JobService.OverrideWait:output_type -> tandem.v1.Job
+	16, // 33: tandem.v1.JobService.ExplainStep:output_type -> tandem.v1.ExplainStepResponse
+	22, // [22:34] is the sub-list for method output_type
+	10, // [10:22] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_job_service_proto_init() }
@@ -957,6 +1356,7 @@ func file_tandem_v1_job_service_proto_init() {
 		return
 	}
 	file_tandem_v1_job_proto_init()
+	file_tandem_v1_quote_proto_init()
 	file_tandem_v1_state_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -964,7 +1364,7 @@ func file_tandem_v1_job_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_v1_job_service_proto_rawDesc), len(file_tandem_v1_job_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   11,
+			NumMessages:   17,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -20,6 +20,9 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	JobService_CreateJob_FullMethodName    = "/tandem.v1.JobService/CreateJob"
+	JobService_QuoteJob_FullMethodName     = "/tandem.v1.JobService/QuoteJob"
+	JobService_GangJobs_FullMethodName     = "/tandem.v1.JobService/GangJobs"
+	JobService_ProposeGangs_FullMethodName = "/tandem.v1.JobService/ProposeGangs"
 	JobService_GetJob_FullMethodName       = "/tandem.v1.JobService/GetJob"
 	JobService_ListJobs_FullMethodName     = "/tandem.v1.JobService/ListJobs"
 	JobService_HoldJob_FullMethodName      = "/tandem.v1.JobService/HoldJob"
@@ -43,6 +46,13 @@ const (
 type JobServiceClient interface {
 	// CreateJob takes a job in whole or not at all. ALREADY_EXISTS if the id is taken.
 	CreateJob(ctx context.Context, in *CreateJobRequest, opts ...grpc.CallOption) (*Job, error)
+	// QuoteJob answers what a job would take, and stores nothing.
+	QuoteJob(ctx context.Context, in *QuoteJobRequest, opts ...grpc.CallOption) (*Quote, error)
+	// GangJobs puts the items of several jobs, handed in as items of the same media, ink, mode and film and not yet begun,
+	// on shared panels. The answer is the gang run: a job of its own, whose steps do the work of its members' steps.
+	GangJobs(ctx context.Context, in *GangJobsRequest, opts ...grpc.CallOption) (*Job, error)
+	// ProposeGangs lists jobs that could share panels, and what that would save.
+	ProposeGangs(ctx context.Context, in *ProposeGangsRequest, opts ...grpc.CallOption) (*ProposeGangsResponse, error)
 	// GetJob returns a job with its steps, panels and runs. NOT_FOUND.
 	GetJob(ctx context.Context, in *GetJobRequest, opts ...grpc.CallOption) (*Job, error)
 	// ListJobs returns jobs in the order in which they were taken in.
@@ -75,6 +85,36 @@ func (c *jobServiceClient) CreateJob(ctx context.Context, in *CreateJobRequest, 
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Job)
 	err := c.cc.Invoke(ctx, JobService_CreateJob_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *jobServiceClient) QuoteJob(ctx context.Context, in *QuoteJobRequest, opts ...grpc.CallOption) (*Quote, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Quote)
+	err := c.cc.Invoke(ctx, JobService_QuoteJob_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *jobServiceClient) GangJobs(ctx context.Context, in *GangJobsRequest, opts ...grpc.CallOption) (*Job, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Job)
+	err := c.cc.Invoke(ctx, JobService_GangJobs_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *jobServiceClient) ProposeGangs(ctx context.Context, in *ProposeGangsRequest, opts ...grpc.CallOption) (*ProposeGangsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ProposeGangsResponse)
+	err := c.cc.Invoke(ctx, JobService_ProposeGangs_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -174,6 +214,13 @@ func (c *jobServiceClient) ExplainStep(ctx context.Context, in *ExplainStepReque
 type JobServiceServer interface {
 	// CreateJob takes a job in whole or not at all. ALREADY_EXISTS if the id is taken.
 	CreateJob(context.Context, *CreateJobRequest) (*Job, error)
+	// QuoteJob answers what a job would take, and stores nothing.
+	QuoteJob(context.Context, *QuoteJobRequest) (*Quote, error)
+	// GangJobs puts the items of several jobs, handed in as items of the same media, ink, mode and film and not yet begun,
+	// on shared panels. The answer is the gang run: a job of its own, whose steps do the work of its members' steps.
+	GangJobs(context.Context, *GangJobsRequest) (*Job, error)
+	// ProposeGangs lists jobs that could share panels, and what that would save.
+	ProposeGangs(context.Context, *ProposeGangsRequest) (*ProposeGangsResponse, error)
 	// GetJob returns a job with its steps, panels and runs. NOT_FOUND.
 	GetJob(context.Context, *GetJobRequest) (*Job, error)
 	// ListJobs returns jobs in the order in which they were taken in.
@@ -204,6 +251,15 @@ type UnimplementedJobServiceServer struct{}
 
 func (UnimplementedJobServiceServer) CreateJob(context.Context, *CreateJobRequest) (*Job, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateJob not implemented")
+}
+func (UnimplementedJobServiceServer) QuoteJob(context.Context, *QuoteJobRequest) (*Quote, error) {
+	return nil, status.Error(codes.Unimplemented, "method QuoteJob not implemented")
+}
+func (UnimplementedJobServiceServer) GangJobs(context.Context, *GangJobsRequest) (*Job, error) {
+	return nil, status.Error(codes.Unimplemented, "method GangJobs not implemented")
+}
+func (UnimplementedJobServiceServer) ProposeGangs(context.Context, *ProposeGangsRequest) (*ProposeGangsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ProposeGangs not implemented")
 }
 func (UnimplementedJobServiceServer) GetJob(context.Context, *GetJobRequest) (*Job, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetJob not implemented")
@@ -264,6 +320,60 @@ func _JobService_CreateJob_Handler(srv interface{}, ctx context.Context, dec fun
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(JobServiceServer).CreateJob(ctx, req.(*CreateJobRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _JobService_QuoteJob_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(QuoteJobRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(JobServiceServer).QuoteJob(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: JobService_QuoteJob_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(JobServiceServer).QuoteJob(ctx, req.(*QuoteJobRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _JobService_GangJobs_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GangJobsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(JobServiceServer).GangJobs(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: JobService_GangJobs_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(JobServiceServer).GangJobs(ctx, req.(*GangJobsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _JobService_ProposeGangs_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ProposeGangsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(JobServiceServer).ProposeGangs(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: JobService_ProposeGangs_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(JobServiceServer).ProposeGangs(ctx, req.(*ProposeGangsRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -422,6 +532,18 @@ var JobService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CreateJob",
 			Handler:    _JobService_CreateJob_Handler,
+		},
+		{
+			MethodName: "QuoteJob",
+			Handler:    _JobService_QuoteJob_Handler,
+		},
+		{
+			MethodName: "GangJobs",
+			Handler:    _JobService_GangJobs_Handler,
+		},
+		{
+			MethodName: "ProposeGangs",
+			Handler:    _JobService_ProposeGangs_Handler,
 		},
 		{
 			MethodName: "GetJob",

@@ -307,7 +307,9 @@ type RunStatus struct {
 	// When the device began.
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	// When it ended.
-	EndTime       *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// Marks of the panels as the device read them, before it cut them.
+	MarkReadings  []*MarkReading `protobuf:"bytes,10,rep,name=mark_readings,json=markReadings,proto3" json:"mark_readings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -405,6 +407,187 @@ func (x *RunStatus) GetEndTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *RunStatus) GetMarkReadings() []*MarkReading {
+	if x != nil {
+		return x.MarkReadings
+	}
+	return nil
+}
+
+// MarkReading is where a device found the marks of a panel, in its own coordinates: x across the web, y along it.
+type MarkReading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Code of the panel it was given to cut.
+	PanelCode string `protobuf:"bytes,1,opt,name=panel_code,json=panelCode,proto3" json:"panel_code,omitempty"`
+	// The marks in the order of PanelBox.
+	Marks         []*Mark `protobuf:"bytes,2,rep,name=marks,proto3" json:"marks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MarkReading) Reset() {
+	*x = MarkReading{}
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MarkReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MarkReading) ProtoMessage() {}
+
+func (x *MarkReading) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MarkReading.ProtoReflect.Descriptor instead.
+func (*MarkReading) Descriptor() ([]byte, []int) {
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *MarkReading) GetPanelCode() string {
+	if x != nil {
+		return x.PanelCode
+	}
+	return ""
+}
+
+func (x *MarkReading) GetMarks() []*Mark {
+	if x != nil {
+		return x.Marks
+	}
+	return nil
+}
+
+// Mark is the centre of a registration mark.
+type Mark struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Across the web, in micrometres.
+	XUm int64 `protobuf:"varint,1,opt,name=x_um,json=xUm,proto3" json:"x_um,omitempty"`
+	// Along the web, in micrometres.
+	YUm           int64 `protobuf:"varint,2,opt,name=y_um,json=yUm,proto3" json:"y_um,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Mark) Reset() {
+	*x = Mark{}
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Mark) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Mark) ProtoMessage() {}
+
+func (x *Mark) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Mark.ProtoReflect.Descriptor instead.
+func (*Mark) Descriptor() ([]byte, []int) {
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *Mark) GetXUm() int64 {
+	if x != nil {
+		return x.XUm
+	}
+	return 0
+}
+
+func (x *Mark) GetYUm() int64 {
+	if x != nil {
+		return x.YUm
+	}
+	return 0
+}
+
+// PanelBox is the rectangle between the marks of a panel as laid out. Its marks: (0, 0), (width, 0), (width, length), (0, length).
+type PanelBox struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Code of the panel.
+	PanelCode string `protobuf:"bytes,1,opt,name=panel_code,json=panelCode,proto3" json:"panel_code,omitempty"`
+	// Width, in micrometres.
+	WidthUm int64 `protobuf:"varint,2,opt,name=width_um,json=widthUm,proto3" json:"width_um,omitempty"`
+	// Length, in micrometres.
+	LengthUm      int64 `protobuf:"varint,3,opt,name=length_um,json=lengthUm,proto3" json:"length_um,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PanelBox) Reset() {
+	*x = PanelBox{}
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PanelBox) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PanelBox) ProtoMessage() {}
+
+func (x *PanelBox) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PanelBox.ProtoReflect.Descriptor instead.
+func (*PanelBox) Descriptor() ([]byte, []int) {
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *PanelBox) GetPanelCode() string {
+	if x != nil {
+		return x.PanelCode
+	}
+	return ""
+}
+
+func (x *PanelBox) GetWidthUm() int64 {
+	if x != nil {
+		return x.WidthUm
+	}
+	return 0
+}
+
+func (x *PanelBox) GetLengthUm() int64 {
+	if x != nil {
+		return x.LengthUm
+	}
+	return 0
+}
+
 // Order tells a driver what to do. The same order may come again; doing it again changes nothing.
 type Order struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -424,7 +607,7 @@ type Order struct {
 
 func (x *Order) Reset() {
 	*x = Order{}
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[4]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -436,7 +619,7 @@ func (x *Order) String() string {
 func (*Order) ProtoMessage() {}
 
 func (x *Order) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[4]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -449,7 +632,7 @@ func (x *Order) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Order.ProtoReflect.Descriptor instead.
 func (*Order) Descriptor() ([]byte, []int) {
-	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{4}
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Order) GetEpoch() uint64 {
@@ -562,14 +745,18 @@ type Grant struct {
 	// Set-up that the daemon expects.
 	ExpectedSetup *durationpb.Duration `protobuf:"bytes,20,opt,name=expected_setup,json=expectedSetup,proto3" json:"expected_setup,omitempty"`
 	// Work that the daemon expects after the set-up.
-	ExpectedWork  *durationpb.Duration `protobuf:"bytes,21,opt,name=expected_work,json=expectedWork,proto3" json:"expected_work,omitempty"`
+	ExpectedWork *durationpb.Duration `protobuf:"bytes,21,opt,name=expected_work,json=expectedWork,proto3" json:"expected_work,omitempty"`
+	// Kind of blade that must be on the device.
+	Blade string `protobuf:"bytes,22,opt,name=blade,proto3" json:"blade,omitempty"`
+	// Where the marks of its panels are, for panels that have marks.
+	Panels        []*PanelBox `protobuf:"bytes,23,rep,name=panels,proto3" json:"panels,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Grant) Reset() {
 	*x = Grant{}
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[5]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -581,7 +768,7 @@ func (x *Grant) String() string {
 func (*Grant) ProtoMessage() {}
 
 func (x *Grant) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[5]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -594,7 +781,7 @@ func (x *Grant) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Grant.ProtoReflect.Descriptor instead.
 func (*Grant) Descriptor() ([]byte, []int) {
-	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{5}
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Grant) GetRun() string {
@@ -744,6 +931,20 @@ func (x *Grant) GetExpectedWork() *durationpb.Duration {
 	return nil
 }
 
+func (x *Grant) GetBlade() string {
+	if x != nil {
+		return x.Blade
+	}
+	return ""
+}
+
+func (x *Grant) GetPanels() []*PanelBox {
+	if x != nil {
+		return x.Panels
+	}
+	return nil
+}
+
 // Stop ends a run early.
 type Stop struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -757,7 +958,7 @@ type Stop struct {
 
 func (x *Stop) Reset() {
 	*x = Stop{}
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[6]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -769,7 +970,7 @@ func (x *Stop) String() string {
 func (*Stop) ProtoMessage() {}
 
 func (x *Stop) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[6]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -782,7 +983,7 @@ func (x *Stop) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Stop.ProtoReflect.Descriptor instead.
 func (*Stop) Descriptor() ([]byte, []int) {
-	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{6}
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Stop) GetRun() string {
@@ -812,7 +1013,7 @@ type Settle struct {
 
 func (x *Settle) Reset() {
 	*x = Settle{}
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[7]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -824,7 +1025,7 @@ func (x *Settle) String() string {
 func (*Settle) ProtoMessage() {}
 
 func (x *Settle) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[7]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -837,7 +1038,7 @@ func (x *Settle) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Settle.ProtoReflect.Descriptor instead.
 func (*Settle) Descriptor() ([]byte, []int) {
-	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{7}
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Settle) GetRun() string {
@@ -868,7 +1069,7 @@ type Answer struct {
 
 func (x *Answer) Reset() {
 	*x = Answer{}
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[8]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -880,7 +1081,7 @@ func (x *Answer) String() string {
 func (*Answer) ProtoMessage() {}
 
 func (x *Answer) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[8]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -893,7 +1094,7 @@ func (x *Answer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Answer.ProtoReflect.Descriptor instead.
 func (*Answer) Descriptor() ([]byte, []int) {
-	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{8}
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Answer) GetRefused() string {
@@ -936,7 +1137,7 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\x05phase\x18\x05 \x01(\x0e2\x16.tandem.v1.DevicePhaseR\x05phase\x12#\n" +
 	"\x04link\x18\x06 \x01(\x0e2\x0f.tandem.v1.LinkR\x04link\x12/\n" +
 	"\x04runs\x18\a \x03(\v2\x1b.tandem.driver.v1.RunStatusR\x04runs\x12=\n" +
-	"\fobserve_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\vobserveTime\"\xd9\x02\n" +
+	"\fobserve_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\vobserveTime\"\x9d\x03\n" +
 	"\tRunStatus\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\x12)\n" +
@@ -948,13 +1149,27 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\bfraction\x18\a \x01(\x01R\bfraction\x129\n" +
 	"\n" +
 	"start_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
-	"\bend_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\"\xb8\x01\n" +
+	"\bend_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12B\n" +
+	"\rmark_readings\x18\n" +
+	" \x03(\v2\x1d.tandem.driver.v1.MarkReadingR\fmarkReadings\"Z\n" +
+	"\vMarkReading\x12\x1d\n" +
+	"\n" +
+	"panel_code\x18\x01 \x01(\tR\tpanelCode\x12,\n" +
+	"\x05marks\x18\x02 \x03(\v2\x16.tandem.driver.v1.MarkR\x05marks\",\n" +
+	"\x04Mark\x12\x11\n" +
+	"\x04x_um\x18\x01 \x01(\x03R\x03xUm\x12\x11\n" +
+	"\x04y_um\x18\x02 \x01(\x03R\x03yUm\"a\n" +
+	"\bPanelBox\x12\x1d\n" +
+	"\n" +
+	"panel_code\x18\x01 \x01(\tR\tpanelCode\x12\x19\n" +
+	"\bwidth_um\x18\x02 \x01(\x03R\awidthUm\x12\x1b\n" +
+	"\tlength_um\x18\x03 \x01(\x03R\blengthUm\"\xb8\x01\n" +
 	"\x05Order\x12\x14\n" +
 	"\x05epoch\x18\x01 \x01(\x04R\x05epoch\x12/\n" +
 	"\x05grant\x18\x02 \x01(\v2\x17.tandem.driver.v1.GrantH\x00R\x05grant\x12,\n" +
 	"\x04stop\x18\x03 \x01(\v2\x16.tandem.driver.v1.StopH\x00R\x04stop\x122\n" +
 	"\x06settle\x18\x04 \x01(\v2\x18.tandem.driver.v1.SettleH\x00R\x06settleB\x06\n" +
-	"\x04kind\"\xe1\x05\n" +
+	"\x04kind\"\xab\x06\n" +
 	"\x05Grant\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\x12\x10\n" +
@@ -980,7 +1195,9 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\n" +
 	"start_time\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12@\n" +
 	"\x0eexpected_setup\x18\x14 \x01(\v2\x19.google.protobuf.DurationR\rexpectedSetup\x12>\n" +
-	"\rexpected_work\x18\x15 \x01(\v2\x19.google.protobuf.DurationR\fexpectedWork\".\n" +
+	"\rexpected_work\x18\x15 \x01(\v2\x19.google.protobuf.DurationR\fexpectedWork\x12\x14\n" +
+	"\x05blade\x18\x16 \x01(\tR\x05blade\x122\n" +
+	"\x06panels\x18\x17 \x03(\v2\x1a.tandem.driver.v1.PanelBoxR\x06panels\".\n" +
 	"\x04Stop\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\"0\n" +
@@ -1003,51 +1220,57 @@ func file_tandem_driver_v1_driver_proto_rawDescGZIP() []byte {
 	return file_tandem_driver_v1_driver_proto_rawDescData
 }
 
-var file_tandem_driver_v1_driver_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_tandem_driver_v1_driver_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_tandem_driver_v1_driver_proto_goTypes = []any{
 	(*Hello)(nil),                 // 0: tandem.driver.v1.Hello
 	(*Welcome)(nil),               // 1: tandem.driver.v1.Welcome
 	(*Status)(nil),                // 2: tandem.driver.v1.Status
 	(*RunStatus)(nil),             // 3: tandem.driver.v1.RunStatus
-	(*Order)(nil),                 // 4: tandem.driver.v1.Order
-	(*Grant)(nil),                 // 5: tandem.driver.v1.Grant
-	(*Stop)(nil),                  // 6: tandem.driver.v1.Stop
-	(*Settle)(nil),                // 7: tandem.driver.v1.Settle
-	(*Answer)(nil),                // 8: tandem.driver.v1.Answer
-	(*durationpb.Duration)(nil),   // 9: google.protobuf.Duration
-	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
-	(v1.DeviceState)(0),           // 11: tandem.v1.DeviceState
-	(v1.DevicePhase)(0),           // 12: tandem.v1.DevicePhase
-	(v1.Link)(0),                  // 13: tandem.v1.Link
-	(v1.JobState)(0),              // 14: tandem.v1.JobState
-	(*v1.Document)(nil),           // 15: tandem.v1.Document
+	(*MarkReading)(nil),           // 4: tandem.driver.v1.MarkReading
+	(*Mark)(nil),                  // 5: tandem.driver.v1.Mark
+	(*PanelBox)(nil),              // 6: tandem.driver.v1.PanelBox
+	(*Order)(nil),                 // 7: tandem.driver.v1.Order
+	(*Grant)(nil),                 // 8: tandem.driver.v1.Grant
+	(*Stop)(nil),                  // 9: tandem.driver.v1.Stop
+	(*Settle)(nil),                // 10: tandem.driver.v1.Settle
+	(*Answer)(nil),                // 11: tandem.driver.v1.Answer
+	(*durationpb.Duration)(nil),   // 12: google.protobuf.Duration
+	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
+	(v1.DeviceState)(0),           // 14: tandem.v1.DeviceState
+	(v1.DevicePhase)(0),           // 15: tandem.v1.DevicePhase
+	(v1.Link)(0),                  // 16: tandem.v1.Link
+	(v1.JobState)(0),              // 17: tandem.v1.JobState
+	(*v1.Document)(nil),           // 18: tandem.v1.Document
 }
 var file_tandem_driver_v1_driver_proto_depIdxs = []int32{
 	2,  // 0: tandem.driver.v1.Hello.status:type_name -> tandem.driver.v1.Status
-	9,  // 1: tandem.driver.v1.Welcome.period:type_name -> google.protobuf.Duration
-	10, // 2: tandem.driver.v1.Welcome.now:type_name -> google.protobuf.Timestamp
-	11, // 3: tandem.driver.v1.Status.state:type_name -> tandem.v1.DeviceState
-	12, // 4: tandem.driver.v1.Status.phase:type_name -> tandem.v1.DevicePhase
-	13, // 5: tandem.driver.v1.Status.link:type_name -> tandem.v1.Link
+	12, // 1: tandem.driver.v1.Welcome.period:type_name -> google.protobuf.Duration
+	13, // 2: tandem.driver.v1.Welcome.now:type_name -> google.protobuf.Timestamp
+	14, // 3: tandem.driver.v1.Status.state:type_name -> tandem.v1.DeviceState
+	15, // 4: tandem.driver.v1.Status.phase:type_name -> tandem.v1.DevicePhase
+	16, // 5: tandem.driver.v1.Status.link:type_name -> tandem.v1.Link
 	3,  // 6: tandem.driver.v1.Status.runs:type_name -> tandem.driver.v1.RunStatus
-	10, // 7: tandem.driver.v1.Status.observe_time:type_name -> google.protobuf.Timestamp
-	14, // 8: tandem.driver.v1.RunStatus.state:type_name -> tandem.v1.JobState
-	10, // 9: tandem.driver.v1.RunStatus.start_time:type_name -> google.protobuf.Timestamp
-	10, // 10: tandem.driver.v1.RunStatus.end_time:type_name -> google.protobuf.Timestamp
-	5,  // 11: tandem.driver.v1.Order.grant:type_name -> tandem.driver.v1.Grant
-	6,  // 12: tandem.driver.v1.Order.stop:type_name -> tandem.driver.v1.Stop
-	7,  // 13: tandem.driver.v1.Order.settle:type_name -> tandem.driver.v1.Settle
-	15, // 14: tandem.driver.v1.Grant.documents:type_name -> tandem.v1.Document
-	10, // 15: tandem.driver.v1.Grant.start_before:type_name -> google.protobuf.Timestamp
-	10, // 16: tandem.driver.v1.Grant.ready_time:type_name -> google.protobuf.Timestamp
-	10, // 17: tandem.driver.v1.Grant.start_time:type_name -> google.protobuf.Timestamp
-	9,  // 18: tandem.driver.v1.Grant.expected_setup:type_name -> google.protobuf.Duration
-	9,  // 19: tandem.driver.v1.Grant.expected_work:type_name -> google.protobuf.Duration
-	20, // [20:20] is the sub-list for method output_type
-	20, // [20:20] is the sub-list for method input_type
-	20, // [20:20] is the sub-list for extension type_name
-	20, // [20:20] is the sub-list for extension extendee
-	0,  // [0:20] is the sub-list for field type_name
+	13, // 7: tandem.driver.v1.Status.observe_time:type_name -> google.protobuf.Timestamp
+	17, // 8: tandem.driver.v1.RunStatus.state:type_name -> tandem.v1.JobState
+	13, // 9: tandem.driver.v1.RunStatus.start_time:type_name -> google.protobuf.Timestamp
+	13, // 10: tandem.driver.v1.RunStatus.end_time:type_name -> google.protobuf.Timestamp
+	4,  // 11: tandem.driver.v1.RunStatus.mark_readings:type_name -> tandem.driver.v1.MarkReading
+	5,  // 12: tandem.driver.v1.MarkReading.marks:type_name -> tandem.driver.v1.Mark
+	8,  // 13: tandem.driver.v1.Order.grant:type_name -> tandem.driver.v1.Grant
+	9,  // 14: tandem.driver.v1.Order.stop:type_name -> tandem.driver.v1.Stop
+	10, // 15: tandem.driver.v1.Order.settle:type_name -> tandem.driver.v1.Settle
+	18, // 16: tandem.driver.v1.Grant.documents:type_name -> tandem.v1.Document
+	13, // 17: tandem.driver.v1.Grant.start_before:type_name -> google.protobuf.Timestamp
+	13, // 18: tandem.driver.v1.Grant.ready_time:type_name -> google.protobuf.Timestamp
+	13, // 19: tandem.driver.v1.Grant.start_time:type_name -> google.protobuf.Timestamp
+	12, // 20: tandem.driver.v1.Grant.expected_setup:type_name -> google.protobuf.Duration
+	12, // 21: tandem.driver.v1.Grant.expected_work:type_name -> google.protobuf.Duration
+	6,  // 22: tandem.driver.v1.Grant.panels:type_name -> tandem.driver.v1.PanelBox
+	23, // [23:23] is the sub-list for method output_type
+	23, // [23:23] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_tandem_driver_v1_driver_proto_init() }
@@ -1055,7 +1278,7 @@ func file_tandem_driver_v1_driver_proto_init() {
 	if File_tandem_driver_v1_driver_proto != nil {
 		return
 	}
-	file_tandem_driver_v1_driver_proto_msgTypes[4].OneofWrappers = []any{
+	file_tandem_driver_v1_driver_proto_msgTypes[7].OneofWrappers = []any{
 		(*Order_Grant)(nil),
 		(*Order_Stop)(nil),
 		(*Order_Settle)(nil),
@@ -1066,7 +1289,7 @@ func file_tandem_driver_v1_driver_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_driver_v1_driver_proto_rawDesc), len(file_tandem_driver_v1_driver_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

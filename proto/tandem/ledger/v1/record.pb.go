@@ -197,6 +197,8 @@ type Event struct {
 	//	*Event_PiecesRemade
 	//	*Event_PanelMoved
 	//	*Event_WaitOverridden
+	//	*Event_JobsGanged
+	//	*Event_GangDissolved
 	//	*Event_RunGranted
 	//	*Event_RunAllowed
 	//	*Event_RunLapsed
@@ -205,6 +207,8 @@ type Event struct {
 	//	*Event_RunResolved
 	//	*Event_RunRefused
 	//	*Event_StrayReported
+	//	*Event_MediaOverridden
+	//	*Event_PanelRegistered
 	//	*Event_DeviceGreeted
 	//	*Event_DeviceChanged
 	//	*Event_DevicePaused
@@ -212,6 +216,10 @@ type Event struct {
 	//	*Event_DeviceLocked
 	//	*Event_DeviceUnlocked
 	//	*Event_MediaLoaded
+	//	*Event_LotReceived
+	//	*Event_LotMeasured
+	//	*Event_BladeReplaced
+	//	*Event_DurationsReset
 	Kind          isEvent_Kind `protobuf_oneof:"kind"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -360,6 +368,24 @@ func (x *Event) GetWaitOverridden() *WaitOverridden {
 	return nil
 }
 
+func (x *Event) GetJobsGanged() *JobsGanged {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_JobsGanged); ok {
+			return x.JobsGanged
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetGangDissolved() *GangDissolved {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_GangDissolved); ok {
+			return x.GangDissolved
+		}
+	}
+	return nil
+}
+
 func (x *Event) GetRunGranted() *RunGranted {
 	if x != nil {
 		if x, ok := x.Kind.(*Event_RunGranted); ok {
@@ -432,6 +458,24 @@ func (x *Event) GetStrayReported() *StrayReported {
 	return nil
 }
 
+func (x *Event) GetMediaOverridden() *MediaOverridden {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_MediaOverridden); ok {
+			return x.MediaOverridden
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetPanelRegistered() *PanelRegistered {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_PanelRegistered); ok {
+			return x.PanelRegistered
+		}
+	}
+	return nil
+}
+
 func (x *Event) GetDeviceGreeted() *DeviceGreeted {
 	if x != nil {
 		if x, ok := x.Kind.(*Event_DeviceGreeted); ok {
@@ -490,6 +534,42 @@ func (x *Event) GetMediaLoaded() *MediaLoaded {
 	if x != nil {
 		if x, ok := x.Kind.(*Event_MediaLoaded); ok {
 			return x.MediaLoaded
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetLotReceived() *LotReceived {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_LotReceived); ok {
+			return x.LotReceived
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetLotMeasured() *LotMeasured {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_LotMeasured); ok {
+			return x.LotMeasured
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetBladeReplaced() *BladeReplaced {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_BladeReplaced); ok {
+			return x.BladeReplaced
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetDurationsReset() *DurationsReset {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_DurationsReset); ok {
+			return x.DurationsReset
 		}
 	}
 	return nil
@@ -554,6 +634,16 @@ type Event_WaitOverridden struct {
 	WaitOverridden *WaitOverridden `protobuf:"bytes,17,opt,name=wait_overridden,json=waitOverridden,proto3,oneof"`
 }
 
+type Event_JobsGanged struct {
+	// Jobs were put on shared panels.
+	JobsGanged *JobsGanged `protobuf:"bytes,18,opt,name=jobs_ganged,json=jobsGanged,proto3,oneof"`
+}
+
+type Event_GangDissolved struct {
+	// A gang run was taken apart before it began.
+	GangDissolved *GangDissolved `protobuf:"bytes,19,opt,name=gang_dissolved,json=gangDissolved,proto3,oneof"`
+}
+
 type Event_RunGranted struct {
 	// A step was given to a device.
 	RunGranted *RunGranted `protobuf:"bytes,20,opt,name=run_granted,json=runGranted,proto3,oneof"`
@@ -594,6 +684,16 @@ type Event_StrayReported struct {
 	StrayReported *StrayReported `protobuf:"bytes,27,opt,name=stray_reported,json=strayReported,proto3,oneof"`
 }
 
+type Event_MediaOverridden struct {
+	// A person let a run begin with other media than asked for.
+	MediaOverridden *MediaOverridden `protobuf:"bytes,28,opt,name=media_overridden,json=mediaOverridden,proto3,oneof"`
+}
+
+type Event_PanelRegistered struct {
+	// A device read the marks of a panel.
+	PanelRegistered *PanelRegistered `protobuf:"bytes,29,opt,name=panel_registered,json=panelRegistered,proto3,oneof"`
+}
+
 type Event_DeviceGreeted struct {
 	// A driver introduced itself.
 	DeviceGreeted *DeviceGreeted `protobuf:"bytes,30,opt,name=device_greeted,json=deviceGreeted,proto3,oneof"`
@@ -629,6 +729,26 @@ type Event_MediaLoaded struct {
 	MediaLoaded *MediaLoaded `protobuf:"bytes,36,opt,name=media_loaded,json=mediaLoaded,proto3,oneof"`
 }
 
+type Event_LotReceived struct {
+	// A roll or stack was taken into account.
+	LotReceived *LotReceived `protobuf:"bytes,37,opt,name=lot_received,json=lotReceived,proto3,oneof"`
+}
+
+type Event_LotMeasured struct {
+	// A person measured what is left of a lot.
+	LotMeasured *LotMeasured `protobuf:"bytes,38,opt,name=lot_measured,json=lotMeasured,proto3,oneof"`
+}
+
+type Event_BladeReplaced struct {
+	// A blade was put in.
+	BladeReplaced *BladeReplaced `protobuf:"bytes,39,opt,name=blade_replaced,json=bladeReplaced,proto3,oneof"`
+}
+
+type Event_DurationsReset struct {
+	// What was learned about durations was forgotten.
+	DurationsReset *DurationsReset `protobuf:"bytes,40,opt,name=durations_reset,json=durationsReset,proto3,oneof"`
+}
+
 func (*Event_TermBegan) isEvent_Kind() {}
 
 func (*Event_FloorConfigured) isEvent_Kind() {}
@@ -651,6 +771,10 @@ func (*Event_PanelMoved) isEvent_Kind() {}
 
 func (*Event_WaitOverridden) isEvent_Kind() {}
 
+func (*Event_JobsGanged) isEvent_Kind() {}
+
+func (*Event_GangDissolved) isEvent_Kind() {}
+
 func (*Event_RunGranted) isEvent_Kind() {}
 
 func (*Event_RunAllowed) isEvent_Kind() {}
@@ -667,6 +791,10 @@ func (*Event_RunRefused) isEvent_Kind() {}
 
 func (*Event_StrayReported) isEvent_Kind() {}
 
+func (*Event_MediaOverridden) isEvent_Kind() {}
+
+func (*Event_PanelRegistered) isEvent_Kind() {}
+
 func (*Event_DeviceGreeted) isEvent_Kind() {}
 
 func (*Event_DeviceChanged) isEvent_Kind() {}
@@ -680,6 +808,14 @@ func (*Event_DeviceLocked) isEvent_Kind() {}
 func (*Event_DeviceUnlocked) isEvent_Kind() {}
 
 func (*Event_MediaLoaded) isEvent_Kind() {}
+
+func (*Event_LotReceived) isEvent_Kind() {}
+
+func (*Event_LotMeasured) isEvent_Kind() {}
+
+func (*Event_BladeReplaced) isEvent_Kind() {}
+
+func (*Event_DurationsReset) isEvent_Kind() {}
 
 // TermBegan begins a leader's time. Every device is not-yet-reported from here until its driver greets.
 type TermBegan struct {
@@ -2441,7 +2577,9 @@ type MediaLoaded struct {
 	// The device.
 	Device string `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
 	// Media or film, as named in the floor file.
-	Media         string `protobuf:"bytes,2,opt,name=media,proto3" json:"media,omitempty"`
+	Media string `protobuf:"bytes,2,opt,name=media,proto3" json:"media,omitempty"`
+	// The lot; empty if none is kept account of.
+	Lot           string `protobuf:"bytes,3,opt,name=lot,proto3" json:"lot,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2490,6 +2628,589 @@ func (x *MediaLoaded) GetMedia() string {
 	return ""
 }
 
+func (x *MediaLoaded) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+// LotReceived takes a lot into account.
+type LotReceived struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Inputs only, id and length filled in.
+	Lot *v1.Lot `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Its code.
+	Code          string `protobuf:"bytes,2,opt,name=code,proto3" json:"code,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LotReceived) Reset() {
+	*x = LotReceived{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LotReceived) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LotReceived) ProtoMessage() {}
+
+func (x *LotReceived) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LotReceived.ProtoReflect.Descriptor instead.
+func (*LotReceived) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *LotReceived) GetLot() *v1.Lot {
+	if x != nil {
+		return x.Lot
+	}
+	return nil
+}
+
+func (x *LotReceived) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+// LotMeasured corrects what is left of a lot.
+type LotMeasured struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// What is left, in micrometres.
+	RemainingUm int64 `protobuf:"varint,2,opt,name=remaining_um,json=remainingUm,proto3" json:"remaining_um,omitempty"`
+	// Why.
+	Note          string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LotMeasured) Reset() {
+	*x = LotMeasured{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LotMeasured) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LotMeasured) ProtoMessage() {}
+
+func (x *LotMeasured) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LotMeasured.ProtoReflect.Descriptor instead.
+func (*LotMeasured) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *LotMeasured) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *LotMeasured) GetRemainingUm() int64 {
+	if x != nil {
+		return x.RemainingUm
+	}
+	return 0
+}
+
+func (x *LotMeasured) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+// BladeReplaced begins a blade's counter anew.
+type BladeReplaced struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The device.
+	Device string `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
+	// Kind of blade.
+	Blade         string `protobuf:"bytes,2,opt,name=blade,proto3" json:"blade,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BladeReplaced) Reset() {
+	*x = BladeReplaced{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BladeReplaced) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BladeReplaced) ProtoMessage() {}
+
+func (x *BladeReplaced) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BladeReplaced.ProtoReflect.Descriptor instead.
+func (*BladeReplaced) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *BladeReplaced) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
+func (x *BladeReplaced) GetBlade() string {
+	if x != nil {
+		return x.Blade
+	}
+	return ""
+}
+
+// DurationsReset forgets what was learned; empty fields stand for all.
+type DurationsReset struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The device.
+	Device string `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
+	// The operation.
+	Operation string `protobuf:"bytes,2,opt,name=operation,proto3" json:"operation,omitempty"`
+	// The mode.
+	Mode          string `protobuf:"bytes,3,opt,name=mode,proto3" json:"mode,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DurationsReset) Reset() {
+	*x = DurationsReset{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DurationsReset) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DurationsReset) ProtoMessage() {}
+
+func (x *DurationsReset) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DurationsReset.ProtoReflect.Descriptor instead.
+func (*DurationsReset) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *DurationsReset) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
+func (x *DurationsReset) GetOperation() string {
+	if x != nil {
+		return x.Operation
+	}
+	return ""
+}
+
+func (x *DurationsReset) GetMode() string {
+	if x != nil {
+		return x.Mode
+	}
+	return ""
+}
+
+// MediaOverridden lets a run begin with what is on its device; the event's actor takes the responsibility.
+type MediaOverridden struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The run.
+	Run string `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
+	// What was on the device instead.
+	Media string `protobuf:"bytes,2,opt,name=media,proto3" json:"media,omitempty"`
+	// Why that is right.
+	Note string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	// Job of the run.
+	Job string `protobuf:"bytes,20,opt,name=job,proto3" json:"job,omitempty"`
+	// Step of the run.
+	Step string `protobuf:"bytes,21,opt,name=step,proto3" json:"step,omitempty"`
+	// Device of the run.
+	Device        string `protobuf:"bytes,22,opt,name=device,proto3" json:"device,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MediaOverridden) Reset() {
+	*x = MediaOverridden{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MediaOverridden) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MediaOverridden) ProtoMessage() {}
+
+func (x *MediaOverridden) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MediaOverridden.ProtoReflect.Descriptor instead.
+func (*MediaOverridden) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *MediaOverridden) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *MediaOverridden) GetMedia() string {
+	if x != nil {
+		return x.Media
+	}
+	return ""
+}
+
+func (x *MediaOverridden) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *MediaOverridden) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *MediaOverridden) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *MediaOverridden) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
+// PanelRegistered is the fit of a panel's marks. A refused one stops its run.
+type PanelRegistered struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The run.
+	Run string `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
+	// The fit.
+	Registration *v1.Registration `protobuf:"bytes,2,opt,name=registration,proto3" json:"registration,omitempty"`
+	// Job of the run.
+	Job string `protobuf:"bytes,20,opt,name=job,proto3" json:"job,omitempty"`
+	// Step of the run.
+	Step string `protobuf:"bytes,21,opt,name=step,proto3" json:"step,omitempty"`
+	// Device of the run.
+	Device        string `protobuf:"bytes,22,opt,name=device,proto3" json:"device,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PanelRegistered) Reset() {
+	*x = PanelRegistered{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PanelRegistered) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PanelRegistered) ProtoMessage() {}
+
+func (x *PanelRegistered) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PanelRegistered.ProtoReflect.Descriptor instead.
+func (*PanelRegistered) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *PanelRegistered) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *PanelRegistered) GetRegistration() *v1.Registration {
+	if x != nil {
+		return x.Registration
+	}
+	return nil
+}
+
+func (x *PanelRegistered) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *PanelRegistered) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *PanelRegistered) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
+// JobsGanged puts jobs on shared panels. The gang run itself was created by the event before.
+type JobsGanged struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The gang run.
+	Job string `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
+	// Which steps of its members its steps do.
+	Carries       []*Carry `protobuf:"bytes,2,rep,name=carries,proto3" json:"carries,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *JobsGanged) Reset() {
+	*x = JobsGanged{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *JobsGanged) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*JobsGanged) ProtoMessage() {}
+
+func (x *JobsGanged) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use JobsGanged.ProtoReflect.Descriptor instead.
+func (*JobsGanged) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *JobsGanged) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *JobsGanged) GetCarries() []*Carry {
+	if x != nil {
+		return x.Carries
+	}
+	return nil
+}
+
+// Carry says that a step of a gang run does the work of a step of a member.
+type Carry struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Step of the gang run.
+	Step string `protobuf:"bytes,1,opt,name=step,proto3" json:"step,omitempty"`
+	// The member.
+	Member string `protobuf:"bytes,2,opt,name=member,proto3" json:"member,omitempty"`
+	// Step of the member.
+	MemberStep    string `protobuf:"bytes,3,opt,name=member_step,json=memberStep,proto3" json:"member_step,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Carry) Reset() {
+	*x = Carry{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Carry) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Carry) ProtoMessage() {}
+
+func (x *Carry) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Carry.ProtoReflect.Descriptor instead.
+func (*Carry) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *Carry) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *Carry) GetMember() string {
+	if x != nil {
+		return x.Member
+	}
+	return ""
+}
+
+func (x *Carry) GetMemberStep() string {
+	if x != nil {
+		return x.MemberStep
+	}
+	return ""
+}
+
+// GangDissolved gives its members' steps back to them.
+type GangDissolved struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The gang run.
+	Job           string `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GangDissolved) Reset() {
+	*x = GangDissolved{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GangDissolved) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GangDissolved) ProtoMessage() {}
+
+func (x *GangDissolved) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GangDissolved.ProtoReflect.Descriptor instead.
+func (*GangDissolved) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *GangDissolved) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
 var File_tandem_ledger_v1_record_proto protoreflect.FileDescriptor
 
 const file_tandem_ledger_v1_record_proto_rawDesc = "" +
@@ -2502,7 +3223,7 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"commitTime\x12#\n" +
 	"\rprevious_hash\x18\x04 \x01(\fR\fpreviousHash\x12\x16\n" +
 	"\x06schema\x18\x05 \x01(\rR\x06schema\x12/\n" +
-	"\x06events\x18\x06 \x03(\v2\x17.tandem.ledger.v1.EventR\x06events\"\xb4\x0e\n" +
+	"\x06events\x18\x06 \x03(\v2\x17.tandem.ledger.v1.EventR\x06events\"\xfe\x12\n" +
 	"\x05Event\x12\x14\n" +
 	"\x05actor\x18\x01 \x01(\tR\x05actor\x12<\n" +
 	"\n" +
@@ -2520,6 +3241,9 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\vpanel_moved\x18\x10 \x01(\v2\x1c.tandem.ledger.v1.PanelMovedH\x00R\n" +
 	"panelMoved\x12K\n" +
 	"\x0fwait_overridden\x18\x11 \x01(\v2 .tandem.ledger.v1.WaitOverriddenH\x00R\x0ewaitOverridden\x12?\n" +
+	"\vjobs_ganged\x18\x12 \x01(\v2\x1c.tandem.ledger.v1.JobsGangedH\x00R\n" +
+	"jobsGanged\x12H\n" +
+	"\x0egang_dissolved\x18\x13 \x01(\v2\x1f.tandem.ledger.v1.GangDissolvedH\x00R\rgangDissolved\x12?\n" +
 	"\vrun_granted\x18\x14 \x01(\v2\x1c.tandem.ledger.v1.RunGrantedH\x00R\n" +
 	"runGranted\x12?\n" +
 	"\vrun_allowed\x18\x15 \x01(\v2\x1c.tandem.ledger.v1.RunAllowedH\x00R\n" +
@@ -2532,14 +3256,20 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\frun_resolved\x18\x19 \x01(\v2\x1d.tandem.ledger.v1.RunResolvedH\x00R\vrunResolved\x12?\n" +
 	"\vrun_refused\x18\x1a \x01(\v2\x1c.tandem.ledger.v1.RunRefusedH\x00R\n" +
 	"runRefused\x12H\n" +
-	"\x0estray_reported\x18\x1b \x01(\v2\x1f.tandem.ledger.v1.StrayReportedH\x00R\rstrayReported\x12H\n" +
+	"\x0estray_reported\x18\x1b \x01(\v2\x1f.tandem.ledger.v1.StrayReportedH\x00R\rstrayReported\x12N\n" +
+	"\x10media_overridden\x18\x1c \x01(\v2!.tandem.ledger.v1.MediaOverriddenH\x00R\x0fmediaOverridden\x12N\n" +
+	"\x10panel_registered\x18\x1d \x01(\v2!.tandem.ledger.v1.PanelRegisteredH\x00R\x0fpanelRegistered\x12H\n" +
 	"\x0edevice_greeted\x18\x1e \x01(\v2\x1f.tandem.ledger.v1.DeviceGreetedH\x00R\rdeviceGreeted\x12H\n" +
 	"\x0edevice_changed\x18\x1f \x01(\v2\x1f.tandem.ledger.v1.DeviceChangedH\x00R\rdeviceChanged\x12E\n" +
 	"\rdevice_paused\x18  \x01(\v2\x1e.tandem.ledger.v1.DevicePausedH\x00R\fdevicePaused\x12H\n" +
 	"\x0edevice_resumed\x18! \x01(\v2\x1f.tandem.ledger.v1.DeviceResumedH\x00R\rdeviceResumed\x12E\n" +
 	"\rdevice_locked\x18\" \x01(\v2\x1e.tandem.ledger.v1.DeviceLockedH\x00R\fdeviceLocked\x12K\n" +
 	"\x0fdevice_unlocked\x18# \x01(\v2 .tandem.ledger.v1.DeviceUnlockedH\x00R\x0edeviceUnlocked\x12B\n" +
-	"\fmedia_loaded\x18$ \x01(\v2\x1d.tandem.ledger.v1.MediaLoadedH\x00R\vmediaLoadedB\x06\n" +
+	"\fmedia_loaded\x18$ \x01(\v2\x1d.tandem.ledger.v1.MediaLoadedH\x00R\vmediaLoaded\x12B\n" +
+	"\flot_received\x18% \x01(\v2\x1d.tandem.ledger.v1.LotReceivedH\x00R\vlotReceived\x12B\n" +
+	"\flot_measured\x18& \x01(\v2\x1d.tandem.ledger.v1.LotMeasuredH\x00R\vlotMeasured\x12H\n" +
+	"\x0eblade_replaced\x18' \x01(\v2\x1f.tandem.ledger.v1.BladeReplacedH\x00R\rbladeReplaced\x12K\n" +
+	"\x0fdurations_reset\x18( \x01(\v2 .tandem.ledger.v1.DurationsResetH\x00R\x0edurationsResetB\x06\n" +
 	"\x04kind\"\x1f\n" +
 	"\tTermBegan\x12\x12\n" +
 	"\x04term\x18\x01 \x01(\x04R\x04term\"=\n" +
@@ -2673,10 +3403,49 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x12\n" +
 	"\x04note\x18\x02 \x01(\tR\x04note\"(\n" +
 	"\x0eDeviceUnlocked\x12\x16\n" +
-	"\x06device\x18\x01 \x01(\tR\x06device\";\n" +
+	"\x06device\x18\x01 \x01(\tR\x06device\"M\n" +
 	"\vMediaLoaded\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x14\n" +
-	"\x05media\x18\x02 \x01(\tR\x05mediaB(Z&tandem/proto/tandem/ledger/v1;ledgerv1b\x06proto3"
+	"\x05media\x18\x02 \x01(\tR\x05media\x12\x10\n" +
+	"\x03lot\x18\x03 \x01(\tR\x03lot\"C\n" +
+	"\vLotReceived\x12 \n" +
+	"\x03lot\x18\x01 \x01(\v2\x0e.tandem.v1.LotR\x03lot\x12\x12\n" +
+	"\x04code\x18\x02 \x01(\tR\x04code\"V\n" +
+	"\vLotMeasured\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12!\n" +
+	"\fremaining_um\x18\x02 \x01(\x03R\vremainingUm\x12\x12\n" +
+	"\x04note\x18\x03 \x01(\tR\x04note\"=\n" +
+	"\rBladeReplaced\x12\x16\n" +
+	"\x06device\x18\x01 \x01(\tR\x06device\x12\x14\n" +
+	"\x05blade\x18\x02 \x01(\tR\x05blade\"Z\n" +
+	"\x0eDurationsReset\x12\x16\n" +
+	"\x06device\x18\x01 \x01(\tR\x06device\x12\x1c\n" +
+	"\toperation\x18\x02 \x01(\tR\toperation\x12\x12\n" +
+	"\x04mode\x18\x03 \x01(\tR\x04mode\"\x8b\x01\n" +
+	"\x0fMediaOverridden\x12\x10\n" +
+	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
+	"\x05media\x18\x02 \x01(\tR\x05media\x12\x12\n" +
+	"\x04note\x18\x03 \x01(\tR\x04note\x12\x10\n" +
+	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
+	"\x06device\x18\x16 \x01(\tR\x06device\"\x9e\x01\n" +
+	"\x0fPanelRegistered\x12\x10\n" +
+	"\x03run\x18\x01 \x01(\tR\x03run\x12;\n" +
+	"\fregistration\x18\x02 \x01(\v2\x17.tandem.v1.RegistrationR\fregistration\x12\x10\n" +
+	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
+	"\x06device\x18\x16 \x01(\tR\x06device\"Q\n" +
+	"\n" +
+	"JobsGanged\x12\x10\n" +
+	"\x03job\x18\x01 \x01(\tR\x03job\x121\n" +
+	"\acarries\x18\x02 \x03(\v2\x17.tandem.ledger.v1.CarryR\acarries\"T\n" +
+	"\x05Carry\x12\x12\n" +
+	"\x04step\x18\x01 \x01(\tR\x04step\x12\x16\n" +
+	"\x06member\x18\x02 \x01(\tR\x06member\x12\x1f\n" +
+	"\vmember_step\x18\x03 \x01(\tR\n" +
+	"memberStep\"!\n" +
+	"\rGangDissolved\x12\x10\n" +
+	"\x03job\x18\x01 \x01(\tR\x03jobB(Z&tandem/proto/tandem/ledger/v1;ledgerv1b\x06proto3"
 
 var (
 	file_tandem_ledger_v1_record_proto_rawDescOnce sync.Once
@@ -2691,7 +3460,7 @@ func file_tandem_ledger_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_tandem_ledger_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_tandem_ledger_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
+var file_tandem_ledger_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 38)
 var file_tandem_ledger_v1_record_proto_goTypes = []any{
 	(RunResolved_Outcome)(0),      // 0: tandem.ledger.v1.RunResolved.Outcome
 	(*Record)(nil),                // 1: tandem.ledger.v1.Record
@@ -2723,19 +3492,30 @@ var file_tandem_ledger_v1_record_proto_goTypes = []any{
 	(*DeviceLocked)(nil),          // 27: tandem.ledger.v1.DeviceLocked
 	(*DeviceUnlocked)(nil),        // 28: tandem.ledger.v1.DeviceUnlocked
 	(*MediaLoaded)(nil),           // 29: tandem.ledger.v1.MediaLoaded
-	(*timestamppb.Timestamp)(nil), // 30: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 31: tandem.v1.FloorFile
-	(*v1.Job)(nil),                // 32: tandem.v1.Job
-	(*v1.Panel)(nil),              // 33: tandem.v1.Panel
-	(*v1.Step)(nil),               // 34: tandem.v1.Step
-	(*v1.Run)(nil),                // 35: tandem.v1.Run
-	(v1.JobState)(0),              // 36: tandem.v1.JobState
-	(v1.DeviceState)(0),           // 37: tandem.v1.DeviceState
-	(v1.DevicePhase)(0),           // 38: tandem.v1.DevicePhase
-	(v1.Link)(0),                  // 39: tandem.v1.Link
+	(*LotReceived)(nil),           // 30: tandem.ledger.v1.LotReceived
+	(*LotMeasured)(nil),           // 31: tandem.ledger.v1.LotMeasured
+	(*BladeReplaced)(nil),         // 32: tandem.ledger.v1.BladeReplaced
+	(*DurationsReset)(nil),        // 33: tandem.ledger.v1.DurationsReset
+	(*MediaOverridden)(nil),       // 34: tandem.ledger.v1.MediaOverridden
+	(*PanelRegistered)(nil),       // 35: tandem.ledger.v1.PanelRegistered
+	(*JobsGanged)(nil),            // 36: tandem.ledger.v1.JobsGanged
+	(*Carry)(nil),                 // 37: tandem.ledger.v1.Carry
+	(*GangDissolved)(nil),         // 38: tandem.ledger.v1.GangDissolved
+	(*timestamppb.Timestamp)(nil), // 39: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 40: tandem.v1.FloorFile
+	(*v1.Job)(nil),                // 41: tandem.v1.Job
+	(*v1.Panel)(nil),              // 42: tandem.v1.Panel
+	(*v1.Step)(nil),               // 43: tandem.v1.Step
+	(*v1.Run)(nil),                // 44: tandem.v1.Run
+	(v1.JobState)(0),              // 45: tandem.v1.JobState
+	(v1.DeviceState)(0),           // 46: tandem.v1.DeviceState
+	(v1.DevicePhase)(0),           // 47: tandem.v1.DevicePhase
+	(v1.Link)(0),                  // 48: tandem.v1.Link
+	(*v1.Lot)(nil),                // 49: tandem.v1.Lot
+	(*v1.Registration)(nil),       // 50: tandem.v1.Registration
 }
 var file_tandem_ledger_v1_record_proto_depIdxs = []int32{
-	30, // 0: tandem.ledger.v1.Record.commit_time:type_name -> google.protobuf.Timestamp
+	39, // 0: tandem.ledger.v1.Record.commit_time:type_name -> google.protobuf.Timestamp
 	2,  // 1: tandem.ledger.v1.Record.events:type_name -> tandem.ledger.v1.Event
 	3,  // 2: tandem.ledger.v1.Event.term_began:type_name -> tandem.ledger.v1.TermBegan
 	4,  // 3: tandem.ledger.v1.Event.floor_configured:type_name -> tandem.ledger.v1.FloorConfigured
@@ -2748,41 +3528,52 @@ var file_tandem_ledger_v1_record_proto_depIdxs = []int32{
 	11, // 10: tandem.ledger.v1.Event.pieces_remade:type_name -> tandem.ledger.v1.PiecesRemade
 	13, // 11: tandem.ledger.v1.Event.panel_moved:type_name -> tandem.ledger.v1.PanelMoved
 	14, // 12: tandem.ledger.v1.Event.wait_overridden:type_name -> tandem.ledger.v1.WaitOverridden
-	15, // 13: tandem.ledger.v1.Event.run_granted:type_name -> tandem.ledger.v1.RunGranted
-	16, // 14: tandem.ledger.v1.Event.run_allowed:type_name -> tandem.ledger.v1.RunAllowed
-	17, // 15: tandem.ledger.v1.Event.run_lapsed:type_name -> tandem.ledger.v1.RunLapsed
-	18, // 16: tandem.ledger.v1.Event.run_stopping:type_name -> tandem.ledger.v1.RunStopping
-	19, // 17: tandem.ledger.v1.Event.run_changed:type_name -> tandem.ledger.v1.RunChanged
-	20, // 18: tandem.ledger.v1.Event.run_resolved:type_name -> tandem.ledger.v1.RunResolved
-	21, // 19: tandem.ledger.v1.Event.run_refused:type_name -> tandem.ledger.v1.RunRefused
-	22, // 20: tandem.ledger.v1.Event.stray_reported:type_name -> tandem.ledger.v1.StrayReported
-	23, // 21: tandem.ledger.v1.Event.device_greeted:type_name -> tandem.ledger.v1.DeviceGreeted
-	24, // 22: tandem.ledger.v1.Event.device_changed:type_name -> tandem.ledger.v1.DeviceChanged
-	25, // 23: tandem.ledger.v1.Event.device_paused:type_name -> tandem.ledger.v1.DevicePaused
-	26, // 24: tandem.ledger.v1.Event.device_resumed:type_name -> tandem.ledger.v1.DeviceResumed
-	27, // 25: tandem.ledger.v1.Event.device_locked:type_name -> tandem.ledger.v1.DeviceLocked
-	28, // 26: tandem.ledger.v1.Event.device_unlocked:type_name -> tandem.ledger.v1.DeviceUnlocked
-	29, // 27: tandem.ledger.v1.Event.media_loaded:type_name -> tandem.ledger.v1.MediaLoaded
-	31, // 28: tandem.ledger.v1.FloorConfigured.floor:type_name -> tandem.v1.FloorFile
-	32, // 29: tandem.ledger.v1.JobCreated.job:type_name -> tandem.v1.Job
-	33, // 30: tandem.ledger.v1.PiecesRemade.panel:type_name -> tandem.v1.Panel
-	34, // 31: tandem.ledger.v1.PiecesRemade.steps:type_name -> tandem.v1.Step
-	12, // 32: tandem.ledger.v1.PiecesRemade.joins:type_name -> tandem.ledger.v1.Join
-	35, // 33: tandem.ledger.v1.RunGranted.run:type_name -> tandem.v1.Run
-	30, // 34: tandem.ledger.v1.RunAllowed.start_before:type_name -> google.protobuf.Timestamp
-	36, // 35: tandem.ledger.v1.RunChanged.state:type_name -> tandem.v1.JobState
-	30, // 36: tandem.ledger.v1.RunChanged.start_time:type_name -> google.protobuf.Timestamp
-	30, // 37: tandem.ledger.v1.RunChanged.end_time:type_name -> google.protobuf.Timestamp
-	0,  // 38: tandem.ledger.v1.RunResolved.outcome:type_name -> tandem.ledger.v1.RunResolved.Outcome
-	36, // 39: tandem.ledger.v1.StrayReported.state:type_name -> tandem.v1.JobState
-	37, // 40: tandem.ledger.v1.DeviceChanged.state:type_name -> tandem.v1.DeviceState
-	38, // 41: tandem.ledger.v1.DeviceChanged.phase:type_name -> tandem.v1.DevicePhase
-	39, // 42: tandem.ledger.v1.DeviceChanged.link:type_name -> tandem.v1.Link
-	43, // [43:43] is the sub-list for method output_type
-	43, // [43:43] is the sub-list for method input_type
-	43, // [43:43] is the sub-list for extension type_name
-	43, // [43:43] is the sub-list for extension extendee
-	0,  // [0:43] is the sub-list for field type_name
+	36, // 13: tandem.ledger.v1.Event.jobs_ganged:type_name -> tandem.ledger.v1.JobsGanged
+	38, // 14: tandem.ledger.v1.Event.gang_dissolved:type_name -> tandem.ledger.v1.GangDissolved
+	15, // 15: tandem.ledger.v1.Event.run_granted:type_name -> tandem.ledger.v1.RunGranted
+	16, // 16: tandem.ledger.v1.Event.run_allowed:type_name -> tandem.ledger.v1.RunAllowed
+	17, // 17: tandem.ledger.v1.Event.run_lapsed:type_name -> tandem.ledger.v1.RunLapsed
+	18, // 18: tandem.ledger.v1.Event.run_stopping:type_name -> tandem.ledger.v1.RunStopping
+	19, // 19: tandem.ledger.v1.Event.run_changed:type_name -> tandem.ledger.v1.RunChanged
+	20, // 20: tandem.ledger.v1.Event.run_resolved:type_name -> tandem.ledger.v1.RunResolved
+	21, // 21: tandem.ledger.v1.Event.run_refused:type_name -> tandem.ledger.v1.RunRefused
+	22, // 22: tandem.ledger.v1.Event.stray_reported:type_name -> tandem.ledger.v1.StrayReported
+	34, // 23: tandem.ledger.v1.Event.media_overridden:type_name -> tandem.ledger.v1.MediaOverridden
+	35, // 24: tandem.ledger.v1.Event.panel_registered:type_name -> tandem.ledger.v1.PanelRegistered
+	23, // 25: tandem.ledger.v1.Event.device_greeted:type_name -> tandem.ledger.v1.DeviceGreeted
+	24, // 26: tandem.ledger.v1.Event.device_changed:type_name -> tandem.ledger.v1.DeviceChanged
+	25, // 27: tandem.ledger.v1.Event.device_paused:type_name -> tandem.ledger.v1.DevicePaused
+	26, // 28: tandem.ledger.v1.Event.device_resumed:type_name -> tandem.ledger.v1.DeviceResumed
+	27, // 29: tandem.ledger.v1.Event.device_locked:type_name -> tandem.ledger.v1.DeviceLocked
+	28, // 30: tandem.ledger.v1.Event.device_unlocked:type_name -> tandem.ledger.v1.DeviceUnlocked
+	29, // 31: tandem.ledger.v1.Event.media_loaded:type_name -> tandem.ledger.v1.MediaLoaded
+	30, // 32: tandem.ledger.v1.Event.lot_received:type_name -> tandem.ledger.v1.LotReceived
+	31, // 33: tandem.ledger.v1.Event.lot_measured:type_name -> tandem.ledger.v1.LotMeasured
+	32, // 34: tandem.ledger.v1.Event.blade_replaced:type_name -> tandem.ledger.v1.BladeReplaced
+	33, // 35: tandem.ledger.v1.Event.durations_reset:type_name -> tandem.ledger.v1.DurationsReset
+	40, // 36: tandem.ledger.v1.FloorConfigured.floor:type_name -> tandem.v1.FloorFile
+	41, // 37: tandem.ledger.v1.JobCreated.job:type_name -> tandem.v1.Job
+	42, // 38: tandem.ledger.v1.PiecesRemade.panel:type_name -> tandem.v1.Panel
+	43, // 39: tandem.ledger.v1.PiecesRemade.steps:type_name -> tandem.v1.Step
+	12, // 40: tandem.ledger.v1.PiecesRemade.joins:type_name -> tandem.ledger.v1.Join
+	44, // 41: tandem.ledger.v1.RunGranted.run:type_name -> tandem.v1.Run
+	39, // 42: tandem.ledger.v1.RunAllowed.start_before:type_name -> google.protobuf.Timestamp
+	45, // 43: tandem.ledger.v1.RunChanged.state:type_name -> tandem.v1.JobState
+	39, // 44: tandem.ledger.v1.RunChanged.start_time:type_name -> google.protobuf.Timestamp
+	39, // 45: tandem.ledger.v1.RunChanged.end_time:type_name -> google.protobuf.Timestamp
+	0,  // 46: tandem.ledger.v1.RunResolved.outcome:type_name -> tandem.ledger.v1.RunResolved.Outcome
+	45, // 47: tandem.ledger.v1.StrayReported.state:type_name -> tandem.v1.JobState
+	46, // 48: tandem.ledger.v1.DeviceChanged.state:type_name -> tandem.v1.DeviceState
+	47, // 49: tandem.ledger.v1.DeviceChanged.phase:type_name -> tandem.v1.DevicePhase
+	48, // 50: tandem.ledger.v1.DeviceChanged.link:type_name -> tandem.v1.Link
+	49, // 51: tandem.ledger.v1.LotReceived.lot:type_name -> tandem.v1.Lot
+	50, // 52: tandem.ledger.v1.PanelRegistered.registration:type_name -> tandem.v1.Registration
+	37, // 53: tandem.ledger.v1.JobsGanged.carries:type_name -> tandem.ledger.v1.Carry
+	54, // [54:54] is the sub-list for method output_type
+	54, // [54:54] is the sub-list for method input_type
+	54, // [54:54] is the sub-list for extension type_name
+	54, // [54:54] is the sub-list for extension extendee
+	0,  // [0:54] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_record_proto_init() }
@@ -2802,6 +3593,8 @@ func file_tandem_ledger_v1_record_proto_init() {
 		(*Event_PiecesRemade)(nil),
 		(*Event_PanelMoved)(nil),
 		(*Event_WaitOverridden)(nil),
+		(*Event_JobsGanged)(nil),
+		(*Event_GangDissolved)(nil),
 		(*Event_RunGranted)(nil),
 		(*Event_RunAllowed)(nil),
 		(*Event_RunLapsed)(nil),
@@ -2810,6 +3603,8 @@ func file_tandem_ledger_v1_record_proto_init() {
 		(*Event_RunResolved)(nil),
 		(*Event_RunRefused)(nil),
 		(*Event_StrayReported)(nil),
+		(*Event_MediaOverridden)(nil),
+		(*Event_PanelRegistered)(nil),
 		(*Event_DeviceGreeted)(nil),
 		(*Event_DeviceChanged)(nil),
 		(*Event_DevicePaused)(nil),
@@ -2817,6 +3612,10 @@ func file_tandem_ledger_v1_record_proto_init() {
 		(*Event_DeviceLocked)(nil),
 		(*Event_DeviceUnlocked)(nil),
 		(*Event_MediaLoaded)(nil),
+		(*Event_LotReceived)(nil),
+		(*Event_LotMeasured)(nil),
+		(*Event_BladeReplaced)(nil),
+		(*Event_DurationsReset)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -2824,7 +3623,7 @@ func file_tandem_ledger_v1_record_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_record_proto_rawDesc), len(file_tandem_ledger_v1_record_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   29,
+			NumMessages:   38,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
