@@ -52,6 +52,11 @@ func (m *machine) load(g *driverv1.Grant) {
 	if g.GetExpectedWork() == nil {
 		j.Work = m.pieceTime * time.Duration(max(g.GetPieces(), 1))
 	}
+	if expected, model := j.Setup+j.Work, g.GetModelDuration().AsDuration(); expected > 0 && model > 0 {
+		// What the daemon has learned of this machine is not taken for a property of it a second time.
+		j.Setup = time.Duration(float64(j.Setup) * float64(model) / float64(expected))
+		j.Work = model - j.Setup
+	}
 	j.Setup, j.Work = m.paced(j.Setup), m.paced(j.Work)
 	m.Loaded, m.changed = j, true
 }

@@ -19,6 +19,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/duration"
 	"tandem/scheduler/floor"
 )
 
@@ -200,8 +201,7 @@ func (p *Dispatch) best(groups []*group, d *floor.Device, now time.Time) (*entry
 		if p.rule == EarliestCompletion {
 			a := d.Ability(g.class.Operation)
 			if change := d.Changeover(e.step, a); change > 0 {
-				mean := max(a.GetMediaChangeover().AsDuration(), a.GetModeChangeover().AsDuration())
-				value -= float64(change) / (changeoverScale * float64(mean))
+				value -= float64(change) / (changeoverScale * float64(duration.LongestChangeover(a)))
 			}
 		}
 		if found == nil || value > best || (value == best && e.order < found.order) {

@@ -239,7 +239,7 @@ func TestIndexAgainstReadingEverything(t *testing.T) {
 
 // formula is the logarithm of the ATCS index, written down once more.
 func (s *shop) formula(st *floor.Step, d *floor.Device) float64 {
-	p := st.Demand().Pieces // the faster printer takes a minute a piece
+	p := st.Demand("").Pieces // the faster printer takes a minute a piece
 	seconds := 60 * float64(p)
 	due := st.Job.Create.Add(7 * 24 * time.Hour)
 	if t := st.Job.Spec.GetDueTime(); t != nil {

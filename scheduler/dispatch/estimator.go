@@ -30,14 +30,14 @@ type knownTime struct {
 	time  time.Duration // set-up and work
 }
 
-func newEstimator(s *floor.Step) *estimator { return &estimator{step: s, demand: s.Demand()} }
+func newEstimator(s *floor.Step) *estimator { return &estimator{step: s, demand: s.Demand("")} }
 
 // total returns what floor.Device.Estimate adds up to.
 func (e *estimator) total(d *floor.Device, at time.Time) time.Duration {
-	if e.step.Drying() || d.Continues(e.step) {
+	a := d.Ability(e.step.Operation())
+	if e.step.Drying() || d.Continues(e.step) || !duration.Linear(a) || a.GetWarmUp() != nil || d.Factor(e.step) != 1 {
 		return d.Estimate(e.step, at).Total()
 	}
-	a := d.Ability(e.step.Operation())
 	return d.Changeover(e.step, a) + e.plain(a)
 }
 

@@ -60,14 +60,14 @@ func (h *entryHeap) remove(e *entry) { heap.Remove(h, e.places[h.place]) }
 
 // group holds waiting steps that ask the same of a device.
 type group struct {
-	class     *floor.Class
-	mean      *mean
-	rule      Rule
-	abilities []*tandemv1.Ability // of the devices that fit, one for each set of rates
-	early     [2]entryHeap        // slack is left: the same entries, ordered for two levels of the mean
-	levels    [2]int              // those levels: one even, one odd
-	late      entryHeap           // no slack is left
-	turns     entryHeap           // those of early, by when their slack runs out
+	class  *floor.Class
+	mean   *mean
+	rule   Rule
+	models []model      // of the devices that fit, one for each set of rates
+	early  [2]entryHeap // slack is left: the same entries, ordered for two levels of the mean
+	levels [2]int       // those levels: one even, one odd
+	late   entryHeap    // no slack is left
+	turns  entryHeap    // those of early, by when their slack runs out
 }
 
 func newGroup(c *floor.Class, m *mean, rule Rule) *group {
@@ -80,25 +80,38 @@ func newGroup(c *floor.Class, m *mean, rule Rule) *group {
 	if rule == FirstFree {
 		g.late.before = func(a, b *entry) bool { return a.order < b.order }
 	}
-	seen := map[rates]bool{}
+	const most = 16 // of devices that are not told by their rates: the reference is a scale, not a promise
+	seen, others := map[rates]bool{}, 0
 	for _, d := range c.Fits {
-		if a := d.Ability(c.Operation); !seen[ratesOf(a)] {
+		a := d.Ability(c.Operation)
+		if duration.Linear(a) {
+			if seen[ratesOf(a)] {
+				continue
+			}
 			seen[ratesOf(a)] = true
-			g.abilities = append(g.abilities, a)
+		} else if others++; others > most {
+			continue
 		}
+		g.models = append(g.models, model{d.ID, a})
 	}
 	return g
+}
+
+// model is how a device does an operation.
+type model struct {
+	device  string
+	ability *tandemv1.Ability
 }
 
 // reference returns the time the step takes on the fastest device that fits.
 func (g *group) reference(s *floor.Step) time.Duration {
 	best := time.Duration(math.MaxInt64)
-	demand := s.Demand()
-	if s.Drying() {
-		demand = duration.Demand{Fixed: s.Spec.GetDuration().AsDuration()}
-	}
-	for _, a := range g.abilities {
-		best = min(best, a.GetSetup().AsDuration()+duration.Work(a, demand))
+	for _, m := range g.models {
+		demand := s.Demand(m.device)
+		if s.Drying() {
+			demand = duration.Demand{Fixed: s.Spec.GetDuration().AsDuration()}
+		}
+		best = min(best, m.ability.GetSetup().AsDuration()+duration.Work(m.ability, demand))
 	}
 	return best
 }

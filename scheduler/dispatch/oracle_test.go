@@ -153,7 +153,7 @@ func (o oracle) reference(s *floor.Step) float64 {
 		if s.Drying() {
 			e.Work = s.Spec.GetDuration().AsDuration()
 		}
-		best = min(best, d.Ability(s.Operation()).GetSetup().AsDuration()+e.Work)
+		best = min(best, d.Ability(s.Operation()).GetSetup().AsDuration()+time.Duration(math.Round(float64(e.Work)/d.Factor(s))))
 	}
 	return max(best.Seconds(), 1)
 }

@@ -34,7 +34,7 @@ func (f *Floor) applyJobCreated(c *ledgerv1.JobCreated, at time.Time) {
 
 func (f *Floor) addPanel(j *Job, p *tandemv1.Panel, panelCode string) {
 	f.counters.Panel++
-	panel := &Panel{Job: j, ID: p.GetId(), Code: panelCode, Pieces: p.GetPieces(), Good: p.GetPieces(), RemakeOf: p.GetRemakeOf()}
+	panel := &Panel{Job: j, ID: p.GetId(), Code: panelCode, Pieces: p.GetPieces(), Good: p.GetPieces(), RemakeOf: p.GetRemakeOf(), Spec: panelInputs(p)}
 	j.Panels = append(j.Panels, panel)
 	f.index(panelCode, subject{panel: panel})
 }

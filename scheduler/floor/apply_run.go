@@ -13,7 +13,8 @@ func (f *Floor) applyRunGranted(g *tandemv1.Run, at time.Time) {
 	s, d := f.mustStep(g.GetJob(), g.GetStep()), f.mustDevice(g.GetDevice())
 	r := &Run{
 		ID: g.GetId(), Fence: g.GetFence(), Number: g.GetNumber(), Device: d, Step: s, Pieces: g.GetPieces(),
-		State: tandemv1.JobState_JOB_STATE_PENDING, Grant: at, Expected: g.GetExpectedDuration().AsDuration(), Why: g.GetReason(),
+		State: tandemv1.JobState_JOB_STATE_PENDING, Grant: at, Why: g.GetReason(),
+		Expected: g.GetExpectedDuration().AsDuration(), Model: g.GetModelDuration().AsDuration(),
 	}
 	f.counters.Fence = max(f.counters.GetFence(), r.Fence)
 	f.runs[r.ID] = r
@@ -28,12 +29,14 @@ func (f *Floor) applyRunChanged(c *ledgerv1.RunChanged, at time.Time) {
 	s := r.Step
 	f.count(r, c.GetPiecesGood(), c.GetPiecesSpoiled())
 	r.State, r.Reasons = c.GetState(), c.GetReasons()
+	r.stands(r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && !r.Unknown(), at)
 	if c.GetState() != tandemv1.JobState_JOB_STATE_PENDING && c.GetStartTime() != nil && r.Start.IsZero() {
 		f.begin(r, moment(c.GetStartTime()))
 	}
 	if ended(r.State) {
 		end := bounded(moment(c.GetEndTime()), r.Grant, at)
 		f.detach(r, end)
+		f.learn(r)
 		f.afterRun(s, r, end)
 	}
 	f.touchRun(r)
@@ -76,7 +79,11 @@ func (f *Floor) count(r *Run, good, bad int32) {
 // detach ends a run: the device has room again and the step has no live run.
 func (f *Floor) detach(r *Run, end time.Time) {
 	r.End, r.Step.Live = end, nil
+	r.stands(false, end)
 	d := r.Device
+	if !r.Start.IsZero() {
+		d.Idle = later(d.Idle, end)
+	}
 	d.Live = slices.DeleteFunc(d.Live, func(o *Run) bool { return o == r })
 	if d.Retired && len(d.Live) == 0 {
 		f.Devices = slices.DeleteFunc(f.Devices, func(o *Device) bool { return o == d })

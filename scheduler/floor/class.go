@@ -55,7 +55,7 @@ func (f *Floor) reclass() {
 func (f *Floor) classKey(s *tandemv1.Step) string {
 	var b strings.Builder
 	narrower, _ := slices.BinarySearch(f.widths, s.GetWidthUm()) // how many limits the step is wider than
-	fmt.Fprintf(&b, "%q %q %q %q %q %d", s.GetOperation(), s.GetMedia(), s.GetInk(), s.GetMode(), s.GetFilm(), narrower)
+	fmt.Fprintf(&b, "%q %q %q %q %q %q %d", s.GetOperation(), s.GetMedia(), s.GetInk(), s.GetMode(), s.GetFilm(), s.GetBlade(), narrower)
 	for _, k := range sortedKeys(s.GetRequires()) {
 		fmt.Fprintf(&b, " %q=%q", k, s.GetRequires()[k])
 	}

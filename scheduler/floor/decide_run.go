@@ -52,6 +52,7 @@ func (c Grant) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 		Pieces:           s.Left(),
 		Reason:           c.Why,
 		ExpectedDuration: durationpb.New(c.Expected.Total()),
+		ModelDuration:    durationpb.New(c.Expected.Model),
 	}
 	out := Decision{
 		Subject: "runs/" + run.GetId(),

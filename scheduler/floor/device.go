@@ -8,6 +8,7 @@ import (
 
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/duration"
+	"tandem/scheduler/physics"
 )
 
 // Device is a machine, a rack or a bench.
@@ -27,11 +28,13 @@ type Device struct {
 	Mode     string // mode of its last run
 	Paused   bool
 	LockedBy string
-	Note     string // why it is paused or locked
-	Live     []*Run // in the order of their grants
-	LastRun  *Run   // that began last since its driver started: what may still be loaded
+	Note     string    // why it is paused or locked
+	Live     []*Run    // in the order of their grants
+	LastRun  *Run      // that began last since its driver started: what may still be loaded
+	Idle     time.Time // when its last run ended: it cools down from then on
 	Revision uint64
 	strays   []string
+	factors  map[pace]float64 // what its runs took, by what the model said
 }
 
 // mostStrays bounds what is remembered of a device that reports about runs it was not given.
@@ -111,6 +114,7 @@ type Estimate struct {
 	Changeover time.Duration
 	Setup      time.Duration
 	Work       time.Duration
+	Model      time.Duration // the sum as the model says, before it was corrected by what the device really took
 }
 
 // Total returns the sum.
@@ -120,29 +124,47 @@ func (e Estimate) Total() time.Duration { return e.Changeover + e.Setup + e.Work
 func (d *Device) Estimate(s *Step, at time.Time) Estimate {
 	a := d.Ability(s.Operation())
 	if s.Drying() {
-		return Estimate{Work: max(s.DryUntil().Sub(at), 0)}
+		left := max(s.DryUntil().Sub(at), 0)
+		return Estimate{Work: left, Model: left}
 	}
 	e := Estimate{
 		Changeover: d.Changeover(s, a),
-		Setup:      a.GetSetup().AsDuration(),
-		Work:       duration.Work(a, s.Demand()),
+		Setup:      a.GetSetup().AsDuration() + d.warmUp(a, at),
+		Work:       duration.Work(a, s.Demand(d.ID)),
 	}
 	if d.Continues(s) {
 		e.Setup = 0
 	}
+	e.Model = e.Changeover + e.Setup + e.Work
+	if f := d.Factor(s); f != 1 {
+		for _, t := range []*time.Duration{&e.Changeover, &e.Setup, &e.Work} {
+			*t = time.Duration(float64(*t) * f)
+		}
+	}
 	return e
+}
+
+// warmUp returns the time the device needs until it is warm at that time: nothing while it works or has just worked.
+func (d *Device) warmUp(a *tandemv1.Ability, at time.Time) time.Duration {
+	t := a.GetWarmUp().AsDuration()
+	if t == 0 || len(d.Live) > 0 || (!d.Idle.IsZero() && at.Sub(d.Idle) < a.GetCoolsAfter().AsDuration()) {
+		return 0
+	}
+	return t
 }
 
 // Changeover returns the time to load other media or film and to change the mode.
 func (d *Device) Changeover(s *Step, a *tandemv1.Ability) time.Duration {
-	var t time.Duration
-	if need := s.Supply(); need != "" && need != d.Loaded {
-		t += a.GetMediaChangeover().AsDuration()
+	from, to := physics.Loaded{Mode: d.Mode}, physics.Loaded{Mode: s.Spec.GetMode()}
+	if s.Spec.GetFilm() != "" {
+		from.Film, to.Film = d.Loaded, s.Supply()
+	} else {
+		from.Media, to.Media = d.Loaded, s.Supply()
 	}
-	if mode := s.Spec.GetMode(); mode != "" && d.Mode != "" && mode != d.Mode {
-		t += a.GetModeChangeover().AsDuration()
+	if to.Mode == "" && (s.Supply() == "" || s.Supply() == d.Loaded) {
+		return 0 // the usual case, without looking anything up
 	}
-	return t
+	return duration.Changeover(a, from, to)
 }
 
 // Continues says whether the step's panels are still on the device from the run before, so that nothing is reloaded. After

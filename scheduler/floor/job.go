@@ -38,6 +38,7 @@ type Panel struct {
 	Place     string
 	PlaceTime time.Time
 	RemakeOf  string
+	Spec      *tandemv1.Panel // inputs only: size and what lies on it
 }
 
 // Step is one operation on one or more panels.
@@ -80,6 +81,9 @@ type Run struct {
 
 	Grant, Start, End time.Time
 	Expected          time.Duration // set-up, changeover and work, as estimated when granted
+	Model             time.Duration // the same as the model alone says
+	Stopped           time.Duration // it stood still between start and end
+	stoppedSince      time.Time     // it stands still; zero: it does not
 	MayStart          bool
 	StartedBy         string
 	StartBefore       time.Time // zero: a start does not go stale
@@ -140,15 +144,19 @@ func (s *Step) Whole() int32 {
 	return n
 }
 
-// Demand returns what the pieces left ask of a device.
-func (s *Step) Demand() duration.Demand { return s.partDemand(s.Left()) }
+// Demand returns what the pieces left ask of a device. An empty one leaves out what was worked out for each device.
+func (s *Step) Demand(device string) duration.Demand { return s.partDemand(s.Left(), device) }
 
 // partDemand returns what n of the step's pieces ask of a device.
-func (s *Step) partDemand(n int32) duration.Demand {
+func (s *Step) partDemand(n int32, device string) duration.Demand {
 	d := duration.Demand{
 		Pieces:       s.Whole(),
+		Panels:       int32(len(s.Panels)),
+		Mode:         s.Spec.GetMode(),
+		WidthUm:      s.Spec.GetWidthUm(),
 		LengthUm:     s.Spec.GetLengthUm(),
 		PathLengthUm: s.Spec.GetPathLengthUm(),
+		Contour:      s.Spec.GetContourWork()[device].AsDuration(),
 	}
 	if !s.Drying() {
 		d.Fixed = s.Spec.GetDuration().AsDuration()

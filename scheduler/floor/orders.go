@@ -59,12 +59,12 @@ func (r *Run) startUntold(rs *driverv1.RunStatus, now time.Time) bool {
 
 func (r *Run) grant() *driverv1.Grant {
 	s, spec := r.Step, r.Step.Spec
-	part := s.partDemand(r.Pieces)
+	part := s.partDemand(r.Pieces, r.Device.ID)
 	g := &driverv1.Grant{
 		Run: r.ID, Fence: r.Fence, Job: s.Job.ID, Step: s.ID(), Operation: s.Operation(), Pieces: r.Pieces,
 		Media: spec.GetMedia(), Ink: spec.GetInk(), Mode: spec.GetMode(), Film: spec.GetFilm(),
 		WidthUm: spec.GetWidthUm(), LengthUm: part.LengthUm, PathLengthUm: part.PathLengthUm,
-		Documents: spec.GetDocuments(), MayStart: r.MayStart, StartBefore: stamp(r.StartBefore), StartTime: stamp(r.Start),
+		Documents: spec.GetDocuments(), Blade: spec.GetBlade(), MayStart: r.MayStart, StartBefore: stamp(r.StartBefore), StartTime: stamp(r.Start),
 	}
 	for _, p := range s.Panels {
 		g.PanelCodes = append(g.PanelCodes, p.Code)
@@ -74,7 +74,12 @@ func (r *Run) grant() *driverv1.Grant {
 		g.ExpectedWork = durationpb.New(r.Expected)
 		return g
 	}
-	work := min(duration.Work(r.Device.Ability(s.Operation()), part), r.Expected)
+	work := duration.Work(r.Device.Ability(s.Operation()), part)
+	if r.Model > 0 {
+		work = time.Duration(float64(work) * float64(r.Expected) / float64(r.Model))
+	}
+	work = min(work, r.Expected)
+	g.ModelDuration = durationpb.New(r.Model)
 	g.ExpectedSetup, g.ExpectedWork = durationpb.New(r.Expected-work), durationpb.New(work)
 	return g
 }

@@ -28,10 +28,13 @@ func (f *Floor) remake(j *Job, s *Step, p *Panel, n int32) *ledgerv1.PiecesRemad
 	repeat := func(t *Step) {
 		spec := proto.CloneOf(t.Spec)
 		spec.Id, spec.RemakeOf, spec.Panels = freeID(t.ID(), number, stepTaken), t.ID(), []string{out.GetPanel().GetId()}
-		part := t.partDemand(n)
+		part := t.partDemand(n, "")
 		spec.LengthUm, spec.PathLengthUm = part.LengthUm, part.PathLengthUm
 		if spec.GetDuration() != nil && !t.Drying() { // ink does not dry faster for being less
 			spec.Duration = durationpb.New(part.Fixed)
+		}
+		for id := range spec.GetContourWork() {
+			spec.ContourWork[id] = durationpb.New(t.partDemand(n, id).Contour)
 		}
 		spec.After = nil
 		for _, b := range t.Before {

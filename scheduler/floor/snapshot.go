@@ -36,13 +36,14 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 		out.Jobs = append(out.Jobs, js)
 	}
 	for _, d := range f.Devices {
-		ds := &ledgerv1.DeviceSnapshot{Device: d.View(f.CommitTime), Mode: d.Mode, Strays: d.strays, Retired: d.Retired}
+		ds := &ledgerv1.DeviceSnapshot{Device: d.View(f.CommitTime), Mode: d.Mode, Strays: d.strays, Retired: d.Retired, IdleSince: stamp(d.Idle)}
 		ds.Device.StateReasons = d.Reasons
 		if d.LastRun != nil {
 			ds.LastRun = d.LastRun.ID
 		}
 		out.Devices = append(out.Devices, ds)
 	}
+	out.Learned = f.snapshotLearned()
 	for _, a := range f.requestOrder {
 		out.Requests = append(out.Requests, &ledgerv1.RequestSnapshot{Request: a.event, CommitTime: stamp(a.time), Revision: a.revision})
 	}
@@ -59,6 +60,7 @@ func (s *Step) snapshot() *ledgerv1.StepSnapshot {
 	}
 	if r := s.Live; r != nil {
 		out.Stopping, out.Withdraw, out.StartBefore = r.Stopping, r.Withdraw, stamp(r.StartBefore)
+		out.StoppedSince = stamp(r.stoppedSince)
 	}
 	return out
 }
@@ -92,6 +94,9 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 		}
 		d.LastRun = f.runs[ds.GetLastRun()]
 	}
+	if err := f.restoreLearned(snap.GetLearned()); err != nil {
+		return nil, err
+	}
 	for _, r := range snap.GetRequests() {
 		f.remember(&answered{event: r.GetRequest(), time: moment(r.GetCommitTime()), revision: r.GetRevision()})
 	}
@@ -115,7 +120,7 @@ func (f *Floor) restoreDevice(ds *ledgerv1.DeviceSnapshot) {
 	d.State, d.Reasons, d.Phase, d.Link = v.GetState(), v.GetStateReasons(), v.GetPhase(), v.GetLink()
 	d.Epoch, d.Loaded, d.Mode = v.GetDriverEpoch(), v.GetLoadedMedia(), ds.GetMode()
 	d.Paused, d.LockedBy, d.Note = v.GetPaused(), v.GetLockedBy(), v.GetPauseNote()
-	d.Revision, d.strays = v.GetRevision(), ds.GetStrays()
+	d.Revision, d.strays, d.Idle = v.GetRevision(), ds.GetStrays(), moment(ds.GetIdleSince())
 	if ds.GetRetired() {
 		d.Spec, d.Capacity = inputsOf(v), max(int(v.GetCapacity()), 1)
 	}
@@ -140,17 +145,17 @@ func (f *Floor) restoreJob(js *ledgerv1.JobSnapshot) {
 	j.Number = c.Number
 	j.Spec = &tandemv1.Job{
 		Id: v.GetId(), DisplayName: v.GetDisplayName(), Priority: v.GetPriority(), ReleaseTime: v.GetReleaseTime(),
-		DueTime: v.GetDueTime(), Labels: v.GetLabels(), Hold: v.GetHold(), Pieces: v.GetPieces(),
+		DueTime: v.GetDueTime(), Labels: v.GetLabels(), Hold: v.GetHold(), Pieces: v.GetPieces(), Items: v.GetItems(),
 	}
 	for _, p := range v.GetPanels() {
 		panel := &Panel{
 			Job: j, ID: p.GetId(), Code: p.GetCode(), Pieces: p.GetPieces(), Good: p.GetPiecesGood(), Spoiled: p.GetPiecesSpoiled(),
-			Place: p.GetPlace(), PlaceTime: moment(p.GetPlaceTime()), RemakeOf: p.GetRemakeOf(),
+			Place: p.GetPlace(), PlaceTime: moment(p.GetPlaceTime()), RemakeOf: p.GetRemakeOf(), Spec: panelInputs(p),
 		}
 		j.Panels = append(j.Panels, panel)
 		f.index(panel.Code, subject{panel: panel})
 		if panel.RemakeOf == "" {
-			j.Spec.Panels = append(j.Spec.Panels, &tandemv1.Panel{Id: panel.ID, Pieces: panel.Pieces})
+			j.Spec.Panels = append(j.Spec.Panels, panelInputs(p))
 		}
 	}
 	for i, sv := range v.GetSteps() {
@@ -176,6 +181,7 @@ func (f *Floor) restoreStep(j *Job, v *tandemv1.Step, extra *ledgerv1.StepSnapsh
 		WidthUm: v.GetWidthUm(), LengthUm: v.GetLengthUm(), PathLengthUm: v.GetPathLengthUm(),
 		Requires: v.GetRequires(), Devices: v.GetDevices(), Duration: v.GetDuration(), MinWait: v.GetMinWait(),
 		MaxWait: v.GetMaxWait(), Documents: v.GetDocuments(), Note: v.GetNote(), RemakeOf: v.GetRemakeOf(),
+		Blade: v.GetBlade(), ContourWork: v.GetContourWork(),
 	}
 	s := f.addStep(j, spec, moment(extra.GetFreeTime()))
 	s.Ended, s.Blocked, s.WaitWaived = extra.GetEnded(), extra.GetBlocked(), extra.GetWaitWaived()
@@ -194,6 +200,7 @@ func (f *Floor) restoreStep(j *Job, v *tandemv1.Step, extra *ledgerv1.StepSnapsh
 		if r.End.IsZero() {
 			s.Live = r
 			r.Stopping, r.Withdraw, r.StartBefore = extra.GetStopping(), extra.GetWithdraw(), moment(extra.GetStartBefore())
+			r.stoppedSince = moment(extra.GetStoppedSince())
 		}
 	}
 	return s
@@ -204,7 +211,7 @@ func (f *Floor) restoreRun(s *Step, v *tandemv1.Run) *Run {
 		ID: v.GetId(), Fence: v.GetFence(), Number: v.GetNumber(), Device: f.deviceOrGhost(v.GetDevice()), Step: s,
 		Pieces: v.GetPieces(), State: v.GetState(), Reasons: v.GetStateReasons(), Good: v.GetPiecesGood(), Spoiled: v.GetPiecesSpoiled(),
 		Grant: moment(v.GetGrantTime()), Start: moment(v.GetStartTime()), End: moment(v.GetEndTime()),
-		Expected: v.GetExpectedDuration().AsDuration(), MayStart: v.GetMayStart(), StartedBy: v.GetStartedBy(), Why: v.GetReason(),
+		Expected: v.GetExpectedDuration().AsDuration(), Model: v.GetModelDuration().AsDuration(), Stopped: v.GetStoppedDuration().AsDuration(), MayStart: v.GetMayStart(), StartedBy: v.GetStartedBy(), Why: v.GetReason(),
 	}
 	s.Runs = append(s.Runs, r)
 	f.runs[r.ID] = r

@@ -6,6 +6,7 @@ import (
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/code"
+	"tandem/scheduler/learn"
 )
 
 // keepRequests is how long an answered request is remembered: a day more than the promise of seven.
@@ -30,6 +31,7 @@ type Floor struct {
 	requests     map[string]*answered
 	requestOrder []*answered // oldest first
 
+	learned       *learn.Model
 	counters      ledgerv1.Counters
 	personNumbers map[string]uint64
 	deviceNumbers map[string]uint64
@@ -71,6 +73,7 @@ func New() *Floor {
 		requests:      map[string]*answered{},
 		personNumbers: map[string]uint64{},
 		deviceNumbers: map[string]uint64{},
+		learned:       learn.New(nil),
 		changes:       Changes{All: true},
 	}
 }

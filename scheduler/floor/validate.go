@@ -24,6 +24,8 @@ const (
 	mostText     = 200
 	mostNote     = 2000
 	mostEntries  = 64 // labels, requirements, devices, documents
+	mostContents = 10_000
+	mostItems    = 200
 )
 
 // check collects violations, a bounded number of them.
@@ -108,6 +110,7 @@ func normalise(in *tandemv1.Job) (*tandemv1.Job, error) {
 	out := &tandemv1.Job{
 		Id: in.GetId(), DisplayName: in.GetDisplayName(), Priority: in.GetPriority(),
 		ReleaseTime: in.GetReleaseTime(), DueTime: in.GetDueTime(), Labels: maps.Clone(in.GetLabels()), Hold: in.GetHold(),
+		Items: in.GetItems(),
 	}
 	if out.GetPriority() == 0 {
 		out.Priority = 50
@@ -141,7 +144,10 @@ func (c *check) panels(in *tandemv1.Job) []*tandemv1.Panel {
 		seen[p.GetId()] = true
 		c.pieces(field+".pieces", p.GetPieces())
 		sum += int64(p.GetPieces())
-		out = append(out, &tandemv1.Panel{Id: p.GetId(), Pieces: p.GetPieces()})
+		c.length(field+".width_um", p.GetWidthUm(), mostWidth)
+		c.length(field+".length_um", p.GetLengthUm(), mostLength)
+		c.contents(field+".contents", p)
+		out = append(out, panelInputs(p))
 	}
 	if in.GetPieces() != 0 && int64(in.GetPieces()) != sum {
 		c.add("job.pieces", "%d is not the sum of the panels' pieces, %d: leave it out", in.GetPieces(), sum)
@@ -150,6 +156,34 @@ func (c *check) panels(in *tandemv1.Job) []*tandemv1.Panel {
 		c.add("job.panels", "have %d pieces, at most %d are taken", sum, mostPieces)
 	}
 	return out
+}
+
+// panelInputs returns a copy of a panel with only its inputs.
+func panelInputs(p *tandemv1.Panel) *tandemv1.Panel {
+	out := &tandemv1.Panel{Id: p.GetId(), Pieces: p.GetPieces(), WidthUm: p.GetWidthUm(), LengthUm: p.GetLengthUm()}
+	for _, t := range p.GetContents() {
+		out.Contents = append(out.Contents, &tandemv1.Content{Item: t.GetItem(), Pieces: t.GetPieces(), Job: t.GetJob()})
+	}
+	return out
+}
+
+// contents checks that what lies on a panel adds up to its pieces.
+func (c *check) contents(field string, p *tandemv1.Panel) {
+	if len(p.GetContents()) > mostContents {
+		c.add(field, "has %d stretches, at most %d are taken", len(p.GetContents()), mostContents)
+		return
+	}
+	var sum int64
+	for i, t := range p.GetContents() {
+		at := fmt.Sprintf("%s[%d]", field, i)
+		c.id(at+".item", t.GetItem())
+		c.optionalID(at+".job", t.GetJob())
+		c.pieces(at+".pieces", t.GetPieces())
+		sum += int64(t.GetPieces())
+	}
+	if len(p.GetContents()) > 0 && sum != int64(p.GetPieces()) {
+		c.add(field, "hold %d pieces and the panel %d", sum, p.GetPieces())
+	}
 }
 
 func (c *check) pieces(field string, n int32) {
@@ -219,6 +253,8 @@ func (c *check) step(field string, s *tandemv1.Step, steps map[string]int, panel
 	c.optionalID(field+".ink", s.GetInk())
 	c.optionalID(field+".mode", s.GetMode())
 	c.optionalID(field+".film", s.GetFilm())
+	c.optionalID(field+".blade", s.GetBlade())
+	c.contourWork(field+".contour_work", s.GetContourWork())
 	c.length(field+".width_um", s.GetWidthUm(), mostWidth)
 	c.length(field+".length_um", s.GetLengthUm(), mostLength)
 	c.length(field+".path_length_um", s.GetPathLengthUm(), mostLength)
@@ -248,7 +284,16 @@ func (c *check) step(field string, s *tandemv1.Step, steps map[string]int, panel
 		WidthUm: s.GetWidthUm(), LengthUm: s.GetLengthUm(), PathLengthUm: s.GetPathLengthUm(),
 		Requires: s.GetRequires(), Devices: s.GetDevices(),
 		Duration: s.GetDuration(), MinWait: s.GetMinWait(), MaxWait: s.GetMaxWait(),
-		Documents: s.GetDocuments(), Note: s.GetNote(),
+		Documents: s.GetDocuments(), Note: s.GetNote(), Blade: s.GetBlade(), ContourWork: s.GetContourWork(),
+	}
+}
+
+// contourWork checks times worked out for devices.
+func (c *check) contourWork(field string, times map[string]*durationpb.Duration) {
+	c.entries(field, len(times))
+	for _, d := range sortedKeys(times) {
+		c.id(field, d)
+		c.duration(fmt.Sprintf("%s[%q]", field, shorten(d)), times[d])
 	}
 }
 

@@ -15,16 +15,16 @@ func (j *Job) View(now time.Time) *tandemv1.Job {
 	spec := j.Spec
 	out := &tandemv1.Job{
 		Id: spec.GetId(), DisplayName: spec.GetDisplayName(), Priority: spec.GetPriority(),
-		ReleaseTime: spec.GetReleaseTime(), DueTime: spec.GetDueTime(), Labels: spec.GetLabels(), Hold: j.Held,
+		ReleaseTime: spec.GetReleaseTime(), DueTime: spec.GetDueTime(), Labels: spec.GetLabels(), Hold: j.Held, Items: spec.GetItems(),
 		Code: j.Code, CreateTime: stamp(j.Create), EndTime: stamp(j.End), Revision: j.Revision,
 	}
 	out.State, out.StateReasons = j.State(now)
 	for _, p := range j.Panels {
 		out.Pieces += p.Pieces
-		out.Panels = append(out.Panels, &tandemv1.Panel{
-			Id: p.ID, Pieces: p.Pieces, Code: p.Code, PiecesGood: p.Good, PiecesSpoiled: p.Spoiled,
-			Place: p.Place, PlaceTime: stamp(p.PlaceTime), RemakeOf: p.RemakeOf,
-		})
+		panel := panelInputs(p.Spec)
+		panel.Code, panel.PiecesGood, panel.PiecesSpoiled = p.Code, p.Good, p.Spoiled
+		panel.Place, panel.PlaceTime, panel.RemakeOf = p.Place, stamp(p.PlaceTime), p.RemakeOf
+		out.Panels = append(out.Panels, panel)
 	}
 	for _, s := range j.Steps {
 		out.Steps = append(out.Steps, s.View(now))
@@ -65,6 +65,7 @@ func (r *Run) View() *tandemv1.Run {
 		Pieces: r.Pieces, State: r.State, StateReasons: r.viewReasons(), PiecesGood: r.Good, PiecesSpoiled: r.Spoiled,
 		GrantTime: stamp(r.Grant), StartTime: stamp(r.Start), EndTime: stamp(r.End),
 		MayStart: r.MayStart, StartedBy: r.StartedBy, Reason: r.Why, ExpectedDuration: durationpb.New(r.Expected),
+		ModelDuration: durationpb.New(r.Model), StoppedDuration: durationpb.New(r.Stopped),
 	}
 }
 

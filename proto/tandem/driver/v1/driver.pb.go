@@ -749,7 +749,10 @@ type Grant struct {
 	// Kind of blade that must be on the device.
 	Blade string `protobuf:"bytes,22,opt,name=blade,proto3" json:"blade,omitempty"`
 	// Where the marks of its panels are, for panels that have marks.
-	Panels        []*PanelBox `protobuf:"bytes,23,rep,name=panels,proto3" json:"panels,omitempty"`
+	Panels []*PanelBox `protobuf:"bytes,23,rep,name=panels,proto3" json:"panels,omitempty"`
+	// What the daemon's model says of set-up and work together, before it was corrected by what the device took before. A
+	// simulated device takes this long.
+	ModelDuration *durationpb.Duration `protobuf:"bytes,24,opt,name=model_duration,json=modelDuration,proto3" json:"model_duration,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -941,6 +944,13 @@ func (x *Grant) GetBlade() string {
 func (x *Grant) GetPanels() []*PanelBox {
 	if x != nil {
 		return x.Panels
+	}
+	return nil
+}
+
+func (x *Grant) GetModelDuration() *durationpb.Duration {
+	if x != nil {
+		return x.ModelDuration
 	}
 	return nil
 }
@@ -1169,7 +1179,7 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\x05grant\x18\x02 \x01(\v2\x17.tandem.driver.v1.GrantH\x00R\x05grant\x12,\n" +
 	"\x04stop\x18\x03 \x01(\v2\x16.tandem.driver.v1.StopH\x00R\x04stop\x122\n" +
 	"\x06settle\x18\x04 \x01(\v2\x18.tandem.driver.v1.SettleH\x00R\x06settleB\x06\n" +
-	"\x04kind\"\xab\x06\n" +
+	"\x04kind\"\xed\x06\n" +
 	"\x05Grant\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\x12\x10\n" +
@@ -1197,7 +1207,8 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\x0eexpected_setup\x18\x14 \x01(\v2\x19.google.protobuf.DurationR\rexpectedSetup\x12>\n" +
 	"\rexpected_work\x18\x15 \x01(\v2\x19.google.protobuf.DurationR\fexpectedWork\x12\x14\n" +
 	"\x05blade\x18\x16 \x01(\tR\x05blade\x122\n" +
-	"\x06panels\x18\x17 \x03(\v2\x1a.tandem.driver.v1.PanelBoxR\x06panels\".\n" +
+	"\x06panels\x18\x17 \x03(\v2\x1a.tandem.driver.v1.PanelBoxR\x06panels\x12@\n" +
+	"\x0emodel_duration\x18\x18 \x01(\v2\x19.google.protobuf.DurationR\rmodelDuration\".\n" +
 	"\x04Stop\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\"0\n" +
@@ -1266,11 +1277,12 @@ var file_tandem_driver_v1_driver_proto_depIdxs = []int32{
 	12, // 20: tandem.driver.v1.Grant.expected_setup:type_name -> google.protobuf.Duration
 	12, // 21: tandem.driver.v1.Grant.expected_work:type_name -> google.protobuf.Duration
 	6,  // 22: tandem.driver.v1.Grant.panels:type_name -> tandem.driver.v1.PanelBox
-	23, // [23:23] is the sub-list for method output_type
-	23, // [23:23] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	12, // 23: tandem.driver.v1.Grant.model_duration:type_name -> google.protobuf.Duration
+	24, // [24:24] is the sub-list for method output_type
+	24, // [24:24] is the sub-list for method input_type
+	24, // [24:24] is the sub-list for extension type_name
+	24, // [24:24] is the sub-list for extension extendee
+	0,  // [0:24] is the sub-list for field type_name
 }
 
 func init() { file_tandem_driver_v1_driver_proto_init() }

@@ -9,6 +9,7 @@ package ledgerv1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	durationpb "google.golang.org/protobuf/types/known/durationpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -50,6 +51,8 @@ type Snapshot struct {
 	PersonNumbers map[string]uint64 `protobuf:"bytes,11,rep,name=person_numbers,json=personNumbers,proto3" json:"person_numbers,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
 	// Codes of devices by id; kept even if a device leaves the floor file.
 	DeviceNumbers map[string]uint64 `protobuf:"bytes,12,rep,name=device_numbers,json=deviceNumbers,proto3" json:"device_numbers,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
+	// What was learned about durations.
+	Learned       *Learned `protobuf:"bytes,14,opt,name=learned,proto3" json:"learned,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -168,6 +171,13 @@ func (x *Snapshot) GetDeviceNumbers() map[string]uint64 {
 	return nil
 }
 
+func (x *Snapshot) GetLearned() *Learned {
+	if x != nil {
+		return x.Learned
+	}
+	return nil
+}
+
 // JobSnapshot is a job and what only the daemon needs to know of it.
 type JobSnapshot struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -268,7 +278,9 @@ type StepSnapshot struct {
 	// The live run is being withdrawn.
 	Withdraw bool `protobuf:"varint,7,opt,name=withdraw,proto3" json:"withdraw,omitempty"`
 	// A start of the live run is stale after this.
-	StartBefore   *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=start_before,json=startBefore,proto3" json:"start_before,omitempty"`
+	StartBefore *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=start_before,json=startBefore,proto3" json:"start_before,omitempty"`
+	// It stands still since then.
+	StoppedSince  *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=stopped_since,json=stoppedSince,proto3" json:"stopped_since,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -359,6 +371,13 @@ func (x *StepSnapshot) GetStartBefore() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *StepSnapshot) GetStoppedSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StoppedSince
+	}
+	return nil
+}
+
 // DeviceSnapshot is a device and what only the daemon needs to know of it.
 type DeviceSnapshot struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -371,7 +390,9 @@ type DeviceSnapshot struct {
 	// The run that began last on it.
 	LastRun string `protobuf:"bytes,4,opt,name=last_run,json=lastRun,proto3" json:"last_run,omitempty"`
 	// No longer in the floor file; it still has live runs.
-	Retired       bool `protobuf:"varint,5,opt,name=retired,proto3" json:"retired,omitempty"`
+	Retired bool `protobuf:"varint,5,opt,name=retired,proto3" json:"retired,omitempty"`
+	// When its last run ended.
+	IdleSince     *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=idle_since,json=idleSince,proto3" json:"idle_since,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -439,6 +460,13 @@ func (x *DeviceSnapshot) GetRetired() bool {
 		return x.Retired
 	}
 	return false
+}
+
+func (x *DeviceSnapshot) GetIdleSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IdleSince
+	}
+	return nil
 }
 
 // RequestSnapshot is an answered request.
@@ -587,11 +615,202 @@ func (x *Counters) GetDevice() uint64 {
 	return 0
 }
 
+// Learned is what was learned about durations.
+type Learned struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Observations so far.
+	Turn uint64 `protobuf:"varint,1,opt,name=turn,proto3" json:"turn,omitempty"`
+	// By device, operation and mode.
+	Keys          []*LearnedKey `protobuf:"bytes,2,rep,name=keys,proto3" json:"keys,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Learned) Reset() {
+	*x = Learned{}
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Learned) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Learned) ProtoMessage() {}
+
+func (x *Learned) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Learned.ProtoReflect.Descriptor instead.
+func (*Learned) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *Learned) GetTurn() uint64 {
+	if x != nil {
+		return x.Turn
+	}
+	return 0
+}
+
+func (x *Learned) GetKeys() []*LearnedKey {
+	if x != nil {
+		return x.Keys
+	}
+	return nil
+}
+
+// LearnedKey is what was learned of a device in an operation and a mode.
+type LearnedKey struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The device.
+	Device string `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
+	// The operation.
+	Operation string `protobuf:"bytes,2,opt,name=operation,proto3" json:"operation,omitempty"`
+	// The mode.
+	Mode string `protobuf:"bytes,3,opt,name=mode,proto3" json:"mode,omitempty"`
+	// Working time over model time of the last runs in millionths, oldest first.
+	Ratios []int32 `protobuf:"varint,4,rep,packed,name=ratios,proto3" json:"ratios,omitempty"`
+	// Runs learned from.
+	Learned uint64 `protobuf:"varint,5,opt,name=learned,proto3" json:"learned,omitempty"`
+	// Runs that did too little to learn from.
+	Partial uint64 `protobuf:"varint,6,opt,name=partial,proto3" json:"partial,omitempty"`
+	// Runs brought within the bounds.
+	Clamped uint64 `protobuf:"varint,7,opt,name=clamped,proto3" json:"clamped,omitempty"`
+	// Turn of the last observation.
+	Turn uint64 `protobuf:"varint,8,opt,name=turn,proto3" json:"turn,omitempty"`
+	// Model time of the last run.
+	LastModel *durationpb.Duration `protobuf:"bytes,9,opt,name=last_model,json=lastModel,proto3" json:"last_model,omitempty"`
+	// Working time of the last run.
+	LastActual *durationpb.Duration `protobuf:"bytes,10,opt,name=last_actual,json=lastActual,proto3" json:"last_actual,omitempty"`
+	// The factor in use since then.
+	Factor        float64 `protobuf:"fixed64,11,opt,name=factor,proto3" json:"factor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LearnedKey) Reset() {
+	*x = LearnedKey{}
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LearnedKey) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LearnedKey) ProtoMessage() {}
+
+func (x *LearnedKey) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LearnedKey.ProtoReflect.Descriptor instead.
+func (*LearnedKey) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *LearnedKey) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
+func (x *LearnedKey) GetOperation() string {
+	if x != nil {
+		return x.Operation
+	}
+	return ""
+}
+
+func (x *LearnedKey) GetMode() string {
+	if x != nil {
+		return x.Mode
+	}
+	return ""
+}
+
+func (x *LearnedKey) GetRatios() []int32 {
+	if x != nil {
+		return x.Ratios
+	}
+	return nil
+}
+
+func (x *LearnedKey) GetLearned() uint64 {
+	if x != nil {
+		return x.Learned
+	}
+	return 0
+}
+
+func (x *LearnedKey) GetPartial() uint64 {
+	if x != nil {
+		return x.Partial
+	}
+	return 0
+}
+
+func (x *LearnedKey) GetClamped() uint64 {
+	if x != nil {
+		return x.Clamped
+	}
+	return 0
+}
+
+func (x *LearnedKey) GetTurn() uint64 {
+	if x != nil {
+		return x.Turn
+	}
+	return 0
+}
+
+func (x *LearnedKey) GetLastModel() *durationpb.Duration {
+	if x != nil {
+		return x.LastModel
+	}
+	return nil
+}
+
+func (x *LearnedKey) GetLastActual() *durationpb.Duration {
+	if x != nil {
+		return x.LastActual
+	}
+	return nil
+}
+
+func (x *LearnedKey) GetFactor() float64 {
+	if x != nil {
+		return x.Factor
+	}
+	return 0
+}
+
 var File_tandem_ledger_v1_snapshot_proto protoreflect.FileDescriptor
 
 const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\n" +
-	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\xe5\x05\n" +
+	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\x9a\x06\n" +
 	"\bSnapshot\x12\x1a\n" +
 	"\brevision\x18\x01 \x01(\x04R\brevision\x12\x12\n" +
 	"\x04term\x18\x02 \x01(\x04R\x04term\x12;\n" +
@@ -606,7 +825,8 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\bcounters\x18\n" +
 	" \x01(\v2\x1a.tandem.ledger.v1.CountersR\bcounters\x12T\n" +
 	"\x0eperson_numbers\x18\v \x03(\v2-.tandem.ledger.v1.Snapshot.PersonNumbersEntryR\rpersonNumbers\x12T\n" +
-	"\x0edevice_numbers\x18\f \x03(\v2-.tandem.ledger.v1.Snapshot.DeviceNumbersEntryR\rdeviceNumbers\x1a@\n" +
+	"\x0edevice_numbers\x18\f \x03(\v2-.tandem.ledger.v1.Snapshot.DeviceNumbersEntryR\rdeviceNumbers\x123\n" +
+	"\alearned\x18\x0e \x01(\v2\x19.tandem.ledger.v1.LearnedR\alearned\x1a@\n" +
 	"\x12PersonNumbersEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\x1a@\n" +
@@ -618,7 +838,7 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\x04held\x18\x02 \x01(\bR\x04held\x12\x1b\n" +
 	"\thold_note\x18\x03 \x01(\tR\bholdNote\x12+\n" +
 	"\x06ending\x18\x04 \x01(\x0e2\x13.tandem.v1.JobStateR\x06ending\x124\n" +
-	"\x05steps\x18\x05 \x03(\v2\x1e.tandem.ledger.v1.StepSnapshotR\x05steps\"\xd8\x03\n" +
+	"\x05steps\x18\x05 \x03(\v2\x1e.tandem.ledger.v1.StepSnapshotR\x05steps\"\x99\x04\n" +
 	"\fStepSnapshot\x12)\n" +
 	"\x05ended\x18\x01 \x01(\x0e2\x13.tandem.v1.JobStateR\x05ended\x12\x18\n" +
 	"\ablocked\x18\x02 \x01(\tR\ablocked\x12\x1f\n" +
@@ -628,16 +848,19 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\rrefused_until\x18\x05 \x03(\v20.tandem.ledger.v1.StepSnapshot.RefusedUntilEntryR\frefusedUntil\x12\x1a\n" +
 	"\bstopping\x18\x06 \x01(\bR\bstopping\x12\x1a\n" +
 	"\bwithdraw\x18\a \x01(\bR\bwithdraw\x12=\n" +
-	"\fstart_before\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\vstartBefore\x1a[\n" +
+	"\fstart_before\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\vstartBefore\x12?\n" +
+	"\rstopped_since\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\fstoppedSince\x1a[\n" +
 	"\x11RefusedUntilEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x120\n" +
-	"\x05value\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05value:\x028\x01\"\x9c\x01\n" +
+	"\x05value\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05value:\x028\x01\"\xd7\x01\n" +
 	"\x0eDeviceSnapshot\x12)\n" +
 	"\x06device\x18\x01 \x01(\v2\x11.tandem.v1.DeviceR\x06device\x12\x12\n" +
 	"\x04mode\x18\x02 \x01(\tR\x04mode\x12\x16\n" +
 	"\x06strays\x18\x03 \x03(\tR\x06strays\x12\x19\n" +
 	"\blast_run\x18\x04 \x01(\tR\alastRun\x12\x18\n" +
-	"\aretired\x18\x05 \x01(\bR\aretired\"\xa7\x01\n" +
+	"\aretired\x18\x05 \x01(\bR\aretired\x129\n" +
+	"\n" +
+	"idle_since\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\tidleSince\"\xa7\x01\n" +
 	"\x0fRequestSnapshot\x12;\n" +
 	"\arequest\x18\x01 \x01(\v2!.tandem.ledger.v1.RequestAnsweredR\arequest\x12;\n" +
 	"\vcommit_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -648,7 +871,26 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12\x14\n" +
 	"\x05panel\x18\x03 \x01(\x04R\x05panel\x12\x16\n" +
 	"\x06person\x18\x04 \x01(\x04R\x06person\x12\x16\n" +
-	"\x06device\x18\x05 \x01(\x04R\x06deviceB(Z&tandem/proto/tandem/ledger/v1;ledgerv1b\x06proto3"
+	"\x06device\x18\x05 \x01(\x04R\x06device\"O\n" +
+	"\aLearned\x12\x12\n" +
+	"\x04turn\x18\x01 \x01(\x04R\x04turn\x120\n" +
+	"\x04keys\x18\x02 \x03(\v2\x1c.tandem.ledger.v1.LearnedKeyR\x04keys\"\xde\x02\n" +
+	"\n" +
+	"LearnedKey\x12\x16\n" +
+	"\x06device\x18\x01 \x01(\tR\x06device\x12\x1c\n" +
+	"\toperation\x18\x02 \x01(\tR\toperation\x12\x12\n" +
+	"\x04mode\x18\x03 \x01(\tR\x04mode\x12\x16\n" +
+	"\x06ratios\x18\x04 \x03(\x05R\x06ratios\x12\x18\n" +
+	"\alearned\x18\x05 \x01(\x04R\alearned\x12\x18\n" +
+	"\apartial\x18\x06 \x01(\x04R\apartial\x12\x18\n" +
+	"\aclamped\x18\a \x01(\x04R\aclamped\x12\x12\n" +
+	"\x04turn\x18\b \x01(\x04R\x04turn\x128\n" +
+	"\n" +
+	"last_model\x18\t \x01(\v2\x19.google.protobuf.DurationR\tlastModel\x12:\n" +
+	"\vlast_actual\x18\n" +
+	" \x01(\v2\x19.google.protobuf.DurationR\n" +
+	"lastActual\x12\x16\n" +
+	"\x06factor\x18\v \x01(\x01R\x06factorB(Z&tandem/proto/tandem/ledger/v1;ledgerv1b\x06proto3"
 
 var (
 	file_tandem_ledger_v1_snapshot_proto_rawDescOnce sync.Once
@@ -662,7 +904,7 @@ func file_tandem_ledger_v1_snapshot_proto_rawDescGZIP() []byte {
 	return file_tandem_ledger_v1_snapshot_proto_rawDescData
 }
 
-var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_tandem_ledger_v1_snapshot_proto_goTypes = []any{
 	(*Snapshot)(nil),              // 0: tandem.ledger.v1.Snapshot
 	(*JobSnapshot)(nil),           // 1: tandem.ledger.v1.JobSnapshot
@@ -670,41 +912,50 @@ var file_tandem_ledger_v1_snapshot_proto_goTypes = []any{
 	(*DeviceSnapshot)(nil),        // 3: tandem.ledger.v1.DeviceSnapshot
 	(*RequestSnapshot)(nil),       // 4: tandem.ledger.v1.RequestSnapshot
 	(*Counters)(nil),              // 5: tandem.ledger.v1.Counters
-	nil,                           // 6: tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	nil,                           // 7: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	nil,                           // 8: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 10: tandem.v1.FloorFile
-	(*v1.Job)(nil),                // 11: tandem.v1.Job
-	(v1.JobState)(0),              // 12: tandem.v1.JobState
-	(*v1.Device)(nil),             // 13: tandem.v1.Device
-	(*RequestAnswered)(nil),       // 14: tandem.ledger.v1.RequestAnswered
+	(*Learned)(nil),               // 6: tandem.ledger.v1.Learned
+	(*LearnedKey)(nil),            // 7: tandem.ledger.v1.LearnedKey
+	nil,                           // 8: tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	nil,                           // 9: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	nil,                           // 10: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 12: tandem.v1.FloorFile
+	(*v1.Job)(nil),                // 13: tandem.v1.Job
+	(v1.JobState)(0),              // 14: tandem.v1.JobState
+	(*v1.Device)(nil),             // 15: tandem.v1.Device
+	(*RequestAnswered)(nil),       // 16: tandem.ledger.v1.RequestAnswered
+	(*durationpb.Duration)(nil),   // 17: google.protobuf.Duration
 }
 var file_tandem_ledger_v1_snapshot_proto_depIdxs = []int32{
-	9,  // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
-	10, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
+	11, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
+	12, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
 	1,  // 2: tandem.ledger.v1.Snapshot.jobs:type_name -> tandem.ledger.v1.JobSnapshot
 	3,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
 	4,  // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
 	5,  // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
-	6,  // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	7,  // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	11, // 8: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
-	12, // 9: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
-	2,  // 10: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
-	12, // 11: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
-	9,  // 12: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
-	8,  // 13: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	9,  // 14: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
-	13, // 15: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
-	14, // 16: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
-	9,  // 17: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
-	9,  // 18: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
-	19, // [19:19] is the sub-list for method output_type
-	19, // [19:19] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	8,  // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	9,  // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	6,  // 8: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
+	13, // 9: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
+	14, // 10: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
+	2,  // 11: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
+	14, // 12: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
+	11, // 13: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
+	10, // 14: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	11, // 15: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
+	11, // 16: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
+	15, // 17: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
+	11, // 18: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
+	16, // 19: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
+	11, // 20: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
+	7,  // 21: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
+	17, // 22: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
+	17, // 23: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
+	11, // 24: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
+	25, // [25:25] is the sub-list for method output_type
+	25, // [25:25] is the sub-list for method input_type
+	25, // [25:25] is the sub-list for extension type_name
+	25, // [25:25] is the sub-list for extension extendee
+	0,  // [0:25] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_snapshot_proto_init() }
@@ -719,7 +970,7 @@ func file_tandem_ledger_v1_snapshot_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_snapshot_proto_rawDesc), len(file_tandem_ledger_v1_snapshot_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
