@@ -14,10 +14,10 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
-// Limits of a job. They are far beyond what a shop does and keep one bad ticket from harming the rest.
+// MostPieces and the others are limits of a job. They are far beyond what a shop does and keep one bad ticket from harming the rest.
 const (
 	mostPanels   = 1000
-	mostPieces   = 1_000_000
+	MostPieces   = 1_000_000                  // of a job
 	mostLength   = int64(100_000) * 1_000_000 // 100 km, in micrometres
 	mostWidth    = int64(20) * 1_000_000      // 20 m
 	mostDuration = 60 * 24 * time.Hour
@@ -152,8 +152,8 @@ func (c *check) panels(in *tandemv1.Job) []*tandemv1.Panel {
 	if in.GetPieces() != 0 && int64(in.GetPieces()) != sum {
 		c.add("job.pieces", "%d is not the sum of the panels' pieces, %d: leave it out", in.GetPieces(), sum)
 	}
-	if sum > mostPieces {
-		c.add("job.panels", "have %d pieces, at most %d are taken", sum, mostPieces)
+	if sum > MostPieces {
+		c.add("job.panels", "have %d pieces, at most %d are taken", sum, MostPieces)
 	}
 	return out
 }
@@ -187,8 +187,8 @@ func (c *check) contents(field string, p *tandemv1.Panel) {
 }
 
 func (c *check) pieces(field string, n int32) {
-	if n < 1 || n > mostPieces {
-		c.add(field, "%d is not between 1 and %d", n, mostPieces)
+	if n < 1 || n > MostPieces {
+		c.add(field, "%d is not between 1 and %d", n, MostPieces)
 	}
 }
 

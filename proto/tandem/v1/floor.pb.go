@@ -114,8 +114,11 @@ type Rules struct {
 	// Least drying times. The first rule with the most fields that match counts; where none matches, the standard for the
 	// ink does.
 	Drying []*DryingRule `protobuf:"bytes,2,rep,name=drying,proto3" json:"drying,omitempty"`
-	// How printed panels lie while they dry: tight, loose (rolled with air between the layers) or hung. Absent: loose.
-	Storage       string `protobuf:"bytes,3,opt,name=storage,proto3" json:"storage,omitempty"`
+	// How printed panels lie while they dry: tight-roll, loose-roll (with air between the layers) or hung-or-flat. Absent:
+	// loose-roll.
+	Storage string `protobuf:"bytes,3,opt,name=storage,proto3" json:"storage,omitempty"`
+	// The air around them: humid-cool or warm-fans. Absent: neither.
+	Climate       string `protobuf:"bytes,4,opt,name=climate,proto3" json:"climate,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -167,6 +170,13 @@ func (x *Rules) GetDrying() []*DryingRule {
 func (x *Rules) GetStorage() string {
 	if x != nil {
 		return x.Storage
+	}
+	return ""
+}
+
+func (x *Rules) GetClimate() string {
+	if x != nil {
+		return x.Climate
 	}
 	return ""
 }
@@ -298,9 +308,9 @@ type DryingRule struct {
 	Media string `protobuf:"bytes,2,opt,name=media,proto3" json:"media,omitempty"`
 	// Only from this coverage on, in per cent.
 	MinCoveragePercent int32 `protobuf:"varint,3,opt,name=min_coverage_percent,json=minCoveragePercent,proto3" json:"min_coverage_percent,omitempty"`
-	// Only for panels that lie so: tight, loose or hung.
+	// Only for panels that lie so: tight-roll, loose-roll or hung-or-flat.
 	Storage string `protobuf:"bytes,4,opt,name=storage,proto3" json:"storage,omitempty"`
-	// Operation that must wait: laminate, cut or a word of the shop's own.
+	// Operation that must wait: laminate, cut or a word of the shop's own. Absent: whatever comes next.
 	Before string `protobuf:"bytes,5,opt,name=before,proto3" json:"before,omitempty"`
 	// How long. 0: not at all.
 	Duration      *durationpb.Duration `protobuf:"bytes,6,opt,name=duration,proto3" json:"duration,omitempty"`
@@ -1920,11 +1930,12 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\adevices\x18\x02 \x03(\v2\x11.tandem.v1.DeviceR\adevices\x12&\n" +
 	"\x05media\x18\x03 \x03(\v2\x10.tandem.v1.MediaR\x05media\x12)\n" +
 	"\x06people\x18\x04 \x03(\v2\x11.tandem.v1.PersonR\x06people\x12&\n" +
-	"\x05rules\x18\x05 \x01(\v2\x10.tandem.v1.RulesR\x05rules\"\x80\x01\n" +
+	"\x05rules\x18\x05 \x01(\v2\x10.tandem.v1.RulesR\x05rules\"\x9a\x01\n" +
 	"\x05Rules\x12.\n" +
 	"\x06layout\x18\x01 \x01(\v2\x16.tandem.v1.LayoutRulesR\x06layout\x12-\n" +
 	"\x06drying\x18\x02 \x03(\v2\x15.tandem.v1.DryingRuleR\x06drying\x12\x18\n" +
-	"\astorage\x18\x03 \x01(\tR\astorage\"\xb3\x02\n" +
+	"\astorage\x18\x03 \x01(\tR\astorage\x12\x18\n" +
+	"\aclimate\x18\x04 \x01(\tR\aclimate\"\xb3\x02\n" +
 	"\vLayoutRules\x12\x17\n" +
 	"\aedge_um\x18\x01 \x01(\x03R\x06edgeUm\x12\x1b\n" +
 	"\tgutter_um\x18\x02 \x01(\x03R\bgutterUm\x12 \n" +

@@ -1,0 +1,127 @@
+package ticket
+
+import (
+	"fmt"
+	"time"
+
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/contour"
+)
+
+// cuts adds a step for each kind of cut of a group.
+func (m *maker) cuts(g *group, next func(string, *tandemv1.Step)) {
+	var used []string
+	for _, k := range kinds {
+		for _, it := range g.items {
+			if it.GetCutKind() == k {
+				used = append(used, k)
+				break
+			}
+		}
+	}
+	for _, k := range used {
+		id := opCut
+		if len(used) > 1 {
+			id = opCut + "-" + k
+		}
+		next(id, m.cutStep(g, k))
+	}
+}
+
+func (m *maker) cutStep(g *group, kind string) *tandemv1.Step {
+	media := m.media(g.first.GetMedia())
+	s := &tandemv1.Step{
+		Operation: opCut, Mode: kind, Blade: media.GetBlade(),
+		Note: kindTitle(kind) + " cut. Caution: sharp blades, hands off the moving head.",
+	}
+	passes := int64(1)
+	if kind == "through" && media.GetThroughPasses() > 1 {
+		passes = int64(media.GetThroughPasses())
+	}
+	for _, it := range g.items {
+		if it.GetCutKind() != kind {
+			continue
+		}
+		if c := it.GetCut(); c.GetSha256() != "" {
+			s.Documents = append(s.Documents, &tandemv1.Document{Role: "cut", Uri: c.GetUri(), Sha256: c.GetSha256()})
+		} else if c != nil {
+			m.add(it.field("cut.sha256"), "is missing: hand in the cut file or its SHA-256; a cut starts only with the file that has it")
+		}
+		s.PathLengthUm += int64(it.GetQuantity()+it.GetOvers()) * it.GetContour().GetLengthUm() * passes
+	}
+	for _, d := range m.file.GetDevices() {
+		for _, a := range d.GetAbilities() {
+			if a.GetOperation() == opCut && a.GetCutMotion() != nil {
+				if t, ok := contourTime(g, kind, motionOf(a.GetCutMotion(), int32(passes))); ok {
+					setContourWork(s, d.GetId(), t)
+				}
+			}
+		}
+	}
+	return s
+}
+
+// motionOf returns a device's motion with the passes that the media asks for.
+func motionOf(c *tandemv1.CutMotion, throughPasses int32) contour.Motion {
+	or := func(v, standard int64) int64 {
+		if v > 0 {
+			return v
+		}
+		return standard
+	}
+	return contour.Motion{
+		SpeedUmS: c.GetSpeedUm(), TravelSpeedUmS: c.GetTravelSpeedUm(), AccelerationUmS2: c.GetAccelerationUm(),
+		JunctionDeviationUm: or(c.GetJunctionDeviationUm(), 50),
+		ToolDown:            c.GetToolDown().AsDuration(), ToolUp: c.GetToolUp().AsDuration(), OvercutUm: c.GetOvercutUm(),
+		ThroughPasses:    throughPasses,
+		PerforationCutUm: or(c.GetPerforationCutUm(), 10_000), PerforationBridgeUm: or(c.GetPerforationBridgeUm(), 800),
+	}
+}
+
+// CheckMotion returns what is wrong with the figures of a cutter, or nil.
+func CheckMotion(c *tandemv1.CutMotion) error { return motionOf(c, 1).Check() }
+
+// contourTime returns the time of all pieces of a kind without set-up, marks and feed; false if the motion is not usable.
+func contourTime(g *group, kind string, motion contour.Motion) (time.Duration, bool) {
+	var sum time.Duration
+	for _, it := range g.items {
+		if it.GetCutKind() != kind {
+			continue
+		}
+		c := it.contour
+		if c == nil {
+			outline, err := outlineOf(it)
+			if err != nil {
+				return 0, false
+			}
+			c = outline
+		}
+		times, err := c.Time(motion)
+		if err != nil {
+			return 0, false
+		}
+		job, err := times.Job(it.GetQuantity()+it.GetOvers(), contour.Panels{})
+		if err != nil {
+			return 0, false
+		}
+		t := job.Total()
+		if it.contour == nil { // the outline stands for what the figures say: as much longer as its path is
+			t = time.Duration(float64(t) * float64(it.GetContour().GetLengthUm()) / float64(2*(it.GetWidthUm()+it.GetHeightUm())))
+		}
+		sum += t
+	}
+	return sum, true
+}
+
+// outlineOf returns the rectangle of a piece as a contour.
+func outlineOf(it *item) (*contour.Contour, error) {
+	kind, err := contour.ParseKind(it.GetCutKind())
+	if err != nil {
+		return nil, err
+	}
+	w, h := float64(it.GetWidthUm())/1000, float64(it.GetHeightUm())/1000
+	c, err := contour.Parse(fmt.Appendf(nil,
+		`<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="0 0 %g %g"><rect width="%g" height="%g"/></svg>`,
+		w, h, w, h, w, h), contour.Options{Default: kind})
+	return &c, err
+}
