@@ -13,15 +13,18 @@ import (
 
 // CreateJob implements JobService.
 func (s *Server) CreateJob(ctx context.Context, req *tandemv1.CreateJobRequest) (*tandemv1.Job, error) {
-	c := floor.CreateJob{Job: req.GetJob()}
-	if req.GetValidateOnly() {
-		return s.wouldCreate(ctx, req, c)
+	made, err := s.make(ctx, req.GetJob(), req.GetCutFiles())
+	if err != nil {
+		return nil, err
 	}
-	return s.changeJob(ctx, req, req.GetJob().GetId(), c)
+	if req.GetValidateOnly() {
+		return s.wouldCreate(ctx, &tandemv1.CreateJobRequest{Job: made.Job, RequestId: req.GetRequestId(), Actor: req.GetActor()})
+	}
+	return s.changeJob(ctx, req, req.GetJob().GetId(), floor.CreateJob{Job: made.Job})
 }
 
 // wouldCreate answers what CreateJob would, and stores nothing.
-func (s *Server) wouldCreate(ctx context.Context, req *tandemv1.CreateJobRequest, c floor.CreateJob) (*tandemv1.Job, error) {
+func (s *Server) wouldCreate(ctx context.Context, req *tandemv1.CreateJobRequest) (*tandemv1.Job, error) {
 	m, err := meta(req)
 	if err != nil {
 		return nil, err
@@ -30,7 +33,7 @@ func (s *Server) wouldCreate(ctx context.Context, req *tandemv1.CreateJobRequest
 	var job *tandemv1.Job
 	var refused error
 	err = s.engine.View(ctx, func(st engine.State) {
-		d, err := st.Floor.Decide(st.Now, m, c)
+		d, err := st.Floor.Decide(st.Now, m, floor.CreateJob{Job: req.GetJob()})
 		if err != nil {
 			refused = err
 			return

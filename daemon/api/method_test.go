@@ -19,12 +19,13 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
-// services are the five services by descriptor.
+// services are the services by descriptor.
 func services() []protoreflect.ServiceDescriptor {
 	var out []protoreflect.ServiceDescriptor
 	for _, file := range []protoreflect.FileDescriptor{
 		tandemv1.File_tandem_v1_job_service_proto, tandemv1.File_tandem_v1_device_service_proto, tandemv1.File_tandem_v1_scan_service_proto,
 		tandemv1.File_tandem_v1_event_service_proto, tandemv1.File_tandem_v1_admin_service_proto,
+		tandemv1.File_tandem_v1_material_service_proto, tandemv1.File_tandem_v1_duration_service_proto,
 	} {
 		for i := range file.Services().Len() {
 			out = append(out, file.Services().Get(i))
@@ -70,8 +71,8 @@ func TestEveryMethodAnswersAnEmptyRequest(t *testing.T) {
 			n++
 		}
 	}
-	if n != 25 {
-		t.Errorf("%d methods called, want 25: 9 of jobs, 10 of devices, 1 of scans, 2 of events, 3 of the daemon", n)
+	if n != 34 {
+		t.Errorf("%d methods called, want 34: 12 of jobs, 11 of devices, 1 of scans, 2 of events, 3 of the daemon, 3 of material, 2 of durations", n)
 	}
 	d.check()
 }

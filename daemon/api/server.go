@@ -51,6 +51,8 @@ type Server struct {
 	tandemv1.UnimplementedScanServiceServer
 	tandemv1.UnimplementedEventServiceServer
 	tandemv1.UnimplementedAdminServiceServer
+	tandemv1.UnimplementedMaterialServiceServer
+	tandemv1.UnimplementedDurationServiceServer
 
 	engine Engine
 	opt    Options
@@ -88,6 +90,8 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	tandemv1.RegisterScanServiceServer(g, s)
 	tandemv1.RegisterEventServiceServer(g, s)
 	tandemv1.RegisterAdminServiceServer(g, s)
+	tandemv1.RegisterMaterialServiceServer(g, s)
+	tandemv1.RegisterDurationServiceServer(g, s)
 	healthpb.RegisterHealthServer(g, s.health)
 	reflection.Register(g) // the listener is on loopback only
 	s.SetServing(false)
@@ -100,7 +104,7 @@ func (s *Server) SetServing(ok bool) {
 	if ok {
 		st = healthpb.HealthCheckResponse_SERVING
 	}
-	for _, name := range []string{"", "tandem.v1.JobService", "tandem.v1.DeviceService", "tandem.v1.ScanService", "tandem.v1.EventService", "tandem.v1.AdminService"} {
+	for _, name := range []string{"", "tandem.v1.JobService", "tandem.v1.DeviceService", "tandem.v1.ScanService", "tandem.v1.EventService", "tandem.v1.AdminService", "tandem.v1.MaterialService", "tandem.v1.DurationService"} {
 		s.health.SetServingStatus(name, st)
 	}
 }

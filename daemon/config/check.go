@@ -54,6 +54,7 @@ func CheckFloor(f *tandemv1.FloorFile, kinds Kinds) []Problem {
 		c.device(field, d)
 	}
 	c.people(f.GetPeople())
+	c.rules(f.GetRules())
 	return c.problems
 }
 
@@ -110,6 +111,19 @@ func (c *check) width(field string, um int64) {
 	}
 }
 
+// length checks a length against a number of metres.
+func (c *check) length(field string, um int64, metres int64) {
+	if um < 0 || um > metres*1_000_000 {
+		c.add(field, "is %g mm; give a length from 0 to %d m", float64(um)/1000, metres)
+	}
+}
+
+func (c *check) optionalID(field, id string) {
+	if id != "" {
+		c.id(field, id)
+	}
+}
+
 func (c *check) duration(field string, d *durationpb.Duration) {
 	if d == nil {
 		return
@@ -127,6 +141,13 @@ func (c *check) media(list []*tandemv1.Media) {
 		c.unique(seen, "media", i, m.GetId())
 		c.text(field+".display_name", m.GetDisplayName())
 		c.width(field+".width_um", m.GetWidthUm())
+		c.length(field+".sheet_length_um", m.GetSheetLengthUm(), 100)
+		c.length(field+".roll_length_um", m.GetRollLengthUm(), 10_000)
+		c.length(field+".low_um", m.GetLowUm(), 10_000)
+		c.optionalID(field+".blade", m.GetBlade())
+		if n := m.GetThroughPasses(); n < 0 || n > 20 {
+			c.add(field+".through_passes", "is %d; give 0 to 20 passes", n)
+		}
 		c.supplies = append(c.supplies, m.GetId())
 	}
 }

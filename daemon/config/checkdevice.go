@@ -121,6 +121,7 @@ func (c *check) ability(field string, a *tandemv1.Ability, kind Kind) {
 	c.duration(field+".per_path_metre", a.GetPerPathMetre())
 	c.duration(field+".media_changeover", a.GetMediaChangeover())
 	c.duration(field+".mode_changeover", a.GetModeChangeover())
+	c.speeds(field, a)
 	if u := a.GetUnattendedStart(); u != nil {
 		c.unattended(field+".unattended_start", a, u, kind)
 	}

@@ -48,7 +48,7 @@ func LoadFloor(path string, kinds Kinds) (*tandemv1.FloorFile, error) {
 // kind of each driver says about its device filled in.
 func Normalise(f *tandemv1.FloorFile, kinds Kinds) *tandemv1.FloorFile {
 	f = proto.CloneOf(f)
-	out := &tandemv1.FloorFile{DisplayName: f.GetDisplayName(), Media: f.GetMedia()}
+	out := &tandemv1.FloorFile{DisplayName: f.GetDisplayName(), Media: f.GetMedia(), Rules: f.GetRules()}
 	for _, d := range f.GetDevices() {
 		kind, _ := kinds(d.GetDriver().GetKind()) // the zero Kind for an external driver that is not known here
 		out.Devices = append(out.Devices, &tandemv1.Device{
