@@ -3,6 +3,7 @@ package config
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -152,6 +153,13 @@ func (c *check) rules(r *tandemv1.Rules) {
 	}
 	if k := physics.Climate(r.GetClimate()); k != physics.RoomClimate && k != physics.HumidCool && k != physics.WarmFans {
 		c.add("rules.climate", "is %s; say %s, %s or leave it out", quote(r.GetClimate()), physics.HumidCool, physics.WarmFans)
+	}
+	c.count("rules.cut_names", len(r.GetCutNames()), mostNames)
+	for _, name := range slices.Sorted(maps.Keys(r.GetCutNames())) {
+		c.text("rules.cut_names", name)
+		if _, err := contour.ParseKind(r.GetCutNames()[name]); err != nil {
+			c.add(fmt.Sprintf("rules.cut_names[%s]", quote(name)), "is %s; say kiss, perforated, through or skip", quote(r.GetCutNames()[name]))
+		}
 	}
 	c.count("rules.drying", len(r.GetDrying()), mostNames)
 	for i, d := range r.GetDrying() {

@@ -32,6 +32,7 @@ type demo struct {
 
 	file     *tandemv1.FloorFile
 	jobs     []*tandemv1.Job
+	cuts     [][]*tandemv1.CutFile // of each job
 	client   clients
 	finished context.CancelFunc
 }
@@ -157,9 +158,30 @@ func (d *demo) load() error {
 		if err := yamlfile.Read(path, job); err != nil {
 			return &usageError{err}
 		}
-		d.jobs = append(d.jobs, job)
+		files, err := cutFiles(filepath.Dir(path), job)
+		if err != nil {
+			return &usageError{fmt.Errorf("%s: %w", path, err)}
+		}
+		d.jobs, d.cuts = append(d.jobs, job), append(d.cuts, files)
 	}
 	return nil
+}
+
+// cutFiles reads the cut files that a ticket's items name, beside the ticket.
+func cutFiles(dir string, job *tandemv1.Job) ([]*tandemv1.CutFile, error) {
+	var out []*tandemv1.CutFile
+	for i, it := range job.GetItems() {
+		uri := it.GetCut().GetUri()
+		if uri == "" || slices.ContainsFunc(out, func(f *tandemv1.CutFile) bool { return f.GetUri() == uri }) {
+			continue
+		}
+		data, err := os.ReadFile(filepath.Join(dir, filepath.FromSlash(uri)))
+		if err != nil {
+			return nil, fmt.Errorf("items[%d].cut.uri: %w", i, err)
+		}
+		out = append(out, &tandemv1.CutFile{Uri: uri, Content: data})
+	}
+	return out, nil
 }
 
 // day hands the tickets in, lets people work until all jobs have ended, and sums up.
@@ -203,13 +225,15 @@ func (d *demo) submit(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("ask the daemon how it is: %w", err)
 	}
-	for _, job := range d.jobs {
+	for i, job := range d.jobs {
 		if known, err := d.client.jobs.GetJob(ctx, &tandemv1.GetJobRequest{Id: job.GetId()}); err == nil {
 			fmt.Fprintf(d.out, "%s is in the ledger already, revision %d\n", known.GetId(), known.GetRevision())
 			continue
 		}
 		setDue(job, status.GetNow().AsTime())
-		if _, err := d.client.jobs.CreateJob(ctx, &tandemv1.CreateJobRequest{Job: job, RequestId: "demo-" + job.GetId(), Actor: "demo"}); err != nil {
+		if _, err := d.client.jobs.CreateJob(ctx, &tandemv1.CreateJobRequest{
+			Job: job, CutFiles: d.cuts[i], RequestId: "demo-" + job.GetId(), Actor: "demo",
+		}); err != nil {
 			return fmt.Errorf("hand in %s: %w", job.GetId(), err)
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
 	"tandem/scheduler/simulate"
+	"tandem/scheduler/ticket"
 )
 
 // sumUp prints each job's way, each device's busy share, pieces per hour, and the comparison with the combined device.
@@ -71,26 +72,33 @@ func (d *demo) compare() error {
 	if combined == nil {
 		return nil
 	}
-	play := func(file *tandemv1.FloorFile, tickets []*tandemv1.Job) (*simulate.Result, error) {
+	play := func(file *tandemv1.FloorFile, tickets []int) (*simulate.Result, error) {
 		start := time.Now()
 		var arrivals []simulate.Arrival
-		for _, j := range tickets {
-			j = proto.CloneOf(j)
+		for _, i := range tickets {
+			j := proto.CloneOf(d.jobs[i])
 			setDue(j, start)
-			arrivals = append(arrivals, simulate.Arrival{At: start, Job: j})
+			arrivals = append(arrivals, simulate.Arrival{At: start, Job: j, CutFiles: d.cuts[i]})
 		}
 		return simulate.Run(file, arrivals, simulate.Options{Start: start, Rule: dispatch.EarliestCompletion, Reaction: reaction})
 	}
-	alone, err := play(combined, d.jobs)
+	// What the combined device cannot do at all would make the comparison unfair: leave it out on both sides.
+	var tried, both []int
+	var without []string
+	for i, j := range d.jobs {
+		if _, err := ticket.Make(combined, j, d.cuts[i]); err == nil || len(j.GetItems()) == 0 {
+			tried = append(tried, i)
+		} else {
+			without = append(without, j.GetId())
+		}
+	}
+	alone, err := play(combined, tried)
 	if err != nil {
 		return err
 	}
-	// What the combined device cannot do at all would make the comparison unfair: leave it out on both sides.
-	var both []*tandemv1.Job
-	var without []string
-	for i, j := range alone.Jobs {
+	for k, j := range alone.Jobs {
 		if j.Completed {
-			both = append(both, d.jobs[i])
+			both = append(both, tried[k])
 		} else {
 			without = append(without, j.ID)
 		}

@@ -17,12 +17,14 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
+	"tandem/scheduler/ticket"
 )
 
-// Arrival is a job and when it is handed in.
+// Arrival is a job and when it is handed in. Panels and steps of a job given as items are made by the floor's rules.
 type Arrival struct {
-	At  time.Time
-	Job *tandemv1.Job
+	At       time.Time
+	Job      *tandemv1.Job
+	CutFiles []*tandemv1.CutFile
 }
 
 // Options are the circumstances of a simulation.
@@ -51,7 +53,15 @@ func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, er
 		return nil, fmt.Errorf("simulate: open the floor: %w", err)
 	}
 	for _, a := range arrivals {
-		s.at(a.At, func() error { return s.do(floor.CreateJob{Job: a.Job}) })
+		job := a.Job
+		if len(job.GetItems()) > 0 {
+			made, err := ticket.Make(file, job, a.CutFiles)
+			if err != nil {
+				return nil, fmt.Errorf("simulate: make %s: %w", job.GetId(), err)
+			}
+			job = made.Job
+		}
+		s.at(a.At, func() error { return s.do(floor.CreateJob{Job: job}) })
 	}
 	if err := s.run(); err != nil {
 		return nil, fmt.Errorf("simulate: at %s: %w", s.now.Format(time.RFC3339), err)

@@ -2,6 +2,7 @@ package ticket
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	tandemv1 "tandem/proto/tandem/v1"
@@ -13,7 +14,7 @@ func (m *maker) cuts(g *group, next func(string, *tandemv1.Step)) {
 	var used []string
 	for _, k := range kinds {
 		for _, it := range g.items {
-			if it.GetCutKind() == k {
+			if slices.Contains(it.cutKinds(), k) {
 				used = append(used, k)
 				break
 			}
@@ -39,7 +40,7 @@ func (m *maker) cutStep(g *group, kind string) *tandemv1.Step {
 		passes = int64(media.GetThroughPasses())
 	}
 	for _, it := range g.items {
-		if it.GetCutKind() != kind {
+		if !slices.Contains(it.cutKinds(), kind) {
 			continue
 		}
 		if c := it.GetCut(); c.GetSha256() != "" {
@@ -47,7 +48,7 @@ func (m *maker) cutStep(g *group, kind string) *tandemv1.Step {
 		} else if c != nil {
 			m.add(it.field("cut.sha256"), "is missing: hand in the cut file or its SHA-256; a cut starts only with the file that has it")
 		}
-		s.PathLengthUm += int64(it.GetQuantity()+it.GetOvers()) * it.GetContour().GetLengthUm() * passes
+		s.PathLengthUm += int64(it.GetQuantity()+it.GetOvers()) * it.pathUm(kind) * passes
 	}
 	for _, d := range m.file.GetDevices() {
 		for _, a := range d.GetAbilities() {
@@ -85,10 +86,10 @@ func CheckMotion(c *tandemv1.CutMotion) error { return motionOf(c, 1).Check() }
 func contourTime(g *group, kind string, motion contour.Motion) (time.Duration, bool) {
 	var sum time.Duration
 	for _, it := range g.items {
-		if it.GetCutKind() != kind {
+		if !slices.Contains(it.cutKinds(), kind) {
 			continue
 		}
-		c := it.contour
+		c := it.linesOf(kind)
 		if c == nil {
 			outline, err := outlineOf(it)
 			if err != nil {
@@ -111,6 +112,17 @@ func contourTime(g *group, kind string, motion contour.Motion) (time.Duration, b
 		sum += t
 	}
 	return sum, true
+}
+
+// linesOf returns the part of the item's contour that is cut in a kind; nil if only figures are known.
+func (it *item) linesOf(kind string) *contour.Contour {
+	k, err := contour.ParseKind(kind)
+	if it.contour == nil || err != nil {
+		return nil
+	}
+	part := *it.contour
+	part.Lines = slices.DeleteFunc(slices.Clone(part.Lines), func(l contour.Line) bool { return l.Kind != k })
+	return &part
 }
 
 // outlineOf returns the rectangle of a piece as a contour.

@@ -36,7 +36,7 @@ func (m *maker) groups() []*group {
 			out = append(out, g)
 		}
 		g.items = append(g.items, it)
-		g.marked = g.marked || (it.printed() && it.GetCutKind() != "")
+		g.marked = g.marked || (it.printed() && len(it.cutKinds()) > 0)
 	}
 	return out
 }
@@ -97,8 +97,9 @@ func (m *maker) printStep(g *group) *tandemv1.Step {
 			s.Documents = append(s.Documents, &tandemv1.Document{Role: role, Uri: a.GetUri(), Sha256: a.GetSha256()})
 		}
 	}
+	s.Note = "Caution: the carriage moves without warning; keep the extraction running."
 	if s.GetInk() == "uv" {
-		s.Note = "Caution: do not look into the UV lamps; gloves against uncured ink."
+		s.Note = "Caution: do not look into the UV lamps; gloves against uncured ink; the carriage moves without warning."
 	}
 	return s
 }
@@ -139,7 +140,7 @@ func (g *group) next() string {
 		return opLaminate
 	}
 	for _, it := range g.items {
-		if it.GetCutKind() != "" {
+		if len(it.cutKinds()) > 0 {
 			return opCut
 		}
 	}
@@ -175,6 +176,9 @@ func (m *maker) handWork(g *group, next func(string, *tandemv1.Step)) {
 // handStep returns the step of a kind of hand work. Where only some of the pieces need it, the time is worked out for them.
 func (m *maker) handStep(op string, items []*item) *tandemv1.Step {
 	s := &tandemv1.Step{Operation: op}
+	if op == "weed" {
+		s.Note = "Caution: hooks and blades; work away from the hand, blades into a closed bin."
+	}
 	var pieces, all int32
 	var path int64
 	for _, it := range items {

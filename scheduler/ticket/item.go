@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -23,6 +24,35 @@ type item struct {
 
 // printed says whether the item is printed.
 func (it *item) printed() bool { return it.GetArtwork() != nil || it.GetInk() != "" }
+
+// cutKinds returns the kinds of cuts that the item needs, in the order in which they are made.
+func (it *item) cutKinds() []string {
+	if it.contour == nil {
+		if it.GetCutKind() == "" {
+			return nil
+		}
+		return []string{it.GetCutKind()}
+	}
+	var out []string
+	for _, name := range kinds {
+		if k, err := contour.ParseKind(name); err == nil && it.contour.Figures[k].Contours > 0 {
+			out = append(out, name)
+		}
+	}
+	return out
+}
+
+// pathUm returns the length of the knife path of a kind for one piece, in micrometres.
+func (it *item) pathUm(kind string) int64 {
+	if it.contour == nil {
+		return it.GetContour().GetLengthUm()
+	}
+	k, err := contour.ParseKind(kind)
+	if err != nil {
+		return 0
+	}
+	return int64(math.Round(it.contour.Figures[k].LengthMM * 1000))
+}
 
 func (it *item) field(name string) string { return fmt.Sprintf("job.items[%d].%s", it.index, name) }
 
@@ -177,7 +207,7 @@ func (m *maker) readCut(it *item, data []byte, parsed map[string]*contour.Contou
 		if err != nil {
 			return // said already
 		}
-		read, err := contour.Parse(data, contour.Options{Default: kind})
+		read, err := contour.Parse(data, contour.Options{Default: kind, Names: m.rules.names})
 		if err != nil {
 			m.contourError(it, err)
 			return

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/contour"
 	"tandem/scheduler/layout"
 	"tandem/scheduler/physics"
 )
@@ -24,6 +25,7 @@ type rules struct {
 	drying   []*tandemv1.DryingRule
 	storage  physics.Storage
 	climate  physics.Climate
+	names    map[string]contour.Kind // of lines in cut files
 }
 
 // rulesOf returns the rules of a floor file. The standards are common practice, no source.
@@ -47,6 +49,14 @@ func rulesOf(file *tandemv1.FloorFile) rules {
 		drying:   file.GetRules().GetDrying(),
 		storage:  physics.Storage(file.GetRules().GetStorage()),
 		climate:  physics.Climate(file.GetRules().GetClimate()),
+	}
+	if names := file.GetRules().GetCutNames(); len(names) > 0 {
+		r.names = make(map[string]contour.Kind, len(names))
+		for name, kind := range names {
+			if k, err := contour.ParseKind(kind); err == nil { // the floor file was checked
+				r.names[name] = k
+			}
+		}
 	}
 	if r.storage == "" {
 		r.storage = physics.LooseRoll

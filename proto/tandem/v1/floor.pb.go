@@ -118,7 +118,10 @@ type Rules struct {
 	// loose-roll.
 	Storage string `protobuf:"bytes,3,opt,name=storage,proto3" json:"storage,omitempty"`
 	// The air around them: humid-cool or warm-fans. Absent: neither.
-	Climate       string `protobuf:"bytes,4,opt,name=climate,proto3" json:"climate,omitempty"`
+	Climate string `protobuf:"bytes,4,opt,name=climate,proto3" json:"climate,omitempty"`
+	// How the lines of cut files are told apart: name of a layer, id, class or stroke colour -> kiss, perforated, through or
+	// skip. Lines without such a name are cut as the item says.
+	CutNames      map[string]string `protobuf:"bytes,5,rep,name=cut_names,json=cutNames,proto3" json:"cut_names,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -179,6 +182,13 @@ func (x *Rules) GetClimate() string {
 		return x.Climate
 	}
 	return ""
+}
+
+func (x *Rules) GetCutNames() map[string]string {
+	if x != nil {
+		return x.CutNames
+	}
+	return nil
 }
 
 // LayoutRules say how pieces lie on the web. Lengths in micrometres; 0 stands for the standard named at each.
@@ -1930,12 +1940,16 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\adevices\x18\x02 \x03(\v2\x11.tandem.v1.DeviceR\adevices\x12&\n" +
 	"\x05media\x18\x03 \x03(\v2\x10.tandem.v1.MediaR\x05media\x12)\n" +
 	"\x06people\x18\x04 \x03(\v2\x11.tandem.v1.PersonR\x06people\x12&\n" +
-	"\x05rules\x18\x05 \x01(\v2\x10.tandem.v1.RulesR\x05rules\"\x9a\x01\n" +
+	"\x05rules\x18\x05 \x01(\v2\x10.tandem.v1.RulesR\x05rules\"\x94\x02\n" +
 	"\x05Rules\x12.\n" +
 	"\x06layout\x18\x01 \x01(\v2\x16.tandem.v1.LayoutRulesR\x06layout\x12-\n" +
 	"\x06drying\x18\x02 \x03(\v2\x15.tandem.v1.DryingRuleR\x06drying\x12\x18\n" +
 	"\astorage\x18\x03 \x01(\tR\astorage\x12\x18\n" +
-	"\aclimate\x18\x04 \x01(\tR\aclimate\"\xb3\x02\n" +
+	"\aclimate\x18\x04 \x01(\tR\aclimate\x12;\n" +
+	"\tcut_names\x18\x05 \x03(\v2\x1e.tandem.v1.Rules.CutNamesEntryR\bcutNames\x1a;\n" +
+	"\rCutNamesEntry\x12\x10\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xb3\x02\n" +
 	"\vLayoutRules\x12\x17\n" +
 	"\aedge_um\x18\x01 \x01(\x03R\x06edgeUm\x12\x1b\n" +
 	"\tgutter_um\x18\x02 \x01(\x03R\bgutterUm\x12 \n" +
@@ -2129,7 +2143,7 @@ func file_tandem_v1_floor_proto_rawDescGZIP() []byte {
 	return file_tandem_v1_floor_proto_rawDescData
 }
 
-var file_tandem_v1_floor_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
+var file_tandem_v1_floor_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_tandem_v1_floor_proto_goTypes = []any{
 	(*FloorFile)(nil),             // 0: tandem.v1.FloorFile
 	(*Rules)(nil),                 // 1: tandem.v1.Rules
@@ -2147,14 +2161,15 @@ var file_tandem_v1_floor_proto_goTypes = []any{
 	(*CutMotion)(nil),             // 13: tandem.v1.CutMotion
 	(*Changeover)(nil),            // 14: tandem.v1.Changeover
 	(*UnattendedStart)(nil),       // 15: tandem.v1.UnattendedStart
-	nil,                           // 16: tandem.v1.Device.CapabilitiesEntry
-	nil,                           // 17: tandem.v1.Driver.SettingsEntry
-	(*durationpb.Duration)(nil),   // 18: google.protobuf.Duration
-	(DeviceState)(0),              // 19: tandem.v1.DeviceState
-	(DevicePhase)(0),              // 20: tandem.v1.DevicePhase
-	(Link)(0),                     // 21: tandem.v1.Link
-	(*timestamppb.Timestamp)(nil), // 22: google.protobuf.Timestamp
-	(JobState)(0),                 // 23: tandem.v1.JobState
+	nil,                           // 16: tandem.v1.Rules.CutNamesEntry
+	nil,                           // 17: tandem.v1.Device.CapabilitiesEntry
+	nil,                           // 18: tandem.v1.Driver.SettingsEntry
+	(*durationpb.Duration)(nil),   // 19: google.protobuf.Duration
+	(DeviceState)(0),              // 20: tandem.v1.DeviceState
+	(DevicePhase)(0),              // 21: tandem.v1.DevicePhase
+	(Link)(0),                     // 22: tandem.v1.Link
+	(*timestamppb.Timestamp)(nil), // 23: google.protobuf.Timestamp
+	(JobState)(0),                 // 24: tandem.v1.JobState
 }
 var file_tandem_v1_floor_proto_depIdxs = []int32{
 	6,  // 0: tandem.v1.FloorFile.devices:type_name -> tandem.v1.Device
@@ -2163,47 +2178,48 @@ var file_tandem_v1_floor_proto_depIdxs = []int32{
 	1,  // 3: tandem.v1.FloorFile.rules:type_name -> tandem.v1.Rules
 	2,  // 4: tandem.v1.Rules.layout:type_name -> tandem.v1.LayoutRules
 	3,  // 5: tandem.v1.Rules.drying:type_name -> tandem.v1.DryingRule
-	18, // 6: tandem.v1.DryingRule.duration:type_name -> google.protobuf.Duration
-	10, // 7: tandem.v1.Device.abilities:type_name -> tandem.v1.Ability
-	16, // 8: tandem.v1.Device.capabilities:type_name -> tandem.v1.Device.CapabilitiesEntry
-	9,  // 9: tandem.v1.Device.driver:type_name -> tandem.v1.Driver
-	19, // 10: tandem.v1.Device.state:type_name -> tandem.v1.DeviceState
-	20, // 11: tandem.v1.Device.phase:type_name -> tandem.v1.DevicePhase
-	21, // 12: tandem.v1.Device.link:type_name -> tandem.v1.Link
-	22, // 13: tandem.v1.Device.last_seen_time:type_name -> google.protobuf.Timestamp
-	8,  // 14: tandem.v1.Device.runs:type_name -> tandem.v1.DeviceRun
-	22, // 15: tandem.v1.Lot.receive_time:type_name -> google.protobuf.Timestamp
-	23, // 16: tandem.v1.DeviceRun.state:type_name -> tandem.v1.JobState
-	22, // 17: tandem.v1.DeviceRun.start_time:type_name -> google.protobuf.Timestamp
-	22, // 18: tandem.v1.DeviceRun.expected_end_time:type_name -> google.protobuf.Timestamp
-	17, // 19: tandem.v1.Driver.settings:type_name -> tandem.v1.Driver.SettingsEntry
-	18, // 20: tandem.v1.Ability.setup:type_name -> google.protobuf.Duration
-	18, // 21: tandem.v1.Ability.per_piece:type_name -> google.protobuf.Duration
-	18, // 22: tandem.v1.Ability.per_metre:type_name -> google.protobuf.Duration
-	18, // 23: tandem.v1.Ability.per_path_metre:type_name -> google.protobuf.Duration
-	18, // 24: tandem.v1.Ability.media_changeover:type_name -> google.protobuf.Duration
-	18, // 25: tandem.v1.Ability.mode_changeover:type_name -> google.protobuf.Duration
-	15, // 26: tandem.v1.Ability.unattended_start:type_name -> tandem.v1.UnattendedStart
-	11, // 27: tandem.v1.Ability.print_modes:type_name -> tandem.v1.PrintMode
-	13, // 28: tandem.v1.Ability.cut_motion:type_name -> tandem.v1.CutMotion
-	18, // 29: tandem.v1.Ability.mark_time:type_name -> google.protobuf.Duration
-	18, // 30: tandem.v1.Ability.feed_out:type_name -> google.protobuf.Duration
-	18, // 31: tandem.v1.Ability.separation_cut:type_name -> google.protobuf.Duration
-	18, // 32: tandem.v1.Ability.warm_up:type_name -> google.protobuf.Duration
-	18, // 33: tandem.v1.Ability.cools_after:type_name -> google.protobuf.Duration
-	14, // 34: tandem.v1.Ability.changeovers:type_name -> tandem.v1.Changeover
-	18, // 35: tandem.v1.Ability.blade_changeover:type_name -> google.protobuf.Duration
-	12, // 36: tandem.v1.PrintMode.carriage:type_name -> tandem.v1.Carriage
-	18, // 37: tandem.v1.Carriage.advance_time:type_name -> google.protobuf.Duration
-	18, // 38: tandem.v1.CutMotion.tool_down:type_name -> google.protobuf.Duration
-	18, // 39: tandem.v1.CutMotion.tool_up:type_name -> google.protobuf.Duration
-	18, // 40: tandem.v1.Changeover.duration:type_name -> google.protobuf.Duration
-	22, // 41: tandem.v1.UnattendedStart.allow_time:type_name -> google.protobuf.Timestamp
-	42, // [42:42] is the sub-list for method output_type
-	42, // [42:42] is the sub-list for method input_type
-	42, // [42:42] is the sub-list for extension type_name
-	42, // [42:42] is the sub-list for extension extendee
-	0,  // [0:42] is the sub-list for field type_name
+	16, // 6: tandem.v1.Rules.cut_names:type_name -> tandem.v1.Rules.CutNamesEntry
+	19, // 7: tandem.v1.DryingRule.duration:type_name -> google.protobuf.Duration
+	10, // 8: tandem.v1.Device.abilities:type_name -> tandem.v1.Ability
+	17, // 9: tandem.v1.Device.capabilities:type_name -> tandem.v1.Device.CapabilitiesEntry
+	9,  // 10: tandem.v1.Device.driver:type_name -> tandem.v1.Driver
+	20, // 11: tandem.v1.Device.state:type_name -> tandem.v1.DeviceState
+	21, // 12: tandem.v1.Device.phase:type_name -> tandem.v1.DevicePhase
+	22, // 13: tandem.v1.Device.link:type_name -> tandem.v1.Link
+	23, // 14: tandem.v1.Device.last_seen_time:type_name -> google.protobuf.Timestamp
+	8,  // 15: tandem.v1.Device.runs:type_name -> tandem.v1.DeviceRun
+	23, // 16: tandem.v1.Lot.receive_time:type_name -> google.protobuf.Timestamp
+	24, // 17: tandem.v1.DeviceRun.state:type_name -> tandem.v1.JobState
+	23, // 18: tandem.v1.DeviceRun.start_time:type_name -> google.protobuf.Timestamp
+	23, // 19: tandem.v1.DeviceRun.expected_end_time:type_name -> google.protobuf.Timestamp
+	18, // 20: tandem.v1.Driver.settings:type_name -> tandem.v1.Driver.SettingsEntry
+	19, // 21: tandem.v1.Ability.setup:type_name -> google.protobuf.Duration
+	19, // 22: tandem.v1.Ability.per_piece:type_name -> google.protobuf.Duration
+	19, // 23: tandem.v1.Ability.per_metre:type_name -> google.protobuf.Duration
+	19, // 24: tandem.v1.Ability.per_path_metre:type_name -> google.protobuf.Duration
+	19, // 25: tandem.v1.Ability.media_changeover:type_name -> google.protobuf.Duration
+	19, // 26: tandem.v1.Ability.mode_changeover:type_name -> google.protobuf.Duration
+	15, // 27: tandem.v1.Ability.unattended_start:type_name -> tandem.v1.UnattendedStart
+	11, // 28: tandem.v1.Ability.print_modes:type_name -> tandem.v1.PrintMode
+	13, // 29: tandem.v1.Ability.cut_motion:type_name -> tandem.v1.CutMotion
+	19, // 30: tandem.v1.Ability.mark_time:type_name -> google.protobuf.Duration
+	19, // 31: tandem.v1.Ability.feed_out:type_name -> google.protobuf.Duration
+	19, // 32: tandem.v1.Ability.separation_cut:type_name -> google.protobuf.Duration
+	19, // 33: tandem.v1.Ability.warm_up:type_name -> google.protobuf.Duration
+	19, // 34: tandem.v1.Ability.cools_after:type_name -> google.protobuf.Duration
+	14, // 35: tandem.v1.Ability.changeovers:type_name -> tandem.v1.Changeover
+	19, // 36: tandem.v1.Ability.blade_changeover:type_name -> google.protobuf.Duration
+	12, // 37: tandem.v1.PrintMode.carriage:type_name -> tandem.v1.Carriage
+	19, // 38: tandem.v1.Carriage.advance_time:type_name -> google.protobuf.Duration
+	19, // 39: tandem.v1.CutMotion.tool_down:type_name -> google.protobuf.Duration
+	19, // 40: tandem.v1.CutMotion.tool_up:type_name -> google.protobuf.Duration
+	19, // 41: tandem.v1.Changeover.duration:type_name -> google.protobuf.Duration
+	23, // 42: tandem.v1.UnattendedStart.allow_time:type_name -> google.protobuf.Timestamp
+	43, // [43:43] is the sub-list for method output_type
+	43, // [43:43] is the sub-list for method input_type
+	43, // [43:43] is the sub-list for extension type_name
+	43, // [43:43] is the sub-list for extension extendee
+	0,  // [0:43] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_floor_proto_init() }
@@ -2218,7 +2234,7 @@ func file_tandem_v1_floor_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_v1_floor_proto_rawDesc), len(file_tandem_v1_floor_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   18,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

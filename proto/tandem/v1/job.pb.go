@@ -257,7 +257,7 @@ type Item struct {
 	// Laminate film. Absent: not laminated.
 	Film string `protobuf:"bytes,12,opt,name=film,proto3" json:"film,omitempty"`
 	// kiss: through the film, not the liner. through: through both. perforated: through both with bridges. Absent: pieces
-	// stay on the web.
+	// stay on the web. Lines of the cut file that the floor file's cut_names tell apart are cut as they say.
 	CutKind string `protobuf:"bytes,13,opt,name=cut_kind,json=cutKind,proto3" json:"cut_kind,omitempty"`
 	// Hand work on each piece, in order: weed, mask, pack or a word of the shop's own.
 	HandWork []string `protobuf:"bytes,14,rep,name=hand_work,json=handWork,proto3" json:"hand_work,omitempty"`
