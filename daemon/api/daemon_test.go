@@ -40,12 +40,14 @@ type daemon struct {
 	scans   tandemv1.ScanServiceClient
 	events  tandemv1.EventServiceClient
 	admin   tandemv1.AdminServiceClient
+	learned tandemv1.DurationServiceClient
 
 	reopen     func() // a new engine on the same ledger, with a new API
 	stopEngine func() error
 }
 
 var shopFile = &tandemv1.FloorFile{
+	Media: []*tandemv1.Media{{Id: "vinyl", WidthUm: 1_370_000, RollLengthUm: 50_000_000}},
 	Devices: []*tandemv1.Device{
 		machine("cutter-1", "cut"), machine("cutter-2", "cut"), machine("laminator", "laminate"),
 		{Id: "bench", Capacity: 1, Driver: &tandemv1.Driver{Kind: "operator", Manual: true}, Abilities: []*tandemv1.Ability{{Operation: "pack"}}},
@@ -122,6 +124,7 @@ func (d *daemon) serveAPI() (closeAPI func()) {
 	d.face, d.conn = face, conn
 	d.jobs, d.devices, d.scans = tandemv1.NewJobServiceClient(conn), tandemv1.NewDeviceServiceClient(conn), tandemv1.NewScanServiceClient(conn)
 	d.events, d.admin = tandemv1.NewEventServiceClient(conn), tandemv1.NewAdminServiceClient(conn)
+	d.learned = tandemv1.NewDurationServiceClient(conn)
 	return func() {
 		_ = conn.Close()
 		server.Stop()

@@ -2,6 +2,7 @@ package ticket
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -75,14 +76,11 @@ func onPanels(j *tandemv1.Job, item string) int32 {
 }
 
 func differences(groups []*group) string {
-	var out string
-	for i, g := range groups[:min(len(groups), 3)] {
-		if i > 0 {
-			out += " against "
-		}
-		out += fmt.Sprintf("media %s, ink %q, mode %q, film %q", g.first.GetMedia(), g.first.GetInk(), g.first.GetMode(), g.first.GetFilm())
+	var out []string
+	for _, g := range groups[:min(len(groups), 3)] {
+		out = append(out, fmt.Sprintf("media %s, ink %q, mode %q, film %q", g.first.GetMedia(), g.first.GetInk(), g.first.GetMode(), g.first.GetFilm()))
 	}
-	return out
+	return strings.Join(out, " against ")
 }
 
 // carries matches the run's steps with those of its members: the same operation in the same mode.

@@ -241,8 +241,7 @@ func (m *maker) readCut(it *item, data []byte, parsed map[string]*contour.Contou
 }
 
 func (m *maker) contourError(it *item, err error) {
-	var bad *contour.Error
-	if errors.As(err, &bad) {
+	if bad, ok := errors.AsType[*contour.Error](err); ok {
 		m.add(it.field("cut.uri"), "%s: %s: %s", shorten(it.GetCut().GetUri()), shorten(bad.Field), bad.Message)
 		return
 	}

@@ -109,7 +109,7 @@ func (m *maker) spread(g *group, l *layout.Layout, on layout.Media, rules layout
 			g.panels = append(g.panels, p.GetId())
 			m.job.Panels = append(m.job.Panels, p)
 		} else {
-			out.Panels = out.Panels[:i]
+			out.Panels = out.GetPanels()[:i]
 			break
 		}
 	}
