@@ -54,6 +54,7 @@ func (c *check) printModes(field string, a *tandemv1.Ability) {
 		at := fmt.Sprintf("%s.print_modes[%d]", field, i)
 		if a.GetOperation() != opPrint {
 			c.add(at, "is for print only; remove it")
+			return
 		}
 		c.id(at+".mode", m.GetMode())
 		if seen[m.GetMode()] {
@@ -126,6 +127,7 @@ func (c *check) figures(field string, err error) {
 
 // written returns the name that a field of a model has in the floor file.
 func written(field string) string {
+	field = strings.TrimPrefix(field, "motion.")
 	return strings.TrimSuffix(strings.TrimSuffix(field, "_s2"), "_s")
 }
 
