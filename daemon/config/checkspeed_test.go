@@ -18,7 +18,7 @@ func fastFloor() *tandemv1.FloorFile {
 		{Mode: "fine", SquareMetresPerHour: 8},
 		{Mode: "fast", Carriage: &tandemv1.Carriage{SwathUm: 54_000, Passes: 8, OverrunUm: 100_000, SpeedUm: 1_000_000, AccelerationUm: 5_000_000}},
 	}
-	cut := f.Devices[0].Abilities[1]
+	cut := f.GetDevices()[0].GetAbilities()[1]
 	cut.CutMotion = &tandemv1.CutMotion{SpeedUm: 600_000, AccelerationUm: 3_000_000}
 	cut.WarmUp, cut.CoolsAfter = durationpb.New(time.Minute), durationpb.New(time.Hour)
 	cut.Changeovers = []*tandemv1.Changeover{{Kind: "mode", From: "kiss", To: "through", Duration: durationpb.New(time.Minute)}}
