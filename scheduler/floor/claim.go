@@ -62,7 +62,8 @@ type claim struct {
 }
 
 // claims returns what the live runs of a device take from a lot of that media with so much left: those that may begin or
-// have begun first, then those that wait, in the order of their grants, as far as it reaches.
+// have begun first, then those that wait, in the order of their grants, as far as it reaches. The first takes the web-up of a
+// fresh one.
 func (d *Device) claims(media string, l *Lot, remaining int64, fresh bool) []claim {
 	var out []claim
 	free := remaining
@@ -86,6 +87,7 @@ func (d *Device) claims(media string, l *Lot, remaining int64, fresh bool) []cla
 			}
 			out = append(out, claim{r, length})
 			free -= length
+			fresh = false
 		}
 	}
 	return out

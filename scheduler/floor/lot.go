@@ -154,9 +154,15 @@ func (d *Device) lotNeed(s *Step, n int32, webUp bool) int64 {
 	return need
 }
 
+// webUpDue says whether the next run to be given to the device loses the web-up of the lot on it: a fresh one, whose web-up
+// no live run has reserved.
+func (d *Device) webUpDue() bool {
+	return d.fresh && !slices.ContainsFunc(d.Live, func(r *Run) bool { return r.Lot != nil && r.Lot == d.Lot })
+}
+
 // tooShort says whether the lot on the device is of the step's media or film and does not reach for the pieces left.
 func (d *Device) tooShort(s *Step) bool {
-	return d.Lot != nil && s.Supply() == d.Loaded && !d.Lot.reaches(d.lotNeed(s, s.Left(), d.fresh))
+	return d.Lot != nil && s.Supply() == d.Loaded && !d.Lot.reaches(d.lotNeed(s, s.Left(), d.webUpDue()))
 }
 
 // ready says whether what the step needs is on the device, as far as anybody keeps account of it.
@@ -175,7 +181,7 @@ func (d *Device) Reach(a *tandemv1.Ability, supply string) (um int64, counted bo
 		return -1, true
 	}
 	free := d.Lot.Remaining - d.Lot.Reserved() - a.GetRunWasteUm()
-	if d.fresh {
+	if d.webUpDue() {
 		free -= a.GetWebUpUm()
 	}
 	return max(free, 0), true
@@ -193,13 +199,13 @@ func (d *Device) lacks(s *Step, n int32) (reason, text string) {
 		return "", ""
 	case need != d.Loaded:
 		return reasonMismatch, fmt.Sprintf("%s has %s, load %s first%s", d.ID, orNothing(d.Loaded), need, d.offer(s, n))
-	case d.Lot == nil || d.Lot.reaches(d.lotNeed(s, n, d.fresh)):
+	case d.Lot == nil || d.Lot.reaches(d.lotNeed(s, n, d.webUpDue())):
 		return "", ""
 	case d.Lot.Remaining == 0:
 		return reasonShort, fmt.Sprintf("%s on %s is empty, load more %s first%s", d.Lot.ID, d.ID, need, d.offer(s, n))
 	}
 	return reasonShort, fmt.Sprintf("%s takes %s and %s on %s has %s free, load a longer roll of %s first%s",
-		s.ID(), metres(d.lotNeed(s, n, d.fresh)), d.Lot.ID, d.ID, metres(d.Lot.Free()), need, d.offer(s, n))
+		s.ID(), metres(d.lotNeed(s, n, d.webUpDue())), d.Lot.ID, d.ID, metres(d.Lot.Free()), need, d.offer(s, n))
 }
 
 // Reasons for programs why a run may not begin with what is on its device.
