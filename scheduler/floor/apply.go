@@ -53,10 +53,12 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 	case *ledgerv1.Event_RunAllowed:
 		r := f.mustRun(k.RunAllowed.GetRun())
 		r.MayStart, r.StartedBy, r.StartBefore = true, e.GetActor(), moment(k.RunAllowed.GetStartBefore())
+		f.reserve(r.Device)
 		f.touchRun(r)
 	case *ledgerv1.Event_RunLapsed:
 		r := f.mustRun(k.RunLapsed.GetRun())
 		r.MayStart, r.StartedBy, r.StartBefore = false, "", time.Time{}
+		f.reserve(r.Device)
 		f.touchRun(r)
 	case *ledgerv1.Event_RunStopping:
 		r := f.mustRun(k.RunStopping.GetRun())
@@ -68,6 +70,16 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 		f.applyRunResolved(k.RunResolved, at)
 	case *ledgerv1.Event_RunRefused:
 		f.applyRunRefused(k.RunRefused, at)
+	case *ledgerv1.Event_LotReceived:
+		f.applyLotReceived(k.LotReceived, at)
+	case *ledgerv1.Event_LotMeasured:
+		f.applyLotMeasured(k.LotMeasured)
+	case *ledgerv1.Event_MediaLoaded:
+		f.applyMediaLoaded(k.MediaLoaded)
+	case *ledgerv1.Event_MediaOverridden:
+		f.applyMediaOverridden(k.MediaOverridden, e.GetActor())
+	case *ledgerv1.Event_BladeReplaced:
+		f.applyBladeReplaced(k.BladeReplaced)
 	case *ledgerv1.Event_DurationsReset:
 		f.applyDurationsReset(k.DurationsReset)
 	case *ledgerv1.Event_StrayReported:
@@ -111,9 +123,6 @@ func (f *Floor) applyDeviceEvent(e *ledgerv1.Event) {
 	case *ledgerv1.Event_DeviceUnlocked:
 		d = f.mustDevice(k.DeviceUnlocked.GetDevice())
 		d.LockedBy, d.Note = "", ""
-	case *ledgerv1.Event_MediaLoaded:
-		d = f.mustDevice(k.MediaLoaded.GetDevice())
-		d.Loaded = k.MediaLoaded.GetMedia()
 	default:
 		panic(fmt.Sprintf("floor: revision %d has an event of unknown kind %T: this program is older than its ledger", f.Revision, k))
 	}
@@ -133,6 +142,10 @@ func (f *Floor) applyTerm(t *ledgerv1.TermBegan) {
 
 func (f *Floor) applyFile(file *tandemv1.FloorFile) {
 	f.file = file
+	f.stock.media = make(map[string]*tandemv1.Media, len(file.GetMedia()))
+	for _, m := range file.GetMedia() {
+		f.stock.media[m.GetId()] = m
+	}
 	old := f.Devices
 	f.Devices = nil
 	for _, spec := range file.GetDevices() {
@@ -146,7 +159,8 @@ func (f *Floor) applyFile(file *tandemv1.FloorFile) {
 			*d = Device{ID: spec.GetId(), Code: c.String(), Link: tandemv1.Link_LINK_NOT_YET_REPORTED, Loaded: spec.GetLoadedMedia()}
 			f.codes[c] = subject{device: d}
 		}
-		d.Spec, d.Capacity, d.Retired, d.Revision = spec, max(int(spec.GetCapacity()), 1), false, f.Revision
+		d.Spec, d.Capacity, d.Retired, d.Revision, d.stock = spec, max(int(spec.GetCapacity()), 1), false, f.Revision, f.stock
+		f.reserve(d)
 		f.Devices = append(f.Devices, d)
 	}
 	for _, d := range old {
@@ -156,6 +170,8 @@ func (f *Floor) applyFile(file *tandemv1.FloorFile) {
 		d.Retired, d.Revision = true, f.Revision
 		if len(d.Live) > 0 {
 			f.Devices = append(f.Devices, d)
+		} else {
+			d.takeOff(f.Revision)
 		}
 	}
 	for _, p := range file.GetPeople() {

@@ -21,6 +21,7 @@ func (f *Floor) applyRunGranted(g *tandemv1.Run, at time.Time) {
 	s.Runs = append(s.Runs, r)
 	s.Live = r
 	d.Live = append(d.Live, r)
+	f.reserve(d)
 	f.touchRun(r)
 }
 
@@ -35,6 +36,11 @@ func (f *Floor) applyRunChanged(c *ledgerv1.RunChanged, at time.Time) {
 	}
 	if ended(r.State) {
 		end := bounded(moment(c.GetEndTime()), r.Grant, at)
+		made := r.made()
+		if r.State == tandemv1.JobState_JOB_STATE_COMPLETED {
+			made = r.Pieces // those that somebody has booked as spoiled since were made too
+		}
+		f.book(r, made)
 		f.detach(r, end)
 		f.learn(r)
 		f.afterRun(s, r, end)
@@ -53,6 +59,7 @@ func (f *Floor) begin(r *Run, at time.Time) {
 	if mode := r.Step.Spec.GetMode(); mode != "" {
 		d.Mode = mode
 	}
+	f.beginMaterial(r)
 	if d.Manual() && r.Step.Drying() {
 		return // ink dries wherever the panel lies; a scan says that it lies in the rack
 	}
@@ -88,7 +95,9 @@ func (f *Floor) detach(r *Run, end time.Time) {
 	if d.Retired && len(d.Live) == 0 {
 		f.Devices = slices.DeleteFunc(f.Devices, func(o *Device) bool { return o == d })
 		f.changes = Changes{All: true}
+		d.takeOff(f.Revision)
 	}
+	f.reserve(d)
 }
 
 // afterRun decides what a step is once its run has ended: completed, waiting for another run, blocked until a person
@@ -104,6 +113,7 @@ func (f *Floor) afterRun(s *Step, r *Run, end time.Time) {
 		s.Blocked = ReasonShortCount
 	case r.State == tandemv1.JobState_JOB_STATE_CANCELED && r.Withdraw && s.Left() > 0:
 		r.Reasons = []string{ReasonWithdrawn}
+	case r.outOfMaterial() && s.Left() > 0: // what is left waits for another lot
 	case r.State == tandemv1.JobState_JOB_STATE_CANCELED:
 		s.Blocked = ReasonCanceledAtDevice
 	default:
@@ -118,6 +128,7 @@ func (f *Floor) afterRun(s *Step, r *Run, end time.Time) {
 func (f *Floor) applyRunResolved(e *ledgerv1.RunResolved, at time.Time) {
 	r := f.mustRun(e.GetRun())
 	s := r.Step
+	made := r.made() // that material is gone, whether the pieces count or not
 	f.count(r, e.GetPiecesGood(), r.Spoiled)
 	r.Reasons = []string{ReasonResolved}
 	r.State = tandemv1.JobState_JOB_STATE_ABORTED
@@ -125,6 +136,10 @@ func (f *Floor) applyRunResolved(e *ledgerv1.RunResolved, at time.Time) {
 		r.State = tandemv1.JobState_JOB_STATE_COMPLETED
 	}
 	if s.Live == r {
+		if made = max(made, r.made()); r.State == tandemv1.JobState_JOB_STATE_COMPLETED {
+			made = r.Pieces
+		}
+		f.book(r, made)
 		f.detach(r, at)
 	}
 	s.Blocked = ""
@@ -143,6 +158,7 @@ func (f *Floor) applyRunRefused(e *ledgerv1.RunRefused, at time.Time) {
 	s := r.Step
 	r.State = tandemv1.JobState_JOB_STATE_ABORTED
 	r.Reasons = []string{"refused: " + strings.ToValidUTF8(e.GetReason(), "?")}
+	f.book(r, r.made())
 	f.detach(r, at)
 	if s.refused == nil {
 		s.refused = map[string]time.Time{}

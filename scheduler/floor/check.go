@@ -57,6 +57,7 @@ func (f *Floor) Check() error {
 			}
 		}
 	}
+	errs = append(errs, f.checkLots()...)
 	if live != 0 {
 		bad("devices and steps do not agree on the live runs: the difference is %d", live)
 	}

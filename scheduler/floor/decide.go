@@ -26,7 +26,7 @@ type Meta struct {
 // Decision is what a command would cause.
 type Decision struct {
 	Events   []*ledgerv1.Event
-	Subject  string // what the answer is about: "jobs/ID", "devices/ID" or "runs/ID"
+	Subject  string // what the answer is about: "jobs/ID", "devices/ID", "lots/ID" or "runs/ID"
 	Answer   []byte // kept with the request, where the answer is more than the subject's present state
 	Replayed bool   // the request was answered before: Events is empty
 	Revision uint64 // of the record that answered it, if Replayed
@@ -91,6 +91,9 @@ func (f *Floor) placeRuns(events []*ledgerv1.Event) {
 			granted[r.GetId()] = place{r.GetJob(), r.GetStep(), r.GetDevice()}
 		case *ledgerv1.Event_RunAllowed:
 			c := k.RunAllowed
+			c.Job, c.Step, c.Device = of(c.GetRun())
+		case *ledgerv1.Event_MediaOverridden:
+			c := k.MediaOverridden
 			c.Job, c.Step, c.Device = of(c.GetRun())
 		case *ledgerv1.Event_RunLapsed:
 			c := k.RunLapsed

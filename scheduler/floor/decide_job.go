@@ -67,7 +67,7 @@ func (c ReleaseJob) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	}
 	d.Events = []*ledgerv1.Event{{Kind: &ledgerv1.Event_JobReleased{JobReleased: &ledgerv1.JobReleased{Job: j.ID}}}}
 	for _, s := range j.Steps {
-		if r := s.Live; r != nil && r.waitsForStart() && !r.mediaMismatch() {
+		if r := s.Live; r != nil && r.waitsForStart() && !r.NeedsLoad() && r.Override == "" {
 			d.Events = append(d.Events, r.allowedUnattended(now)...)
 		}
 	}

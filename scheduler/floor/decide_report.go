@@ -147,8 +147,11 @@ func (f *Floor) reported(d *Device, s *driverv1.Status, before tandemv1.Link, no
 		heard[rs.GetRun()] = true
 		r := f.runs[rs.GetRun()]
 		if r != nil && r.Device == d && r.Fence == rs.GetFence() && r.Step.Live == r {
-			if e := r.reported(rs, now); e != nil {
+			if e := r.reported(rs, reasons, now); e != nil {
 				events = append(events, e)
+				if empty := r.ranOut(e.GetRunChanged()); empty != nil {
+					events = append(events, empty)
+				}
 			}
 		} else if e := d.stray(r, rs); e != nil {
 			events = append(events, e)
@@ -160,13 +163,17 @@ func (f *Floor) reported(d *Device, s *driverv1.Status, before tandemv1.Link, no
 	return events
 }
 
-// reported returns the event for a device's word on its live run, or nil if it says nothing new.
-func (r *Run) reported(rs *driverv1.RunStatus, now time.Time) *ledgerv1.Event {
+// reported returns the event for a device's word on its live run, or nil if it says nothing new. What the device says of
+// itself tells whether the run stands still, or was given up, for want of material.
+func (r *Run) reported(rs *driverv1.RunStatus, device []string, now time.Time) *ledgerv1.Event {
 	const (
 		pending   = tandemv1.JobState_JOB_STATE_PENDING
 		completed = tandemv1.JobState_JOB_STATE_COMPLETED
 	)
 	state, reasons := rs.GetState(), cleanReasons(rs.GetStateReasons())
+	if empty := reasonWith(device, mediaEmpty); empty != "" && r.Step.Supply() != "" && cameToAStand(state) && reasonWith(reasons, mediaEmpty) == "" {
+		reasons = append(reasons, empty)
+	}
 	// Counts never go back within a run, and never over what was asked.
 	bad := min(max(rs.GetPiecesSpoiled(), r.Spoiled), r.Pieces)
 	good := min(max(rs.GetPiecesGood(), r.Good), r.Pieces-bad)
@@ -195,6 +202,24 @@ func (r *Run) reported(rs *driverv1.RunStatus, now time.Time) *ledgerv1.Event {
 		return nil
 	}
 	return changed(r, state, reasons, good, bad, start, time.Time{})
+}
+
+// cameToAStand says whether a run stands still, or has ended, before it was done.
+func cameToAStand(s tandemv1.JobState) bool {
+	return s == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED || s == tandemv1.JobState_JOB_STATE_ABORTED || s == tandemv1.JobState_JOB_STATE_CANCELED
+}
+
+// ranOut returns the event that books the run's lot as empty, if its device says so with this change: again only after it
+// has gone on.
+func (r *Run) ranOut(c *ledgerv1.RunChanged) *ledgerv1.Event {
+	if c == nil || r.Lot == nil || r.Lot.Remaining == 0 || !cameToAStand(c.GetState()) || reasonWith(c.GetReasons(), mediaEmpty) == "" {
+		return nil
+	}
+	known := r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && reasonWith(r.Reasons, mediaEmpty) != ""
+	if known && c.GetPiecesGood()+c.GetPiecesSpoiled() == r.made() {
+		return nil
+	}
+	return measured(r.Lot, 0, fmt.Sprintf("%s reports that it is empty", r.Device.ID))
 }
 
 // startAsReported returns when the run began: once known it stands. A run that ended early without a sign of a beginning

@@ -72,7 +72,7 @@ func (c Grant) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 // startsAlone returns on whose word a run of the step may begin with nobody at the device, or "" if a person must start it.
 func (d *Device) startsAlone(s *Step) string {
 	a := d.Ability(s.Operation())
-	if need := s.Supply(); need != "" && need != d.Loaded {
+	if !d.ready(s) {
 		return ""
 	}
 	if d.Continues(s) && d.LastRun.StartedBy != "" && !strings.HasPrefix(d.LastRun.StartedBy, unattendedPrefix) {
@@ -122,7 +122,11 @@ func changed(r *Run, state tandemv1.JobState, reasons []string, good, bad int32,
 }
 
 // StartRun lets a run begin: the word of a person who stands at the device.
-type StartRun struct{ Run string }
+type StartRun struct {
+	Run string
+	// Override says why it is right to begin although the media on the device is another one, or too short. Kept with the run.
+	Override string
+}
 
 func (c StartRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	r, err := f.needRun(c.Run)
@@ -139,10 +143,19 @@ func (c StartRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	if r.State != tandemv1.JobState_JOB_STATE_PENDING || r.MayStart {
 		return out, nil
 	}
-	if why := r.CannotStart(); why != "" {
+	if why := r.barred(); why != "" {
 		return Decision{}, conflict("NOT_READY", "run %s cannot start: %s", r.ID, why)
 	}
-	out.Events = []*ledgerv1.Event{allowed(r.ID, m.Actor, now)}
+	if r.NeedsLoad() {
+		reason, why := r.Device.lacks(r.Step, r.Pieces)
+		if c.Override == "" {
+			return Decision{}, conflict(reason, "run %s cannot start: %s; or say in override_note why it is right as it is", r.ID, why)
+		}
+		out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_MediaOverridden{
+			MediaOverridden: &ledgerv1.MediaOverridden{Run: r.ID, Media: r.Device.Loaded, Note: c.Override},
+		}})
+	}
+	out.Events = append(out.Events, allowed(r.ID, m.Actor, now))
 	if r.Device.Manual() {
 		out.Events = append(out.Events, changed(r, tandemv1.JobState_JOB_STATE_PROCESSING, nil, r.Good, r.Spoiled, now, time.Time{}))
 	}
@@ -151,6 +164,15 @@ func (c StartRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 
 // CannotStart says what keeps a granted run from beginning; "" if nothing does.
 func (r *Run) CannotStart() string {
+	why := r.barred()
+	if why == "" && r.NeedsLoad() {
+		_, why = r.Device.lacks(r.Step, r.Pieces)
+	}
+	return why
+}
+
+// barred says what keeps a granted run from beginning apart from what is loaded; "" if nothing does.
+func (r *Run) barred() string {
 	d := r.Device
 	switch {
 	case r.Stopping:
@@ -161,8 +183,6 @@ func (r *Run) CannotStart() string {
 		return d.ID + " is locked for maintenance by " + d.LockedBy
 	case d.Paused:
 		return d.ID + " is paused"
-	case r.mediaMismatch():
-		return fmt.Sprintf("%s has %s, load %s first", d.ID, orNothing(d.Loaded), r.Step.Supply())
 	case d.Manual():
 		return ""
 	case d.Link != tandemv1.Link_LINK_ONLINE:
@@ -190,8 +210,8 @@ func (c StartHere) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	if err := needActor(m); err != nil {
 		return Decision{}, err
 	}
-	if need := c.Step.Supply(); need != "" && need != c.Device.Loaded {
-		return Decision{}, conflict("NOT_READY", "%s has %s, load %s first", c.Device.ID, orNothing(c.Device.Loaded), need)
+	if reason, why := c.Device.lacks(c.Step, c.Step.Left()); reason != "" {
+		return Decision{}, conflict(reason, "%s", why)
 	}
 	why := &tandemv1.GrantReason{Rule: "started by hand at the device by " + m.Actor}
 	out, err := Grant{Step: c.Step, Device: c.Device, Why: why, Expected: c.Device.Estimate(c.Step, now)}.decide(f, now, m)

@@ -35,6 +35,12 @@ type Device struct {
 	Revision uint64
 	strays   []string
 	factors  map[pace]float64 // what its runs took, by what the model said
+
+	Lot       *Lot   // on it, of what is loaded; nil: nobody keeps account
+	Blade     string // kind of blade in it; empty: nobody said
+	BladeUsed int64  // knife path since it was put in, micrometres; below 0 while a run that began before is not booked
+	fresh     bool   // the lot was put on and nothing has been made from it yet: its web-up is still to be lost
+	stock     *stock
 }
 
 // mostStrays bounds what is remembered of a device that reports about runs it was not given.
@@ -153,15 +159,19 @@ func (d *Device) warmUp(a *tandemv1.Ability, at time.Time) time.Duration {
 	return t
 }
 
-// Changeover returns the time to load other media or film and to change the mode.
+// Changeover returns the time to load other media or film, or a longer roll of the same, and to change mode and blade.
 func (d *Device) Changeover(s *Step, a *tandemv1.Ability) time.Duration {
-	from, to := physics.Loaded{Mode: d.Mode}, physics.Loaded{Mode: s.Spec.GetMode()}
-	if s.Spec.GetFilm() != "" {
-		from.Film, to.Film = d.Loaded, s.Supply()
-	} else {
-		from.Media, to.Media = d.Loaded, s.Supply()
+	from, to := physics.Loaded{Mode: d.Mode, Blade: d.Blade}, physics.Loaded{Mode: s.Spec.GetMode(), Blade: s.Spec.GetBlade()}
+	need, loaded := s.Supply(), d.Loaded
+	if d.tooShort(s) {
+		loaded = "" // another roll of the same has to be put on
 	}
-	if to.Mode == "" && (s.Supply() == "" || s.Supply() == d.Loaded) {
+	if s.Spec.GetFilm() != "" {
+		from.Film, to.Film = loaded, need
+	} else {
+		from.Media, to.Media = loaded, need
+	}
+	if to.Mode == "" && to.Blade == "" && (need == "" || need == loaded) {
 		return 0 // the usual case, without looking anything up
 	}
 	return duration.Changeover(a, from, to)

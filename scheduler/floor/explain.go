@@ -21,6 +21,11 @@ func (s *Step) Explain(now time.Time, devices []*Device) *tandemv1.ExplainStepRe
 		out.Candidates = s.candidates(now, devices)
 	}
 	out.Summary = s.summary(now)
+	for _, r := range s.Runs {
+		if r.Override != "" {
+			out.Summary += fmt.Sprintf("; %s was let begin on %s with what is on it by %s", r.ID, r.Device.ID, r.Override)
+		}
+	}
 	return out
 }
 
@@ -44,6 +49,8 @@ func (s *Step) candidates(now time.Time, devices []*Device) []*tandemv1.Candidat
 				c.Reason = "refused it, is asked again at " + until.Format(time.RFC3339)
 			} else if ok, why := d.Available(); !ok {
 				c.Reason = why
+			} else {
+				_, c.Reason = d.lacks(s, s.Left())
 			}
 		}
 		out = append(out, c)
@@ -59,7 +66,12 @@ func (s *Step) summary(now time.Time) string {
 	case s.Live != nil && s.Live.Unknown():
 		return fmt.Sprintf("%s was lost with %s: nobody knows how far it got; look at the device and resolve %s", s.ID(), s.Live.Device.ID, s.Live.ID)
 	case s.Live != nil && s.Live.State == tandemv1.JobState_JOB_STATE_PENDING && s.Live.mediaMismatch():
-		return fmt.Sprintf("%s is with %s and waits for %s to be loaded there", s.ID(), s.Live.Device.ID, s.Supply())
+		return fmt.Sprintf("%s is with %s and waits for %s to be loaded there%s", s.ID(), s.Live.Device.ID, s.Supply(), s.Live.Device.offer(s, s.Live.Pieces))
+	case s.Live != nil && s.Live.State == tandemv1.JobState_JOB_STATE_PENDING && s.Live.lotTooShort():
+		_, why := s.Live.Device.lacks(s, s.Live.Pieces)
+		return fmt.Sprintf("%s is with %s and waits for a longer roll: %s", s.ID(), s.Live.Device.ID, why)
+	case s.Live != nil && s.Live.State == tandemv1.JobState_JOB_STATE_PENDING && !s.Live.MayStart && s.Live.bladeMismatch():
+		return fmt.Sprintf("%s is with %s and waits for a person to put in blade %s and start it there", s.ID(), s.Live.Device.ID, s.Spec.GetBlade())
 	case s.Live != nil && s.Live.State == tandemv1.JobState_JOB_STATE_PENDING && !s.Live.MayStart:
 		return fmt.Sprintf("%s is with %s and waits for a person to start it there", s.ID(), s.Live.Device.ID)
 	case s.Live != nil && s.Drying():

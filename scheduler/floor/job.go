@@ -84,6 +84,10 @@ type Run struct {
 	Model             time.Duration // the same as the model alone says
 	Stopped           time.Duration // it stood still between start and end
 	stoppedSince      time.Time     // it stands still; zero: it does not
+	Lot               *Lot          // it is made from; nil: none that is kept account of, or none long enough yet
+	LotLength         int64         // it takes from that lot, micrometres: reserved while it lives, used once it has ended
+	Earlier           []*tandemv1.LotUse
+	Override          string // who let it begin with other media, or too short, and why
 	MayStart          bool
 	StartedBy         string
 	StartBefore       time.Time // zero: a start does not go stale
@@ -275,6 +279,12 @@ func (r *Run) reasons() []string {
 		if r.mediaMismatch() {
 			add(ReasonMediaMismatch)
 		}
+		if r.lotTooShort() {
+			add(ReasonLotTooShort)
+		}
+		if r.bladeMismatch() {
+			add(ReasonBladeMismatch)
+		}
 	case tandemv1.JobState_JOB_STATE_PROCESSING:
 		if r.Step.Operation() == "print" {
 			add(ReasonPrinting)
@@ -288,12 +298,6 @@ func (r *Run) reasons() []string {
 		add(ReasonToStopPoint)
 	}
 	return out
-}
-
-// mediaMismatch says whether a person must load something before the run can begin.
-func (r *Run) mediaMismatch() bool {
-	need := r.Step.Supply()
-	return need != "" && r.Device.Loaded != need
 }
 
 // Unknown says whether nobody knows how far the run got.

@@ -23,6 +23,7 @@ type fakeRun struct {
 	grant         *driverv1.Grant
 	state         tandemv1.JobState
 	good, spoiled int32
+	empty         bool // it stands still, or was given up, because the roll is at its end
 	start, end    time.Time
 }
 
@@ -78,7 +79,7 @@ func (d *fakeDriver) work(now time.Time, luck int) {
 		case tandemv1.JobState_JOB_STATE_PROCESSING:
 			d.goOn(r, now, luck)
 		case tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED:
-			r.state = tandemv1.JobState_JOB_STATE_PROCESSING
+			r.state, r.empty = tandemv1.JobState_JOB_STATE_PROCESSING, false
 		default: // it has ended
 		}
 	}
@@ -92,7 +93,11 @@ func (d *fakeDriver) goOn(r *fakeRun, now time.Time, luck int) {
 		}
 		return
 	}
-	switch luck % 8 {
+	switch luck % 10 {
+	case 8:
+		r.state, r.good, r.empty = tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED, r.good+left/2, true
+	case 9:
+		r.state, r.good, r.end, r.empty = tandemv1.JobState_JOB_STATE_ABORTED, r.good+left/2, now, true
 	case 0:
 		r.state, r.good = tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED, r.good+left/2
 	case 1:
@@ -122,6 +127,9 @@ func (d *fakeDriver) status() *driverv1.Status {
 			s.State = tandemv1.DeviceState_DEVICE_STATE_PROCESSING
 		case tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED, tandemv1.JobState_JOB_STATE_ABORTED:
 			rs.StateReasons = []string{"media-jam-error"}
+			if r.empty {
+				rs.StateReasons = []string{"media-empty-error"}
+			}
 		default:
 		}
 		s.Runs = append(s.Runs, rs)

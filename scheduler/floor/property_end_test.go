@@ -95,7 +95,7 @@ func (w *world) helpStep(m Meta, s *Step) {
 	)
 	switch r := s.Live; {
 	case !s.Open() || s.Waiting > 0:
-	case r != nil && r.State == pending && r.mediaMismatch():
+	case r != nil && r.State == pending && r.NeedsLoad():
 		w.do(m, LoadMedia{Device: r.Device.ID, Media: s.Supply()})
 	case r != nil && r.State == pending:
 		w.do(m, StartRun{Run: r.ID})

@@ -27,13 +27,14 @@ type shadow struct {
 	waived    map[string]bool // job/step: a person has taken the responsibility
 	spoiled   map[string]int32
 	runSpoilt map[string]int32
+	said      map[string]bool // run: a person has said that what is on its device is right
 }
 
 func newShadow(t *rapid.T, w *world) *shadow {
 	s := &shadow{
 		t: t, w: w, live: map[string]string{}, on: map[string]string{}, stepOf: map[string]string{}, completed: map[string]bool{},
 		link: map[string]tandemv1.Link{}, barred: map[string]bool{}, dryAt: map[string]time.Time{}, waived: map[string]bool{},
-		spoiled: map[string]int32{}, runSpoilt: map[string]int32{},
+		spoiled: map[string]int32{}, runSpoilt: map[string]int32{}, said: map[string]bool{},
 	}
 	w.watch = s.decided
 	return s
@@ -90,6 +91,13 @@ func (s *shadow) event(c Command, e *ledgerv1.Event) {
 		}
 	case *ledgerv1.Event_RunGranted:
 		s.granted(k.RunGranted.GetRun())
+	case *ledgerv1.Event_MediaOverridden:
+		if e.GetActor() == "" || k.MediaOverridden.GetNote() == "" {
+			s.t.Fatalf("let begin with other media by nobody or for nothing: %v", e)
+		}
+		s.said[k.MediaOverridden.GetRun()] = true
+	case *ledgerv1.Event_MediaLoaded:
+		s.loads(k.MediaLoaded)
 	case *ledgerv1.Event_RunAllowed:
 		s.allowed(c, e, k.RunAllowed)
 	case *ledgerv1.Event_RunChanged:
@@ -161,8 +169,10 @@ func (s *shadow) allowed(c Command, e *ledgerv1.Event, a *ledgerv1.RunAllowed) {
 		if e.GetActor() == "" {
 			s.t.Fatalf("started by nobody: %v", e)
 		}
+		s.supplied(c, a.GetRun())
 		return
 	}
+	s.supplied(c, a.GetRun())
 	device := s.w.floor.byDevice[s.on[a.GetRun()]]
 	step := s.stepOf[a.GetRun()]
 	job, id, _ := strings.Cut(step, "/")
@@ -172,6 +182,36 @@ func (s *shadow) allowed(c Command, e *ledgerv1.Event, a *ledgerv1.RunAllowed) {
 	}
 	if _, ok := c.(Grant); !ok && device.Ability(operation).GetUnattendedStart() == nil {
 		s.t.Fatalf("%T let %s begin on %s with nobody there", c, step, device.ID)
+	}
+}
+
+// supplied: nothing begins on other media, or on a roll that is too short, but on a person's word.
+func (s *shadow) supplied(c Command, run string) {
+	switch c.(type) {
+	case LoadMedia, MeasureLot: // it is being made right by the same events
+		return
+	}
+	job, id, _ := strings.Cut(s.stepOf[run], "/")
+	step, d := s.w.floor.byJob[job].byStep[id], s.w.floor.byDevice[s.on[run]]
+	need := step.Supply()
+	if need == "" || s.said[run] {
+		return
+	}
+	switch {
+	case d.Loaded != need:
+		s.t.Fatalf("%T let %s begin on %s with %q, it needs %s", c, s.stepOf[run], d.ID, d.Loaded, need)
+	case d.Lot == nil || (step.Live != nil && step.Live.Lot == d.Lot):
+	case d.Lot.Remaining == 0 || d.Lot.Remaining-d.Lot.Reserved() < step.Spec.GetLengthUm()*int64(step.Left())/int64(step.Whole()):
+		s.t.Fatalf("%T let %s begin on %s with too little on it", c, s.stepOf[run], d.ID)
+	}
+}
+
+// loads: other media are never put on a device that has begun to work with what is on it.
+func (s *shadow) loads(e *ledgerv1.MediaLoaded) {
+	for _, r := range s.w.floor.byDevice[e.GetDevice()].Live {
+		if need := r.Step.Supply(); need != "" && r.Lot != nil && r.begun() && e.GetMedia() != need && e.GetMedia() != r.Device.Loaded {
+			s.t.Fatalf("%q was put on %s while %s works with %s", e.GetMedia(), r.Device.ID, r.ID, r.Device.Loaded)
+		}
 	}
 }
 
@@ -214,6 +254,38 @@ func (s *shadow) look() {
 	}
 }
 
+// lookAtLots: what a run that has ended took from its lots is the length of the pieces that were made from them, and what
+// each roll and the run as a whole lose.
+func (s *shadow) lookAtLots(r *Run) {
+	if r.Step.Live == r {
+		return
+	}
+	var took, counted, rolls int64
+	counted = int64(r.made())
+	for _, u := range r.Earlier {
+		took += u.GetLengthUm()
+		if u.GetLot() == "" {
+			counted -= int64(u.GetPieces())
+		} else {
+			rolls++
+		}
+	}
+	if r.Lot != nil {
+		took, rolls = took+r.LotLength, rolls+1
+	}
+	length, whole := r.Step.Spec.GetLengthUm(), int64(r.Step.Whole())
+	most := length*int64(r.Pieces)/whole + 1 + rolls + 300 + 700*rolls
+	if rolls == 0 {
+		most = 0
+	}
+	if took > most {
+		s.t.Fatalf("%s took %d um of %d rolls, at most %d can be", r.ID, took, rolls, most)
+	}
+	if r.Lot != nil && length > 0 && took < length*max(counted, 0)/whole && r.State == tandemv1.JobState_JOB_STATE_COMPLETED {
+		s.t.Fatalf("%s made %d pieces of %d um and took %d um", r.ID, counted, length*counted/whole, took)
+	}
+}
+
 func (s *shadow) lookAt(st *Step) {
 	id := st.Job.ID + "/" + st.ID()
 	live := ""
@@ -222,6 +294,9 @@ func (s *shadow) lookAt(st *Step) {
 	}
 	if live != s.live[id] {
 		s.t.Fatalf("%s has the live run %q, the books say %q", id, live, s.live[id])
+	}
+	for _, r := range st.Runs {
+		s.lookAtLots(r)
 	}
 	done := st.Ended == tandemv1.JobState_JOB_STATE_COMPLETED
 	if s.completed[id] && !done {

@@ -30,6 +30,11 @@ func anyFloor(t *rapid.T) *tandemv1.FloorFile {
 			Id: id, Capacity: capacity, Driver: &tandemv1.Driver{Kind: "sim", Manual: manual}, Abilities: abilities,
 			LoadedMedia: rapid.SampledFrom([]string{"", "white", "clear"}).Draw(t, id+" has"),
 		})
+		if rapid.Bool().Draw(t, id+" loses at each run") {
+			for _, a := range abilities {
+				a.RunWasteUm, a.WebUpUm, a.BladeLifeUm = 300, 700, 5000
+			}
+		}
 	}
 	add("printer-1", false, 1, &tandemv1.Ability{Operation: "print", PerPiece: minute, UnattendedStart: unattended("printer-1", false)})
 	if rapid.Bool().Draw(t, "combined") {

@@ -26,7 +26,7 @@ func anyActs(most int) *rapid.Generator[[]act] {
 	kinds := []string{
 		"time", "submit", "submit", "grant", "grant", "grant", "grant", "start", "start", "orders", "orders", "orders",
 		"work", "work", "work", "report", "report", "report", "finish", "finish", "here", "lie", "reboot", "lose", "restart",
-		"hold", "release", "cancel", "pause", "resume", "lock", "unlock", "load", "override", "spoil", "remake", "resolve",
+		"hold", "release", "cancel", "pause", "resume", "lock", "unlock", "load", "override", "receive", "receive", "load lot", "load lot", "measure", "blade", "spoil", "remake", "resolve",
 		"move", "refit",
 	}
 	n := rapid.IntRange(0, 1000)
@@ -87,6 +87,15 @@ func (w *world) do(m Meta, c Command) {
 	w.floor.ApplyRecord(rec)
 }
 
+// lot returns a lot, or nil if none has been received.
+func (w *world) lot(n int) *Lot {
+	all := w.floor.Lots()
+	if len(all) == 0 {
+		return nil
+	}
+	return all[n%len(all)]
+}
+
 func (w *world) device(n int) *Device { return w.floor.Devices[n%len(w.floor.Devices)] }
 
 // step returns a step for which ok holds, or nil.
@@ -145,6 +154,18 @@ func (w *world) play(a act) {
 		w.do(Meta{}, Greet{Device: d.ID, Status: driver.status()})
 	case "lose":
 		w.do(Meta{}, LoseDevice{Device: d.ID})
+	case "receive":
+		w.do(m, ReceiveLot{Lot: &tandemv1.Lot{Media: []string{"white", "clear"}[a.B%2], LengthUm: int64(1 + a.C*9)}})
+	case "load lot":
+		if l := w.lot(a.B); l != nil {
+			w.do(m, LoadMedia{Device: d.ID, Lot: l.ID})
+		}
+	case "measure":
+		if l := w.lot(a.B); l != nil {
+			w.do(m, MeasureLot{Lot: l.Code, Remaining: int64(a.C%5) * int64(a.A)})
+		}
+	case "blade":
+		w.do(m, ReplaceBlade{Device: d.ID, Blade: []string{"", "b-30"}[a.B%2]})
 	case "restart":
 		w.do(Meta{}, BeginTerm{})
 	case "refit":
@@ -208,7 +229,7 @@ func (w *world) playStep(a act, m Meta, s *Step) {
 func (w *world) playRun(a act, m Meta, r *Run) {
 	switch a.Kind {
 	case "start":
-		w.do(m, StartRun{Run: r.ID})
+		w.do(m, StartRun{Run: r.ID, Override: []string{"", "", "as agreed"}[a.C%3]})
 	case "finish":
 		w.do(m, FinishRun{Run: r.ID, Spoiled: int32(a.B % 2)})
 	case "resolve":
@@ -230,10 +251,10 @@ func (w *world) refit(a act) {
 
 func sampleJob(id string, a act, now time.Time) *tandemv1.Job {
 	j := &tandemv1.Job{Id: id, Pieces: int32(1 + a.A%8), Hold: a.B%10 == 0, Steps: []*tandemv1.Step{
-		{Id: "print", Operation: "print", Media: []string{"", "white", "clear"}[a.B%3]},
+		{Id: "print", Operation: "print", Media: []string{"", "white", "clear"}[a.B%3], LengthUm: int64(a.C%4) * 1111},
 		{Id: "dry", Operation: "dry", After: []string{"print"}, Duration: durationpb.New(time.Hour)},
-		{Id: "laminate", Operation: "laminate", After: []string{"dry"}},
-		{Id: "cut", Operation: "cut", After: []string{"laminate"}, MinWait: durationpb.New(10 * time.Minute)},
+		{Id: "laminate", Operation: "laminate", After: []string{"dry"}, Film: []string{"", "", "clear"}[a.D%3], LengthUm: 2000},
+		{Id: "cut", Operation: "cut", After: []string{"laminate"}, PathLengthUm: int64(a.A%3) * 777, Blade: []string{"", "b-30", "b-60"}[a.C%3], MinWait: durationpb.New(10 * time.Minute)},
 		{Id: "pack", Operation: "pack", After: []string{"cut"}, Duration: durationpb.New(time.Minute)},
 	}}
 	if a.C%3 == 0 {

@@ -1,5 +1,7 @@
 package floor
 
+import "strings"
+
 // Reasons: RFC 8011 job-state-reasons (section 5.3.8) and printer-state-reasons (section 5.4.12) where one fits; our own
 // begin with x-.
 const (
@@ -29,7 +31,35 @@ const (
 	ReasonWaitTooLong        = "x-wait-too-long" // max_wait is exceeded
 	ReasonResolved           = "x-resolved-by-person"
 	ReasonWithdrawn          = "x-withdrawn"
+	ReasonLotTooShort        = "x-lot-too-short"  // the roll on the device does not reach for the run
+	ReasonBladeMismatch      = "x-blade-mismatch" // the run wants another kind of blade
 )
+
+// Reasons of devices and lots that follow from what is kept account of.
+const (
+	ReasonMediaNeeded = mediaNeeded + "-warning"
+	ReasonMediaLow    = mediaLow + "-warning"
+	ReasonMediaEmpty  = mediaEmpty + "-error"
+	ReasonBladeWorn   = "x-blade-worn-warning"
+
+	mediaNeeded = "media-needed"
+	mediaLow    = "media-low"
+	mediaEmpty  = "media-empty"
+)
+
+// reasonWith returns the first reason that is the keyword, whatever its severity; "" if there is none.
+func reasonWith(reasons []string, keyword string) string {
+	for _, r := range reasons {
+		rest, ok := strings.CutPrefix(r, keyword)
+		if ok && (rest == "" || rest == "-report" || rest == "-warning" || rest == "-error") {
+			return r
+		}
+	}
+	return ""
+}
 
 // dry is the operation whose duration counts from the end of the steps before it, wherever the panel lies.
 const dry = "dry"
+
+// cut is the operation that works with a blade.
+const cut = "cut"

@@ -39,6 +39,9 @@ func (s *stage) look(verb string, w *words) (answer string, ok bool) {
 	case "person":
 		s.file.People = append(s.file.People, &tandemv1.Person{Id: w.next(), Supervisor: w.flag("supervisor")})
 		return "", true
+	case "media":
+		s.file.Media = append(s.file.Media, w.media())
+		return "", true
 	case "without": // takes a device out of the floor file; configure puts that in force
 		id := w.next()
 		s.file.Devices = slices.DeleteFunc(s.file.GetDevices(), func(d *tandemv1.Device) bool { return d.GetId() == id })
@@ -63,7 +66,7 @@ func (s *stage) command(verb string, w *words) Command {
 	case "begin-term":
 		return BeginTerm{}
 	case "configure":
-		file := &tandemv1.FloorFile{People: slices.Clone(s.file.GetPeople()), Devices: slices.Clone(s.file.GetDevices())}
+		file := &tandemv1.FloorFile{People: slices.Clone(s.file.GetPeople()), Devices: slices.Clone(s.file.GetDevices()), Media: slices.Clone(s.file.GetMedia())}
 		return Configure{File: file}
 	case "submit":
 		return CreateJob{Job: w.job(s.now)}
@@ -92,8 +95,22 @@ func (s *stage) command(verb string, w *words) Command {
 		return LockDevice{Device: w.next(), Note: w.key("note")}
 	case "unlock":
 		return UnlockDevice{Device: w.next()}
-	case "load":
-		return LoadMedia{Device: w.next(), Media: w.next()}
+	case "load": // DEVICE MEDIA, or DEVICE lot=LOT
+		c := LoadMedia{Device: w.next(), Lot: w.key("lot")}
+		if len(w.plain) > 0 {
+			c.Media = w.next()
+		}
+		return c
+	case "receive": // MEDIA [id=ID] [length=METRES] [note=TEXT]
+		return ReceiveLot{Lot: &tandemv1.Lot{Media: w.next(), Id: w.key("id"), LengthUm: w.metres(w.key("length")), Note: w.key("note")}}
+	case "measure": // LOT METRES
+		return MeasureLot{Lot: w.next(), Remaining: w.metres(w.next()), Note: w.key("note")}
+	case "blade": // DEVICE [KIND]
+		c := ReplaceBlade{Device: w.next()}
+		if len(w.plain) > 0 {
+			c.Blade = w.next()
+		}
+		return c
 	}
 	return s.runCommand(verb, w)
 }
@@ -108,7 +125,7 @@ func (s *stage) runCommand(verb string, w *words) Command {
 		step, device := s.step(w)
 		return StartHere{Step: step, Device: device}
 	case "start":
-		return StartRun{Run: s.run(w)}
+		return StartRun{Run: s.run(w), Override: w.key("although")}
 	case "finish":
 		return FinishRun{Run: s.run(w), Spoiled: w.number("spoiled")}
 	case "refuse":

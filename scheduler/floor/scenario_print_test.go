@@ -57,6 +57,11 @@ func (s *stage) eventLine(e *ledgerv1.Event) string {
 		r := k.RunGranted.GetRun()
 		out = append(out, fmt.Sprintf("%s %s/%s on %s fence=%d number=%d pieces=%d expected=%v",
 			r.GetId(), r.GetJob(), r.GetStep(), r.GetDevice(), r.GetFence(), r.GetNumber(), r.GetPieces(), r.GetExpectedDuration().AsDuration()))
+	case *ledgerv1.Event_LotReceived:
+		l := k.LotReceived.GetLot()
+		out = append(out, l.GetId(), "code="+k.LotReceived.GetCode(), l.GetMedia(), metres(l.GetLengthUm()))
+	case *ledgerv1.Event_LotMeasured:
+		out = append(out, k.LotMeasured.GetLot(), metres(k.LotMeasured.GetRemainingUm()), fmt.Sprintf("%q", k.LotMeasured.GetNote()))
 	case *ledgerv1.Event_RequestAnswered:
 		out = append(out, k.RequestAnswered.GetRequestId(), k.RequestAnswered.GetSubject())
 	default:
@@ -118,7 +123,7 @@ func (s *stage) value(f protoreflect.FieldDescriptor, v protoreflect.Value) stri
 	return `"` + v.String() + `"`
 }
 
-// state shows a job or a device as it is now.
+// state shows a job, a device or a lot as it is now.
 func (s *stage) state(w *words) string {
 	id := w.next()
 	var out strings.Builder
@@ -133,6 +138,9 @@ func (s *stage) state(w *words) string {
 		}
 		return out.String()
 	}
+	if l, ok := s.floor.Lot(id); ok {
+		return lotLine(l.View()) + "\n"
+	}
 	d, err := s.floor.needDevice(id)
 	if err != nil {
 		w.fail("%v", err)
@@ -142,6 +150,12 @@ func (s *stage) state(w *words) string {
 	fmt.Fprintf(&out, "%s %s %s link=%s", d.ID, DeviceKeyword(v.GetState()), orDash(strings.Join(v.GetStateReasons(), ",")), strings.ToLower(strings.TrimPrefix(v.GetLink().String(), "LINK_")))
 	if d.Loaded != "" {
 		out.WriteString(" loaded=" + d.Loaded)
+	}
+	if d.Lot != nil {
+		fmt.Fprintf(&out, " lot=%s(%s, %s reserved)", v.GetLoadedLot(), metres(v.GetLoadedRemainingUm()), metres(v.GetLoadedReservedUm()))
+	}
+	if v.GetBlade() != "" || v.GetBladeUsedUm() != 0 {
+		fmt.Fprintf(&out, " blade=%s(%s)", orDash(v.GetBlade()), metres(v.GetBladeUsedUm()))
 	}
 	for _, r := range v.GetRuns() {
 		fmt.Fprintf(&out, "\n  %s %s/%s %s %s", r.GetRun(), r.GetJob(), r.GetStep(), Keyword(r.GetState()), orDash(strings.Join(r.GetStateReasons(), ",")))
@@ -157,8 +171,31 @@ func (s *stage) stepLine(st *Step) string {
 	}
 	for _, r := range v.GetRuns() {
 		line += fmt.Sprintf(" %s:%s", r.GetId(), Keyword(r.GetState()))
+		if took := lotsLine(r); took != "" {
+			line += "(" + took + ")"
+		}
+		if r.GetOverrideNote() != "" {
+			line += fmt.Sprintf("(%q)", r.GetOverrideNote())
+		}
 	}
 	return line
+}
+
+// lotsLine shows which lots a run takes or took from.
+func lotsLine(r *tandemv1.Run) string {
+	var parts []string
+	for _, u := range r.GetEarlierLots() {
+		parts = append(parts, fmt.Sprintf("%d from %s %s", u.GetPieces(), orDash(u.GetLot()), metres(u.GetLengthUm())))
+	}
+	if r.GetLot() != "" {
+		parts = append(parts, r.GetLot()+" "+metres(r.GetLotLengthUm()))
+	}
+	return strings.Join(parts, ", ")
+}
+
+func lotLine(l *tandemv1.Lot) string {
+	return fmt.Sprintf("%s %s %s of %s left, %s reserved, on %s %s", l.GetId(), l.GetMedia(), metres(l.GetRemainingUm()), metres(l.GetLengthUm()),
+		metres(l.GetReservedUm()), orDash(l.GetDevice()), orDash(strings.Join(l.GetStateReasons(), ",")))
 }
 
 // explanation shows why a step waits, and for each device what stands in the way.

@@ -2,12 +2,14 @@ package floor
 
 import (
 	"fmt"
+	"math"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	tandemv1 "tandem/proto/tandem/v1"
@@ -110,17 +112,29 @@ func (w *words) rest() error {
 // device reads the description of a device:
 //
 //	device ID can=OPERATION[:TIME_PER_PIECE],... [alone=OPERATION,...] [continues=OPERATION,...] [manual] [capacity=N] [loaded=MEDIA]
+//	[takes=MEDIA,...] [width=METRES] [change=TIME] [waste=METRES] [web-up=METRES] [blade-life=METRES] [blade-change=TIME]
+//
+// What is said of media and blades holds for each of its operations.
 func (w *words) device() *tandemv1.Device {
 	d := &tandemv1.Device{
 		Id: w.next(), Capacity: max(w.number("capacity"), 1), LoadedMedia: w.key("loaded"),
 		Driver: &tandemv1.Driver{Kind: "sim", Manual: w.flag("manual")},
 	}
 	alone, continues := w.list("alone"), w.list("continues")
+	all := &tandemv1.Ability{
+		Media: w.list("takes"), MaxWidthUm: w.metres(w.key("width")), RunWasteUm: w.metres(w.key("waste")), WebUpUm: w.metres(w.key("web-up")),
+		BladeLifeUm: w.metres(w.key("blade-life")),
+	}
+	if t := w.key("change"); t != "" {
+		all.MediaChangeover = durationpb.New(w.span(t))
+	}
+	if t := w.key("blade-change"); t != "" {
+		all.BladeChangeover = durationpb.New(w.span(t))
+	}
 	for _, can := range w.list("can") {
 		operation, time, _ := strings.Cut(can, ":")
-		a := &tandemv1.Ability{
-			Operation: operation, PerPiece: durationpb.New(w.span(time)), ContinuesLoaded: slices.Contains(continues, operation),
-		}
+		a := proto.CloneOf(all)
+		a.Operation, a.PerPiece, a.ContinuesLoaded = operation, durationpb.New(w.span(time)), slices.Contains(continues, operation)
 		if slices.Contains(alone, operation) {
 			a.UnattendedStart = &tandemv1.UnattendedStart{AllowedBy: "mira"}
 		}
@@ -129,12 +143,32 @@ func (w *words) device() *tandemv1.Device {
 	return d
 }
 
+// media reads
+//
+//	media ID [roll=METRES] [low=METRES] [width=METRES]
+func (w *words) media() *tandemv1.Media {
+	return &tandemv1.Media{Id: w.next(), RollLengthUm: w.metres(w.key("roll")), LowUm: w.metres(w.key("low")), WidthUm: w.metres(w.key("width"))}
+}
+
+// metres reads a length in metres and returns micrometres.
+func (w *words) metres(v string) int64 {
+	if v == "" {
+		return 0
+	}
+	m, err := strconv.ParseFloat(v, 64)
+	if err != nil {
+		w.fail("%s is not a number of metres", v)
+	}
+	return int64(math.Round(m * 1e6))
+}
+
 // stepWord is [ID/]OPERATION[:DURATION][@MEDIA][+MIN_WAIT][<STEP;STEP...]; without < a step follows the one before it.
 var stepWord = regexp.MustCompile(`^(?:([a-z0-9-]+)/)?([a-z0-9-]+)(?::(\w+))?(?:@([a-z0-9-]+))?(?:\+(\w+))?(<[a-z0-9;-]*)?$`)
 
 // job reads
 //
 //	submit job=ID pieces=N|panels=ID:N,... steps=STEP,... [release=IN] [due=IN] [priority=N] [hold]
+//	[length=STEP:METRES,...] [path=STEP:METRES,...] [blade=STEP:KIND,...]
 func (w *words) job(now time.Time) *tandemv1.Job {
 	j := &tandemv1.Job{Id: w.key("job"), Pieces: w.number("pieces"), Priority: w.number("priority"), Hold: w.flag("hold")}
 	if in := w.key("release"); in != "" {
@@ -179,5 +213,21 @@ func (w *words) job(now time.Time) *tandemv1.Job {
 		}
 		j.Steps = append(j.Steps, s)
 	}
+	w.each(j, "length", func(s *tandemv1.Step, v string) { s.LengthUm = w.metres(v) })
+	w.each(j, "path", func(s *tandemv1.Step, v string) { s.PathLengthUm = w.metres(v) })
+	w.each(j, "blade", func(s *tandemv1.Step, v string) { s.Blade = v })
 	return j
+}
+
+// each reads name=STEP:VALUE,...
+func (w *words) each(j *tandemv1.Job, name string, set func(*tandemv1.Step, string)) {
+	for _, text := range w.list(name) {
+		id, value, _ := strings.Cut(text, ":")
+		i := slices.IndexFunc(j.GetSteps(), func(s *tandemv1.Step) bool { return s.GetId() == id })
+		if i < 0 {
+			w.fail("%s of which step? there is no %q", name, id)
+			return
+		}
+		set(j.GetSteps()[i], value)
+	}
 }

@@ -37,11 +37,14 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 	}
 	for _, d := range f.Devices {
 		ds := &ledgerv1.DeviceSnapshot{Device: d.View(f.CommitTime), Mode: d.Mode, Strays: d.strays, Retired: d.Retired, IdleSince: stamp(d.Idle)}
-		ds.Device.StateReasons = d.Reasons
+		ds.Device.StateReasons, ds.Device.BladeUsedUm, ds.FreshLot = d.Reasons, d.BladeUsed, d.fresh
 		if d.LastRun != nil {
 			ds.LastRun = d.LastRun.ID
 		}
 		out.Devices = append(out.Devices, ds)
+	}
+	for _, l := range f.stock.lots {
+		out.Lots = append(out.Lots, &ledgerv1.LotSnapshot{Lot: l.View(), UsedUm: l.Used, CorrectedUm: l.Corrected})
 	}
 	out.Learned = f.snapshotLearned()
 	for _, a := range f.requestOrder {
@@ -75,6 +78,9 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 	maps.Copy(f.personNumbers, snap.GetPersonNumbers())
 	maps.Copy(f.deviceNumbers, snap.GetDeviceNumbers())
 	proto.Merge(&f.counters, snap.GetCounters())
+	for _, ls := range snap.GetLots() {
+		f.restoreLot(ls)
+	}
 	for _, ds := range snap.GetDevices() {
 		if ds.GetRetired() {
 			f.restoreRetired(ds)
@@ -106,11 +112,23 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 // restoreRetired puts a device back that has left the floor file with runs still on it.
 func (f *Floor) restoreRetired(ds *ledgerv1.DeviceSnapshot) {
 	v := ds.GetDevice()
-	d := &Device{ID: v.GetId(), Code: v.GetCode(), Retired: true}
+	d := &Device{ID: v.GetId(), Code: v.GetCode(), Retired: true, stock: f.stock}
 	d.Live = []*Run{nil} // applyFile keeps a retired device only while it has runs
 	f.byDevice[d.ID] = d
 	f.Devices = append(f.Devices, d)
 	f.index(d.Code, subject{device: d})
+}
+
+func (f *Floor) restoreLot(ls *ledgerv1.LotSnapshot) {
+	v := ls.GetLot()
+	c, _ := code.Parse(v.GetCode())
+	l := &Lot{
+		ID: v.GetId(), Code: v.GetCode(), Number: c.Number, Spec: lotInputs(v),
+		Remaining: v.GetRemainingUm(), Used: ls.GetUsedUm(), Corrected: ls.GetCorrectedUm(),
+		Receive: moment(v.GetReceiveTime()), Revision: v.GetRevision(),
+	}
+	f.stock.add(l)
+	f.index(l.Code, subject{lot: l})
 }
 
 func (f *Floor) restoreDevice(ds *ledgerv1.DeviceSnapshot) {
@@ -121,6 +139,10 @@ func (f *Floor) restoreDevice(ds *ledgerv1.DeviceSnapshot) {
 	d.Epoch, d.Loaded, d.Mode = v.GetDriverEpoch(), v.GetLoadedMedia(), ds.GetMode()
 	d.Paused, d.LockedBy, d.Note = v.GetPaused(), v.GetLockedBy(), v.GetPauseNote()
 	d.Revision, d.strays, d.Idle = v.GetRevision(), ds.GetStrays(), moment(ds.GetIdleSince())
+	d.Blade, d.BladeUsed, d.fresh = v.GetBlade(), v.GetBladeUsedUm(), ds.GetFreshLot()
+	if l := f.stock.byID[v.GetLoadedLot()]; l != nil {
+		d.Lot, l.Device = l, d
+	}
 	if ds.GetRetired() {
 		d.Spec, d.Capacity = inputsOf(v), max(int(v.GetCapacity()), 1)
 	}
@@ -213,6 +235,7 @@ func (f *Floor) restoreRun(s *Step, v *tandemv1.Run) *Run {
 		Grant: moment(v.GetGrantTime()), Start: moment(v.GetStartTime()), End: moment(v.GetEndTime()),
 		Expected: v.GetExpectedDuration().AsDuration(), Model: v.GetModelDuration().AsDuration(), Stopped: v.GetStoppedDuration().AsDuration(), MayStart: v.GetMayStart(), StartedBy: v.GetStartedBy(), Why: v.GetReason(),
 	}
+	r.Lot, r.LotLength, r.Override, r.Earlier = f.stock.byID[v.GetLot()], v.GetLotLengthUm(), v.GetOverrideNote(), v.GetEarlierLots()
 	s.Runs = append(s.Runs, r)
 	f.runs[r.ID] = r
 	return r
@@ -223,7 +246,7 @@ func (f *Floor) deviceOrGhost(id string) *Device {
 	if d, ok := f.byDevice[id]; ok {
 		return d
 	}
-	d := &Device{ID: id, Spec: &tandemv1.Device{Id: id}, Retired: true, Capacity: 1}
+	d := &Device{ID: id, Spec: &tandemv1.Device{Id: id}, Retired: true, Capacity: 1, stock: f.stock}
 	f.byDevice[id] = d
 	return d
 }

@@ -24,6 +24,7 @@ type Floor struct {
 	Jobs     []*Job // in the order of intake
 	byJob    map[string]*Job
 	runs     map[string]*Run // all runs of the jobs kept
+	stock    *stock
 	codes    map[code.Code]subject
 	classes  map[string]*Class
 	widths   []int64 // the width limits of the floor's devices, ascending
@@ -44,6 +45,7 @@ type subject struct {
 	job    *Job
 	panel  *Panel
 	device *Device
+	lot    *Lot
 	person string
 }
 
@@ -68,6 +70,7 @@ func New() *Floor {
 		byDevice:      map[string]*Device{},
 		byJob:         map[string]*Job{},
 		runs:          map[string]*Run{},
+		stock:         newStock(),
 		codes:         map[code.Code]subject{},
 		classes:       map[string]*Class{},
 		requests:      map[string]*answered{},

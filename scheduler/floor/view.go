@@ -1,6 +1,7 @@
 package floor
 
 import (
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -66,7 +67,15 @@ func (r *Run) View() *tandemv1.Run {
 		GrantTime: stamp(r.Grant), StartTime: stamp(r.Start), EndTime: stamp(r.End),
 		MayStart: r.MayStart, StartedBy: r.StartedBy, Reason: r.Why, ExpectedDuration: durationpb.New(r.Expected),
 		ModelDuration: durationpb.New(r.Model), StoppedDuration: durationpb.New(r.Stopped),
+		Lot: r.lotID(), LotLengthUm: r.LotLength, OverrideNote: r.Override, EarlierLots: r.Earlier,
 	}
+}
+
+func (r *Run) lotID() string {
+	if r.Lot == nil {
+		return ""
+	}
+	return r.Lot.ID
 }
 
 func (r *Run) viewReasons() []string {
@@ -83,6 +92,11 @@ func (d *Device) View(now time.Time) *tandemv1.Device {
 	out.Code, out.State, out.StateReasons, out.Phase = d.Code, d.State, d.Reasons, d.Phase
 	out.Link, out.DriverEpoch, out.LoadedMedia = d.Link, d.Epoch, d.Loaded
 	out.Paused, out.LockedBy, out.PauseNote, out.Revision = d.Paused, d.LockedBy, d.Note, d.Revision
+	out.StateReasons = append(slices.Clone(out.GetStateReasons()), d.materialReasons()...)
+	out.Blade, out.BladeUsedUm = d.Blade, max(d.BladeUsed, 0)
+	if d.Lot != nil {
+		out.LoadedLot, out.LoadedRemainingUm, out.LoadedReservedUm = d.Lot.ID, d.Lot.Remaining, d.Lot.Reserved()
+	}
 	if d.LockedBy != "" {
 		out.StateReasons = append([]string{ReasonMaintenanceLock}, out.GetStateReasons()...)
 	}

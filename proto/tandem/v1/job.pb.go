@@ -1127,7 +1127,7 @@ type Run struct {
 	ModelDuration *durationpb.Duration `protobuf:"bytes,19,opt,name=model_duration,json=modelDuration,proto3" json:"model_duration,omitempty"`
 	// Time it stood still between start and end.
 	StoppedDuration *durationpb.Duration `protobuf:"bytes,20,opt,name=stopped_duration,json=stoppedDuration,proto3" json:"stopped_duration,omitempty"`
-	// The lot that was loaded when it began.
+	// The lot it is made from: the one on the device when it began, or since one ran out in it.
 	Lot string `protobuf:"bytes,21,opt,name=lot,proto3" json:"lot,omitempty"`
 	// Media or film it takes from that lot, in micrometres: reserved while it lives, used once it has ended.
 	LotLengthUm int64 `protobuf:"varint,22,opt,name=lot_length_um,json=lotLengthUm,proto3" json:"lot_length_um,omitempty"`
@@ -1135,6 +1135,8 @@ type Run struct {
 	OverrideNote string `protobuf:"bytes,23,opt,name=override_note,json=overrideNote,proto3" json:"override_note,omitempty"`
 	// What the device read of the marks of its panels, and what follows from it.
 	Registrations []*Registration `protobuf:"bytes,24,rep,name=registrations,proto3" json:"registrations,omitempty"`
+	// What it took from lots before that one, oldest first: a roll that ran out in it, or was taken off.
+	EarlierLots   []*LotUse `protobuf:"bytes,25,rep,name=earlier_lots,json=earlierLots,proto3" json:"earlier_lots,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1337,6 +1339,77 @@ func (x *Run) GetRegistrations() []*Registration {
 	return nil
 }
 
+func (x *Run) GetEarlierLots() []*LotUse {
+	if x != nil {
+		return x.EarlierLots
+	}
+	return nil
+}
+
+// LotUse is what a run took from a lot that is no longer on its device.
+type LotUse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot. Empty: none that was kept account of.
+	Lot string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Media or film, in micrometres.
+	LengthUm int64 `protobuf:"varint,2,opt,name=length_um,json=lengthUm,proto3" json:"length_um,omitempty"`
+	// Pieces made from it, spoiled ones too.
+	Pieces        int32 `protobuf:"varint,3,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LotUse) Reset() {
+	*x = LotUse{}
+	mi := &file_tandem_v1_job_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LotUse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LotUse) ProtoMessage() {}
+
+func (x *LotUse) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_job_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LotUse.ProtoReflect.Descriptor instead.
+func (*LotUse) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *LotUse) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *LotUse) GetLengthUm() int64 {
+	if x != nil {
+		return x.LengthUm
+	}
+	return 0
+}
+
+func (x *LotUse) GetPieces() int32 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
 // Registration is the fit of a panel's marks as a cutter read them to where they were laid out.
 type Registration struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1362,7 +1435,7 @@ type Registration struct {
 
 func (x *Registration) Reset() {
 	*x = Registration{}
-	mi := &file_tandem_v1_job_proto_msgTypes[8]
+	mi := &file_tandem_v1_job_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1374,7 +1447,7 @@ func (x *Registration) String() string {
 func (*Registration) ProtoMessage() {}
 
 func (x *Registration) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_proto_msgTypes[8]
+	mi := &file_tandem_v1_job_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1387,7 +1460,7 @@ func (x *Registration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Registration.ProtoReflect.Descriptor instead.
 func (*Registration) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_proto_rawDescGZIP(), []int{8}
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Registration) GetPanelCode() string {
@@ -1463,7 +1536,7 @@ type GrantReason struct {
 
 func (x *GrantReason) Reset() {
 	*x = GrantReason{}
-	mi := &file_tandem_v1_job_proto_msgTypes[9]
+	mi := &file_tandem_v1_job_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1475,7 +1548,7 @@ func (x *GrantReason) String() string {
 func (*GrantReason) ProtoMessage() {}
 
 func (x *GrantReason) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_proto_msgTypes[9]
+	mi := &file_tandem_v1_job_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1488,7 +1561,7 @@ func (x *GrantReason) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GrantReason.ProtoReflect.Descriptor instead.
 func (*GrantReason) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_proto_rawDescGZIP(), []int{9}
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *GrantReason) GetRule() string {
@@ -1540,7 +1613,7 @@ type Candidate struct {
 
 func (x *Candidate) Reset() {
 	*x = Candidate{}
-	mi := &file_tandem_v1_job_proto_msgTypes[10]
+	mi := &file_tandem_v1_job_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1552,7 +1625,7 @@ func (x *Candidate) String() string {
 func (*Candidate) ProtoMessage() {}
 
 func (x *Candidate) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_job_proto_msgTypes[10]
+	mi := &file_tandem_v1_job_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1565,7 +1638,7 @@ func (x *Candidate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Candidate.ProtoReflect.Descriptor instead.
 func (*Candidate) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_job_proto_rawDescGZIP(), []int{10}
+	return file_tandem_v1_job_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Candidate) GetDevice() string {
@@ -1730,7 +1803,7 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"\bDocument\x12\x12\n" +
 	"\x04role\x18\x01 \x01(\tR\x04role\x12\x10\n" +
 	"\x03uri\x18\x02 \x01(\tR\x03uri\x12\x16\n" +
-	"\x06sha256\x18\x03 \x01(\tR\x06sha256\"\xb4\a\n" +
+	"\x06sha256\x18\x03 \x01(\tR\x06sha256\"\xea\a\n" +
 	"\x03Run\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\x12\x16\n" +
@@ -1760,7 +1833,12 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"\x03lot\x18\x15 \x01(\tR\x03lot\x12\"\n" +
 	"\rlot_length_um\x18\x16 \x01(\x03R\vlotLengthUm\x12#\n" +
 	"\roverride_note\x18\x17 \x01(\tR\foverrideNote\x12=\n" +
-	"\rregistrations\x18\x18 \x03(\v2\x17.tandem.v1.RegistrationR\rregistrations\"\x82\x02\n" +
+	"\rregistrations\x18\x18 \x03(\v2\x17.tandem.v1.RegistrationR\rregistrations\x124\n" +
+	"\fearlier_lots\x18\x19 \x03(\v2\x11.tandem.v1.LotUseR\vearlierLots\"O\n" +
+	"\x06LotUse\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x1b\n" +
+	"\tlength_um\x18\x02 \x01(\x03R\blengthUm\x12\x16\n" +
+	"\x06pieces\x18\x03 \x01(\x05R\x06pieces\"\x82\x02\n" +
 	"\fRegistration\x12\x1d\n" +
 	"\n" +
 	"panel_code\x18\x01 \x01(\tR\tpanelCode\x12\x1a\n" +
@@ -1802,7 +1880,7 @@ func file_tandem_v1_job_proto_rawDescGZIP() []byte {
 	return file_tandem_v1_job_proto_rawDescData
 }
 
-var file_tandem_v1_job_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_tandem_v1_job_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_tandem_v1_job_proto_goTypes = []any{
 	(*Job)(nil),                   // 0: tandem.v1.Job
 	(*Item)(nil),                  // 1: tandem.v1.Item
@@ -1812,61 +1890,63 @@ var file_tandem_v1_job_proto_goTypes = []any{
 	(*Step)(nil),                  // 5: tandem.v1.Step
 	(*Document)(nil),              // 6: tandem.v1.Document
 	(*Run)(nil),                   // 7: tandem.v1.Run
-	(*Registration)(nil),          // 8: tandem.v1.Registration
-	(*GrantReason)(nil),           // 9: tandem.v1.GrantReason
-	(*Candidate)(nil),             // 10: tandem.v1.Candidate
-	nil,                           // 11: tandem.v1.Job.LabelsEntry
-	nil,                           // 12: tandem.v1.Step.RequiresEntry
-	nil,                           // 13: tandem.v1.Step.ContourWorkEntry
-	(*timestamppb.Timestamp)(nil), // 14: google.protobuf.Timestamp
-	(JobState)(0),                 // 15: tandem.v1.JobState
-	(*durationpb.Duration)(nil),   // 16: google.protobuf.Duration
+	(*LotUse)(nil),                // 8: tandem.v1.LotUse
+	(*Registration)(nil),          // 9: tandem.v1.Registration
+	(*GrantReason)(nil),           // 10: tandem.v1.GrantReason
+	(*Candidate)(nil),             // 11: tandem.v1.Candidate
+	nil,                           // 12: tandem.v1.Job.LabelsEntry
+	nil,                           // 13: tandem.v1.Step.RequiresEntry
+	nil,                           // 14: tandem.v1.Step.ContourWorkEntry
+	(*timestamppb.Timestamp)(nil), // 15: google.protobuf.Timestamp
+	(JobState)(0),                 // 16: tandem.v1.JobState
+	(*durationpb.Duration)(nil),   // 17: google.protobuf.Duration
 }
 var file_tandem_v1_job_proto_depIdxs = []int32{
-	14, // 0: tandem.v1.Job.release_time:type_name -> google.protobuf.Timestamp
-	14, // 1: tandem.v1.Job.due_time:type_name -> google.protobuf.Timestamp
-	11, // 2: tandem.v1.Job.labels:type_name -> tandem.v1.Job.LabelsEntry
+	15, // 0: tandem.v1.Job.release_time:type_name -> google.protobuf.Timestamp
+	15, // 1: tandem.v1.Job.due_time:type_name -> google.protobuf.Timestamp
+	12, // 2: tandem.v1.Job.labels:type_name -> tandem.v1.Job.LabelsEntry
 	3,  // 3: tandem.v1.Job.panels:type_name -> tandem.v1.Panel
 	5,  // 4: tandem.v1.Job.steps:type_name -> tandem.v1.Step
 	1,  // 5: tandem.v1.Job.items:type_name -> tandem.v1.Item
-	15, // 6: tandem.v1.Job.state:type_name -> tandem.v1.JobState
-	14, // 7: tandem.v1.Job.create_time:type_name -> google.protobuf.Timestamp
-	14, // 8: tandem.v1.Job.end_time:type_name -> google.protobuf.Timestamp
+	16, // 6: tandem.v1.Job.state:type_name -> tandem.v1.JobState
+	15, // 7: tandem.v1.Job.create_time:type_name -> google.protobuf.Timestamp
+	15, // 8: tandem.v1.Job.end_time:type_name -> google.protobuf.Timestamp
 	6,  // 9: tandem.v1.Item.artwork:type_name -> tandem.v1.Document
 	6,  // 10: tandem.v1.Item.cut:type_name -> tandem.v1.Document
 	2,  // 11: tandem.v1.Item.contour:type_name -> tandem.v1.Contour
 	4,  // 12: tandem.v1.Panel.contents:type_name -> tandem.v1.Content
-	14, // 13: tandem.v1.Panel.place_time:type_name -> google.protobuf.Timestamp
-	12, // 14: tandem.v1.Step.requires:type_name -> tandem.v1.Step.RequiresEntry
-	16, // 15: tandem.v1.Step.duration:type_name -> google.protobuf.Duration
-	16, // 16: tandem.v1.Step.min_wait:type_name -> google.protobuf.Duration
-	16, // 17: tandem.v1.Step.max_wait:type_name -> google.protobuf.Duration
+	15, // 13: tandem.v1.Panel.place_time:type_name -> google.protobuf.Timestamp
+	13, // 14: tandem.v1.Step.requires:type_name -> tandem.v1.Step.RequiresEntry
+	17, // 15: tandem.v1.Step.duration:type_name -> google.protobuf.Duration
+	17, // 16: tandem.v1.Step.min_wait:type_name -> google.protobuf.Duration
+	17, // 17: tandem.v1.Step.max_wait:type_name -> google.protobuf.Duration
 	6,  // 18: tandem.v1.Step.documents:type_name -> tandem.v1.Document
-	13, // 19: tandem.v1.Step.contour_work:type_name -> tandem.v1.Step.ContourWorkEntry
-	15, // 20: tandem.v1.Step.state:type_name -> tandem.v1.JobState
-	14, // 21: tandem.v1.Step.ready_time:type_name -> google.protobuf.Timestamp
-	14, // 22: tandem.v1.Step.start_time:type_name -> google.protobuf.Timestamp
-	14, // 23: tandem.v1.Step.end_time:type_name -> google.protobuf.Timestamp
+	14, // 19: tandem.v1.Step.contour_work:type_name -> tandem.v1.Step.ContourWorkEntry
+	16, // 20: tandem.v1.Step.state:type_name -> tandem.v1.JobState
+	15, // 21: tandem.v1.Step.ready_time:type_name -> google.protobuf.Timestamp
+	15, // 22: tandem.v1.Step.start_time:type_name -> google.protobuf.Timestamp
+	15, // 23: tandem.v1.Step.end_time:type_name -> google.protobuf.Timestamp
 	7,  // 24: tandem.v1.Step.runs:type_name -> tandem.v1.Run
-	15, // 25: tandem.v1.Run.state:type_name -> tandem.v1.JobState
-	14, // 26: tandem.v1.Run.grant_time:type_name -> google.protobuf.Timestamp
-	14, // 27: tandem.v1.Run.start_time:type_name -> google.protobuf.Timestamp
-	14, // 28: tandem.v1.Run.end_time:type_name -> google.protobuf.Timestamp
-	9,  // 29: tandem.v1.Run.reason:type_name -> tandem.v1.GrantReason
-	16, // 30: tandem.v1.Run.expected_duration:type_name -> google.protobuf.Duration
-	16, // 31: tandem.v1.Run.model_duration:type_name -> google.protobuf.Duration
-	16, // 32: tandem.v1.Run.stopped_duration:type_name -> google.protobuf.Duration
-	8,  // 33: tandem.v1.Run.registrations:type_name -> tandem.v1.Registration
-	10, // 34: tandem.v1.GrantReason.candidates:type_name -> tandem.v1.Candidate
-	14, // 35: tandem.v1.Candidate.finish_time:type_name -> google.protobuf.Timestamp
-	16, // 36: tandem.v1.Candidate.changeover:type_name -> google.protobuf.Duration
-	16, // 37: tandem.v1.Candidate.work:type_name -> google.protobuf.Duration
-	16, // 38: tandem.v1.Step.ContourWorkEntry.value:type_name -> google.protobuf.Duration
-	39, // [39:39] is the sub-list for method output_type
-	39, // [39:39] is the sub-list for method input_type
-	39, // [39:39] is the sub-list for extension type_name
-	39, // [39:39] is the sub-list for extension extendee
-	0,  // [0:39] is the sub-list for field type_name
+	16, // 25: tandem.v1.Run.state:type_name -> tandem.v1.JobState
+	15, // 26: tandem.v1.Run.grant_time:type_name -> google.protobuf.Timestamp
+	15, // 27: tandem.v1.Run.start_time:type_name -> google.protobuf.Timestamp
+	15, // 28: tandem.v1.Run.end_time:type_name -> google.protobuf.Timestamp
+	10, // 29: tandem.v1.Run.reason:type_name -> tandem.v1.GrantReason
+	17, // 30: tandem.v1.Run.expected_duration:type_name -> google.protobuf.Duration
+	17, // 31: tandem.v1.Run.model_duration:type_name -> google.protobuf.Duration
+	17, // 32: tandem.v1.Run.stopped_duration:type_name -> google.protobuf.Duration
+	9,  // 33: tandem.v1.Run.registrations:type_name -> tandem.v1.Registration
+	8,  // 34: tandem.v1.Run.earlier_lots:type_name -> tandem.v1.LotUse
+	11, // 35: tandem.v1.GrantReason.candidates:type_name -> tandem.v1.Candidate
+	15, // 36: tandem.v1.Candidate.finish_time:type_name -> google.protobuf.Timestamp
+	17, // 37: tandem.v1.Candidate.changeover:type_name -> google.protobuf.Duration
+	17, // 38: tandem.v1.Candidate.work:type_name -> google.protobuf.Duration
+	17, // 39: tandem.v1.Step.ContourWorkEntry.value:type_name -> google.protobuf.Duration
+	40, // [40:40] is the sub-list for method output_type
+	40, // [40:40] is the sub-list for method input_type
+	40, // [40:40] is the sub-list for extension type_name
+	40, // [40:40] is the sub-list for extension extendee
+	0,  // [0:40] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_job_proto_init() }
@@ -1881,7 +1961,7 @@ func file_tandem_v1_job_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_v1_job_proto_rawDesc), len(file_tandem_v1_job_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   14,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

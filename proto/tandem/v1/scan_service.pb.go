@@ -52,6 +52,8 @@ const (
 	RecordScanResponse_OUTCOME_UNKNOWN_CODE RecordScanResponse_Outcome = 11
 	// A half-finished entry was cleared.
 	RecordScanResponse_OUTCOME_CLEARED RecordScanResponse_Outcome = 12
+	// A lot has been noted on a device.
+	RecordScanResponse_OUTCOME_LOADED RecordScanResponse_Outcome = 13
 )
 
 // Enum value maps for RecordScanResponse_Outcome.
@@ -70,6 +72,7 @@ var (
 		10: "OUTCOME_NOT_READY",
 		11: "OUTCOME_UNKNOWN_CODE",
 		12: "OUTCOME_CLEARED",
+		13: "OUTCOME_LOADED",
 	}
 	RecordScanResponse_Outcome_value = map[string]int32{
 		"OUTCOME_UNSPECIFIED":   0,
@@ -85,6 +88,7 @@ var (
 		"OUTCOME_NOT_READY":     10,
 		"OUTCOME_UNKNOWN_CODE":  11,
 		"OUTCOME_CLEARED":       12,
+		"OUTCOME_LOADED":        13,
 	}
 )
 
@@ -280,12 +284,12 @@ const file_tandem_v1_scan_service_proto_rawDesc = "" +
 	"\apayload\x18\x02 \x01(\tR\apayload\x12\x17\n" +
 	"\ascan_id\x18\x03 \x01(\tR\x06scanId\x127\n" +
 	"\tscan_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\bscanTime\x12\x16\n" +
-	"\x06device\x18\x05 \x01(\tR\x06device\"\xd3\x03\n" +
+	"\x06device\x18\x05 \x01(\tR\x06device\"\xe7\x03\n" +
 	"\x12RecordScanResponse\x12?\n" +
 	"\aoutcome\x18\x01 \x01(\x0e2%.tandem.v1.RecordScanResponse.OutcomeR\aoutcome\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x18\n" +
 	"\asubject\x18\x03 \x01(\tR\asubject\x12\x1a\n" +
-	"\brevision\x18\x04 \x01(\x04R\brevision\"\xab\x02\n" +
+	"\brevision\x18\x04 \x01(\x04R\brevision\"\xbf\x02\n" +
 	"\aOutcome\x12\x17\n" +
 	"\x13OUTCOME_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11OUTCOME_NEXT_SCAN\x10\x01\x12\x13\n" +
@@ -300,7 +304,8 @@ const file_tandem_v1_scan_service_proto_rawDesc = "" +
 	"\x11OUTCOME_NOT_READY\x10\n" +
 	"\x12\x18\n" +
 	"\x14OUTCOME_UNKNOWN_CODE\x10\v\x12\x13\n" +
-	"\x0fOUTCOME_CLEARED\x10\f2X\n" +
+	"\x0fOUTCOME_CLEARED\x10\f\x12\x12\n" +
+	"\x0eOUTCOME_LOADED\x10\r2X\n" +
 	"\vScanService\x12I\n" +
 	"\n" +
 	"RecordScan\x12\x1c.tandem.v1.RecordScanRequest\x1a\x1d.tandem.v1.RecordScanResponseB!Z\x1ftandem/proto/tandem/v1;tandemv1b\x06proto3"

@@ -51,6 +51,8 @@ type Snapshot struct {
 	PersonNumbers map[string]uint64 `protobuf:"bytes,11,rep,name=person_numbers,json=personNumbers,proto3" json:"person_numbers,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
 	// Codes of devices by id; kept even if a device leaves the floor file.
 	DeviceNumbers map[string]uint64 `protobuf:"bytes,12,rep,name=device_numbers,json=deviceNumbers,proto3" json:"device_numbers,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
+	// Lots in the order in which they were received.
+	Lots []*LotSnapshot `protobuf:"bytes,13,rep,name=lots,proto3" json:"lots,omitempty"`
 	// What was learned about durations.
 	Learned       *Learned `protobuf:"bytes,14,opt,name=learned,proto3" json:"learned,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -171,11 +173,82 @@ func (x *Snapshot) GetDeviceNumbers() map[string]uint64 {
 	return nil
 }
 
+func (x *Snapshot) GetLots() []*LotSnapshot {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
 func (x *Snapshot) GetLearned() *Learned {
 	if x != nil {
 		return x.Learned
 	}
 	return nil
+}
+
+// LotSnapshot is a lot and its books: length received + corrected - used = remaining.
+type LotSnapshot struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lot, outputs included.
+	Lot *v1.Lot `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	// What runs have taken, in micrometres.
+	UsedUm int64 `protobuf:"varint,2,opt,name=used_um,json=usedUm,proto3" json:"used_um,omitempty"`
+	// Sum of what measurements have put right, in micrometres; may be below 0.
+	CorrectedUm   int64 `protobuf:"varint,3,opt,name=corrected_um,json=correctedUm,proto3" json:"corrected_um,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LotSnapshot) Reset() {
+	*x = LotSnapshot{}
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LotSnapshot) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LotSnapshot) ProtoMessage() {}
+
+func (x *LotSnapshot) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LotSnapshot.ProtoReflect.Descriptor instead.
+func (*LotSnapshot) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *LotSnapshot) GetLot() *v1.Lot {
+	if x != nil {
+		return x.Lot
+	}
+	return nil
+}
+
+func (x *LotSnapshot) GetUsedUm() int64 {
+	if x != nil {
+		return x.UsedUm
+	}
+	return 0
+}
+
+func (x *LotSnapshot) GetCorrectedUm() int64 {
+	if x != nil {
+		return x.CorrectedUm
+	}
+	return 0
 }
 
 // JobSnapshot is a job and what only the daemon needs to know of it.
@@ -197,7 +270,7 @@ type JobSnapshot struct {
 
 func (x *JobSnapshot) Reset() {
 	*x = JobSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[1]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -209,7 +282,7 @@ func (x *JobSnapshot) String() string {
 func (*JobSnapshot) ProtoMessage() {}
 
 func (x *JobSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[1]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -222,7 +295,7 @@ func (x *JobSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobSnapshot.ProtoReflect.Descriptor instead.
 func (*JobSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{1}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *JobSnapshot) GetJob() *v1.Job {
@@ -287,7 +360,7 @@ type StepSnapshot struct {
 
 func (x *StepSnapshot) Reset() {
 	*x = StepSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[2]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -299,7 +372,7 @@ func (x *StepSnapshot) String() string {
 func (*StepSnapshot) ProtoMessage() {}
 
 func (x *StepSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[2]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -312,7 +385,7 @@ func (x *StepSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepSnapshot.ProtoReflect.Descriptor instead.
 func (*StepSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{2}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *StepSnapshot) GetEnded() v1.JobState {
@@ -391,6 +464,8 @@ type DeviceSnapshot struct {
 	LastRun string `protobuf:"bytes,4,opt,name=last_run,json=lastRun,proto3" json:"last_run,omitempty"`
 	// No longer in the floor file; it still has live runs.
 	Retired bool `protobuf:"varint,5,opt,name=retired,proto3" json:"retired,omitempty"`
+	// A lot was put on it and nothing has been made from it yet: the next run loses the web-up.
+	FreshLot bool `protobuf:"varint,10,opt,name=fresh_lot,json=freshLot,proto3" json:"fresh_lot,omitempty"`
 	// When its last run ended.
 	IdleSince     *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=idle_since,json=idleSince,proto3" json:"idle_since,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -399,7 +474,7 @@ type DeviceSnapshot struct {
 
 func (x *DeviceSnapshot) Reset() {
 	*x = DeviceSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -411,7 +486,7 @@ func (x *DeviceSnapshot) String() string {
 func (*DeviceSnapshot) ProtoMessage() {}
 
 func (x *DeviceSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -424,7 +499,7 @@ func (x *DeviceSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceSnapshot.ProtoReflect.Descriptor instead.
 func (*DeviceSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{3}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *DeviceSnapshot) GetDevice() *v1.Device {
@@ -462,6 +537,13 @@ func (x *DeviceSnapshot) GetRetired() bool {
 	return false
 }
 
+func (x *DeviceSnapshot) GetFreshLot() bool {
+	if x != nil {
+		return x.FreshLot
+	}
+	return false
+}
+
 func (x *DeviceSnapshot) GetIdleSince() *timestamppb.Timestamp {
 	if x != nil {
 		return x.IdleSince
@@ -484,7 +566,7 @@ type RequestSnapshot struct {
 
 func (x *RequestSnapshot) Reset() {
 	*x = RequestSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -496,7 +578,7 @@ func (x *RequestSnapshot) String() string {
 func (*RequestSnapshot) ProtoMessage() {}
 
 func (x *RequestSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -509,7 +591,7 @@ func (x *RequestSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RequestSnapshot.ProtoReflect.Descriptor instead.
 func (*RequestSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{4}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *RequestSnapshot) GetRequest() *RequestAnswered {
@@ -545,14 +627,16 @@ type Counters struct {
 	// People.
 	Person uint64 `protobuf:"varint,4,opt,name=person,proto3" json:"person,omitempty"`
 	// Devices.
-	Device        uint64 `protobuf:"varint,5,opt,name=device,proto3" json:"device,omitempty"`
+	Device uint64 `protobuf:"varint,5,opt,name=device,proto3" json:"device,omitempty"`
+	// Lots.
+	Lot           uint64 `protobuf:"varint,6,opt,name=lot,proto3" json:"lot,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Counters) Reset() {
 	*x = Counters{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -564,7 +648,7 @@ func (x *Counters) String() string {
 func (*Counters) ProtoMessage() {}
 
 func (x *Counters) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -577,7 +661,7 @@ func (x *Counters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counters.ProtoReflect.Descriptor instead.
 func (*Counters) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{5}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Counters) GetFence() uint64 {
@@ -615,6 +699,13 @@ func (x *Counters) GetDevice() uint64 {
 	return 0
 }
 
+func (x *Counters) GetLot() uint64 {
+	if x != nil {
+		return x.Lot
+	}
+	return 0
+}
+
 // Learned is what was learned about durations.
 type Learned struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -628,7 +719,7 @@ type Learned struct {
 
 func (x *Learned) Reset() {
 	*x = Learned{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -640,7 +731,7 @@ func (x *Learned) String() string {
 func (*Learned) ProtoMessage() {}
 
 func (x *Learned) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -653,7 +744,7 @@ func (x *Learned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Learned.ProtoReflect.Descriptor instead.
 func (*Learned) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{6}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Learned) GetTurn() uint64 {
@@ -701,7 +792,7 @@ type LearnedKey struct {
 
 func (x *LearnedKey) Reset() {
 	*x = LearnedKey{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -713,7 +804,7 @@ func (x *LearnedKey) String() string {
 func (*LearnedKey) ProtoMessage() {}
 
 func (x *LearnedKey) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -726,7 +817,7 @@ func (x *LearnedKey) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LearnedKey.ProtoReflect.Descriptor instead.
 func (*LearnedKey) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{7}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *LearnedKey) GetDevice() string {
@@ -810,7 +901,7 @@ var File_tandem_ledger_v1_snapshot_proto protoreflect.FileDescriptor
 
 const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\n" +
-	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\x9a\x06\n" +
+	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\xcd\x06\n" +
 	"\bSnapshot\x12\x1a\n" +
 	"\brevision\x18\x01 \x01(\x04R\brevision\x12\x12\n" +
 	"\x04term\x18\x02 \x01(\x04R\x04term\x12;\n" +
@@ -825,14 +916,19 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\bcounters\x18\n" +
 	" \x01(\v2\x1a.tandem.ledger.v1.CountersR\bcounters\x12T\n" +
 	"\x0eperson_numbers\x18\v \x03(\v2-.tandem.ledger.v1.Snapshot.PersonNumbersEntryR\rpersonNumbers\x12T\n" +
-	"\x0edevice_numbers\x18\f \x03(\v2-.tandem.ledger.v1.Snapshot.DeviceNumbersEntryR\rdeviceNumbers\x123\n" +
+	"\x0edevice_numbers\x18\f \x03(\v2-.tandem.ledger.v1.Snapshot.DeviceNumbersEntryR\rdeviceNumbers\x121\n" +
+	"\x04lots\x18\r \x03(\v2\x1d.tandem.ledger.v1.LotSnapshotR\x04lots\x123\n" +
 	"\alearned\x18\x0e \x01(\v2\x19.tandem.ledger.v1.LearnedR\alearned\x1a@\n" +
 	"\x12PersonNumbersEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\x1a@\n" +
 	"\x12DeviceNumbersEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\"\xc3\x01\n" +
+	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\"k\n" +
+	"\vLotSnapshot\x12 \n" +
+	"\x03lot\x18\x01 \x01(\v2\x0e.tandem.v1.LotR\x03lot\x12\x17\n" +
+	"\aused_um\x18\x02 \x01(\x03R\x06usedUm\x12!\n" +
+	"\fcorrected_um\x18\x03 \x01(\x03R\vcorrectedUm\"\xc3\x01\n" +
 	"\vJobSnapshot\x12 \n" +
 	"\x03job\x18\x01 \x01(\v2\x0e.tandem.v1.JobR\x03job\x12\x12\n" +
 	"\x04held\x18\x02 \x01(\bR\x04held\x12\x1b\n" +
@@ -852,26 +948,29 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\rstopped_since\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\fstoppedSince\x1a[\n" +
 	"\x11RefusedUntilEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x120\n" +
-	"\x05value\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05value:\x028\x01\"\xd7\x01\n" +
+	"\x05value\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05value:\x028\x01\"\xf4\x01\n" +
 	"\x0eDeviceSnapshot\x12)\n" +
 	"\x06device\x18\x01 \x01(\v2\x11.tandem.v1.DeviceR\x06device\x12\x12\n" +
 	"\x04mode\x18\x02 \x01(\tR\x04mode\x12\x16\n" +
 	"\x06strays\x18\x03 \x03(\tR\x06strays\x12\x19\n" +
 	"\blast_run\x18\x04 \x01(\tR\alastRun\x12\x18\n" +
-	"\aretired\x18\x05 \x01(\bR\aretired\x129\n" +
+	"\aretired\x18\x05 \x01(\bR\aretired\x12\x1b\n" +
+	"\tfresh_lot\x18\n" +
+	" \x01(\bR\bfreshLot\x129\n" +
 	"\n" +
 	"idle_since\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\tidleSince\"\xa7\x01\n" +
 	"\x0fRequestSnapshot\x12;\n" +
 	"\arequest\x18\x01 \x01(\v2!.tandem.ledger.v1.RequestAnsweredR\arequest\x12;\n" +
 	"\vcommit_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"commitTime\x12\x1a\n" +
-	"\brevision\x18\x03 \x01(\x04R\brevision\"x\n" +
+	"\brevision\x18\x03 \x01(\x04R\brevision\"\x8a\x01\n" +
 	"\bCounters\x12\x14\n" +
 	"\x05fence\x18\x01 \x01(\x04R\x05fence\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12\x14\n" +
 	"\x05panel\x18\x03 \x01(\x04R\x05panel\x12\x16\n" +
 	"\x06person\x18\x04 \x01(\x04R\x06person\x12\x16\n" +
-	"\x06device\x18\x05 \x01(\x04R\x06device\"O\n" +
+	"\x06device\x18\x05 \x01(\x04R\x06device\x12\x10\n" +
+	"\x03lot\x18\x06 \x01(\x04R\x03lot\"O\n" +
 	"\aLearned\x12\x12\n" +
 	"\x04turn\x18\x01 \x01(\x04R\x04turn\x120\n" +
 	"\x04keys\x18\x02 \x03(\v2\x1c.tandem.ledger.v1.LearnedKeyR\x04keys\"\xde\x02\n" +
@@ -904,58 +1003,62 @@ func file_tandem_ledger_v1_snapshot_proto_rawDescGZIP() []byte {
 	return file_tandem_ledger_v1_snapshot_proto_rawDescData
 }
 
-var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_tandem_ledger_v1_snapshot_proto_goTypes = []any{
 	(*Snapshot)(nil),              // 0: tandem.ledger.v1.Snapshot
-	(*JobSnapshot)(nil),           // 1: tandem.ledger.v1.JobSnapshot
-	(*StepSnapshot)(nil),          // 2: tandem.ledger.v1.StepSnapshot
-	(*DeviceSnapshot)(nil),        // 3: tandem.ledger.v1.DeviceSnapshot
-	(*RequestSnapshot)(nil),       // 4: tandem.ledger.v1.RequestSnapshot
-	(*Counters)(nil),              // 5: tandem.ledger.v1.Counters
-	(*Learned)(nil),               // 6: tandem.ledger.v1.Learned
-	(*LearnedKey)(nil),            // 7: tandem.ledger.v1.LearnedKey
-	nil,                           // 8: tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	nil,                           // 9: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	nil,                           // 10: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 12: tandem.v1.FloorFile
-	(*v1.Job)(nil),                // 13: tandem.v1.Job
-	(v1.JobState)(0),              // 14: tandem.v1.JobState
-	(*v1.Device)(nil),             // 15: tandem.v1.Device
-	(*RequestAnswered)(nil),       // 16: tandem.ledger.v1.RequestAnswered
-	(*durationpb.Duration)(nil),   // 17: google.protobuf.Duration
+	(*LotSnapshot)(nil),           // 1: tandem.ledger.v1.LotSnapshot
+	(*JobSnapshot)(nil),           // 2: tandem.ledger.v1.JobSnapshot
+	(*StepSnapshot)(nil),          // 3: tandem.ledger.v1.StepSnapshot
+	(*DeviceSnapshot)(nil),        // 4: tandem.ledger.v1.DeviceSnapshot
+	(*RequestSnapshot)(nil),       // 5: tandem.ledger.v1.RequestSnapshot
+	(*Counters)(nil),              // 6: tandem.ledger.v1.Counters
+	(*Learned)(nil),               // 7: tandem.ledger.v1.Learned
+	(*LearnedKey)(nil),            // 8: tandem.ledger.v1.LearnedKey
+	nil,                           // 9: tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	nil,                           // 10: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	nil,                           // 11: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 13: tandem.v1.FloorFile
+	(*v1.Lot)(nil),                // 14: tandem.v1.Lot
+	(*v1.Job)(nil),                // 15: tandem.v1.Job
+	(v1.JobState)(0),              // 16: tandem.v1.JobState
+	(*v1.Device)(nil),             // 17: tandem.v1.Device
+	(*RequestAnswered)(nil),       // 18: tandem.ledger.v1.RequestAnswered
+	(*durationpb.Duration)(nil),   // 19: google.protobuf.Duration
 }
 var file_tandem_ledger_v1_snapshot_proto_depIdxs = []int32{
-	11, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
-	12, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
-	1,  // 2: tandem.ledger.v1.Snapshot.jobs:type_name -> tandem.ledger.v1.JobSnapshot
-	3,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
-	4,  // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
-	5,  // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
-	8,  // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	9,  // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	6,  // 8: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
-	13, // 9: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
-	14, // 10: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
-	2,  // 11: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
-	14, // 12: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
-	11, // 13: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
-	10, // 14: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	11, // 15: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
-	11, // 16: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
-	15, // 17: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
-	11, // 18: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
-	16, // 19: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
-	11, // 20: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
-	7,  // 21: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
-	17, // 22: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
-	17, // 23: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
-	11, // 24: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
-	25, // [25:25] is the sub-list for method output_type
-	25, // [25:25] is the sub-list for method input_type
-	25, // [25:25] is the sub-list for extension type_name
-	25, // [25:25] is the sub-list for extension extendee
-	0,  // [0:25] is the sub-list for field type_name
+	12, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
+	13, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
+	2,  // 2: tandem.ledger.v1.Snapshot.jobs:type_name -> tandem.ledger.v1.JobSnapshot
+	4,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
+	5,  // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
+	6,  // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
+	9,  // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	10, // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	1,  // 8: tandem.ledger.v1.Snapshot.lots:type_name -> tandem.ledger.v1.LotSnapshot
+	7,  // 9: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
+	14, // 10: tandem.ledger.v1.LotSnapshot.lot:type_name -> tandem.v1.Lot
+	15, // 11: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
+	16, // 12: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
+	3,  // 13: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
+	16, // 14: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
+	12, // 15: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
+	11, // 16: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	12, // 17: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
+	12, // 18: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
+	17, // 19: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
+	12, // 20: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
+	18, // 21: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
+	12, // 22: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
+	8,  // 23: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
+	19, // 24: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
+	19, // 25: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
+	12, // 26: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
+	27, // [27:27] is the sub-list for method output_type
+	27, // [27:27] is the sub-list for method input_type
+	27, // [27:27] is the sub-list for extension type_name
+	27, // [27:27] is the sub-list for extension extendee
+	0,  // [0:27] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_snapshot_proto_init() }
@@ -970,7 +1073,7 @@ func file_tandem_ledger_v1_snapshot_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_snapshot_proto_rawDesc), len(file_tandem_ledger_v1_snapshot_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   11,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
