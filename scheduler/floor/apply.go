@@ -68,6 +68,8 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 		f.applyRunResolved(k.RunResolved, at)
 	case *ledgerv1.Event_RunRefused:
 		f.applyRunRefused(k.RunRefused, at)
+	case *ledgerv1.Event_PanelRegistered:
+		f.applyPanelRegistered(k.PanelRegistered)
 	case *ledgerv1.Event_DurationsReset:
 		f.applyDurationsReset(k.DurationsReset)
 	case *ledgerv1.Event_StrayReported:

@@ -29,6 +29,7 @@ const (
 	ReasonWaitTooLong        = "x-wait-too-long" // max_wait is exceeded
 	ReasonResolved           = "x-resolved-by-person"
 	ReasonWithdrawn          = "x-withdrawn"
+	ReasonRegistrationFailed = "x-registration-failed" // by its marks a panel cannot be the right one
 )
 
 // dry is the operation whose duration counts from the end of the steps before it, wherever the panel lies.

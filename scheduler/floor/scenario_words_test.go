@@ -2,6 +2,7 @@ package floor
 
 import (
 	"fmt"
+	"math"
 	"regexp"
 	"slices"
 	"strconv"
@@ -10,6 +11,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/durationpb"
 
+	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -88,6 +90,29 @@ func (w *words) span(v string) time.Duration {
 	return d
 }
 
+// millimetres reads a length in millimetres as micrometres.
+func (w *words) millimetres(v string) int64 {
+	mm, err := strconv.ParseFloat(v, 64)
+	if err != nil {
+		w.fail("%v", err)
+	}
+	return int64(math.Round(1000 * mm))
+}
+
+// readings reads CODE:X/Y/X/Y...,CODE:... in millimetres, as a cutter has read marks.
+func (w *words) readings(name string) []*driverv1.MarkReading {
+	var out []*driverv1.MarkReading
+	for _, text := range w.list(name) {
+		panel, marks, _ := strings.Cut(text, ":")
+		m := &driverv1.MarkReading{PanelCode: panel}
+		for xy := range slices.Chunk(strings.Split(marks, "/"), 2) {
+			m.Marks = append(m.Marks, &driverv1.Mark{XUm: w.millimetres(xy[0]), YUm: w.millimetres(xy[1])})
+		}
+		out = append(out, m)
+	}
+	return out
+}
+
 func (w *words) fail(format string, args ...any) {
 	if w.err == nil {
 		w.err = fmt.Errorf(format, args...)
@@ -109,13 +134,13 @@ func (w *words) rest() error {
 
 // device reads the description of a device:
 //
-//	device ID can=OPERATION[:TIME_PER_PIECE],... [alone=OPERATION,...] [continues=OPERATION,...] [manual] [capacity=N] [loaded=MEDIA]
+//	device ID can=OPERATION[:TIME_PER_PIECE],... [alone=OPERATION,...] [continues=OPERATION,...] [manual] [capacity=N] [loaded=MEDIA] [mark=TIME]
 func (w *words) device() *tandemv1.Device {
 	d := &tandemv1.Device{
 		Id: w.next(), Capacity: max(w.number("capacity"), 1), LoadedMedia: w.key("loaded"),
 		Driver: &tandemv1.Driver{Kind: "sim", Manual: w.flag("manual")},
 	}
-	alone, continues := w.list("alone"), w.list("continues")
+	alone, continues, mark := w.list("alone"), w.list("continues"), w.span(w.key("mark"))
 	for _, can := range w.list("can") {
 		operation, time, _ := strings.Cut(can, ":")
 		a := &tandemv1.Ability{
@@ -123,6 +148,9 @@ func (w *words) device() *tandemv1.Device {
 		}
 		if slices.Contains(alone, operation) {
 			a.UnattendedStart = &tandemv1.UnattendedStart{AllowedBy: "mira"}
+		}
+		if operation == cut && mark > 0 {
+			a.MarkTime = durationpb.New(mark)
 		}
 		d.Abilities = append(d.Abilities, a)
 	}
@@ -134,7 +162,7 @@ var stepWord = regexp.MustCompile(`^(?:([a-z0-9-]+)/)?([a-z0-9-]+)(?::(\w+))?(?:
 
 // job reads
 //
-//	submit job=ID pieces=N|panels=ID:N,... steps=STEP,... [release=IN] [due=IN] [priority=N] [hold]
+//	submit job=ID pieces=N|panels=ID:N[:WIDTHxLENGTH],... steps=STEP,... [release=IN] [due=IN] [priority=N] [hold]
 func (w *words) job(now time.Time) *tandemv1.Job {
 	j := &tandemv1.Job{Id: w.key("job"), Pieces: w.number("pieces"), Priority: w.number("priority"), Hold: w.flag("hold")}
 	if in := w.key("release"); in != "" {
@@ -145,11 +173,16 @@ func (w *words) job(now time.Time) *tandemv1.Job {
 	}
 	for _, p := range w.list("panels") {
 		id, n, _ := strings.Cut(p, ":")
+		n, size, _ := strings.Cut(n, ":")
 		pieces, err := strconv.Atoi(n)
 		if err != nil {
 			w.fail("panel %s: %v", p, err)
 		}
-		j.Panels = append(j.Panels, &tandemv1.Panel{Id: id, Pieces: int32(pieces)})
+		panel := &tandemv1.Panel{Id: id, Pieces: int32(pieces)}
+		if width, length, ok := strings.Cut(size, "x"); ok {
+			panel.WidthUm, panel.LengthUm = w.millimetres(width), w.millimetres(length)
+		}
+		j.Panels = append(j.Panels, panel)
 	}
 	for i, text := range w.list("steps") {
 		m := stepWord.FindStringSubmatch(text)

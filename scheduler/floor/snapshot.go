@@ -212,6 +212,7 @@ func (f *Floor) restoreRun(s *Step, v *tandemv1.Run) *Run {
 		Pieces: v.GetPieces(), State: v.GetState(), Reasons: v.GetStateReasons(), Good: v.GetPiecesGood(), Spoiled: v.GetPiecesSpoiled(),
 		Grant: moment(v.GetGrantTime()), Start: moment(v.GetStartTime()), End: moment(v.GetEndTime()),
 		Expected: v.GetExpectedDuration().AsDuration(), Model: v.GetModelDuration().AsDuration(), Stopped: v.GetStoppedDuration().AsDuration(), MayStart: v.GetMayStart(), StartedBy: v.GetStartedBy(), Why: v.GetReason(),
+		Registrations: v.GetRegistrations(),
 	}
 	s.Runs = append(s.Runs, r)
 	f.runs[r.ID] = r

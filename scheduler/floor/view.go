@@ -1,6 +1,7 @@
 package floor
 
 import (
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -66,6 +67,7 @@ func (r *Run) View() *tandemv1.Run {
 		GrantTime: stamp(r.Grant), StartTime: stamp(r.Start), EndTime: stamp(r.End),
 		MayStart: r.MayStart, StartedBy: r.StartedBy, Reason: r.Why, ExpectedDuration: durationpb.New(r.Expected),
 		ModelDuration: durationpb.New(r.Model), StoppedDuration: durationpb.New(r.Stopped),
+		Registrations: slices.Clone(r.Registrations),
 	}
 }
 
