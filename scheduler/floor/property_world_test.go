@@ -243,6 +243,10 @@ func sampleJob(id string, a act, now time.Time) *tandemv1.Job {
 	switch a.D % 4 {
 	case 0: // print and cut
 		j.Steps = []*tandemv1.Step{j.GetSteps()[0], {Id: "cut", Operation: "cut", After: []string{"print"}}}
+	case 2: // printed elsewhere
+		if len(j.GetPanels()) > 0 {
+			j.Steps = []*tandemv1.Step{{Id: "cut", Operation: "cut"}, {Id: "pack", Operation: "pack", After: []string{"cut"}}}
+		}
 	case 1: // two cuts side by side, joined by hand
 		j.Steps = []*tandemv1.Step{
 			j.GetSteps()[0],

@@ -305,6 +305,50 @@ func TestAWrongPanelThenRefused(t *testing.T) {
 	}
 }
 
+// Days at a cutter alone, which reads panels rightly and wrongly: nobody goes on with a wrong one before a person has spoken,
+// and the records alone give the same floor.
+func TestAnyDayAtTheCutter(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := newRandomShop()
+		s.do(t, BeginTerm{})
+		s.do(t, Configure{File: &tandemv1.FloorFile{Devices: []*tandemv1.Device{{
+			Id: "cutter", Capacity: 1, Driver: &tandemv1.Driver{Kind: "sim"}, Abilities: []*tandemv1.Ability{reads(0)},
+		}}}})
+		s.epochs["cutter"] = 1
+		s.do(t, Greet{Device: "cutter", Status: report(1)})
+		for i := range 2 {
+			s.do(t, CreateJob{Job: &tandemv1.Job{Id: fmt.Sprintf("job-%d", i), Panels: []*tandemv1.Panel{
+				{Id: "a", Pieces: 2, WidthUm: 500_000, LengthUm: 300_000}, {Id: "b", Pieces: 2, WidthUm: 500_000, LengthUm: 300_000},
+			}, Steps: []*tandemv1.Step{{Id: "cut", Operation: "cut"}}}})
+		}
+		cutter := s.floor.byDevice["cutter"]
+		for range 120 {
+			step := rapid.SampledFrom(s.floor.Jobs).Draw(t, "job").Steps[0]
+			run := "run-0"
+			if n := len(step.Runs); n > 0 {
+				run = step.Runs[n-1].ID
+			}
+			switch rapid.IntRange(0, 15).Draw(t, "act") {
+			case 0:
+				s.do(t, RefuseRun{Run: run, Reason: "no"})
+			case 1:
+				s.do(t, Greet{Device: "cutter", Status: s.status(t, cutter)})
+			case 2:
+				outcome := ledgerv1.RunResolved_Outcome(rapid.IntRange(2, 3).Draw(t, "outcome"))
+				s.do(t, ResolveRun{Run: run, Outcome: outcome, Good: rapid.Int32Range(0, 3).Draw(t, "good")})
+			case 3, 4, 5:
+				s.do(t, StartRun{Run: run})
+			case 6, 7, 8, 9:
+				s.do(t, Grant{Step: step, Device: cutter})
+			default:
+				s.do(t, Report{Device: "cutter", Status: s.status(t, cutter)})
+			}
+			s.pieces(t)
+		}
+		s.replays(t)
+	})
+}
+
 // anyReadings draws what a cutter may say of a step's panels.
 func anyReadings(t *rapid.T, s *Step) []*driverv1.MarkReading {
 	return falseReadings(s, rapid.IntRange(0, 20).Draw(t, "readings"), rapid.IntRange(0, 200).Draw(t, "off"))
