@@ -327,6 +327,7 @@ func (d *desk) snapshot() *driverv1.Status {
 	for _, h := range d.hand {
 		s.Runs = append(s.Runs, proto.CloneOf(h.status))
 	}
+	leaveOutReadings(s.GetRuns())
 	return s
 }
 

@@ -35,6 +35,26 @@
 // completed, canceled or aborted, once. What a driver does not know it leaves out; it never guesses that something is
 // finished.
 //
+// # Reading marks
+//
+// Grant.panels says how large the rectangle between the marks of each panel is. A cutter that finds marks with a sensor
+// reads them before it cuts a panel and reports where it found them, in its own coordinates and micrometres:
+//
+//	RunStatus.mark_readings: one for each panel read, in the order in which they were read
+//	panel_code               as in Grant.panels, whatever lies there
+//	marks                    in the order (0, 0), (width, 0), (width, length), (0, length): four, or the first two or
+//	                         three if the floor file's marks_per_panel says so
+//
+// The daemon fits them to the box and asks for a stop if the panel cannot be the right one: another size, turned,
+// mirrored. A driver takes no part in that: it reports what was read, in the order of the marks, whether or not it
+// looks right, and never reorders readings until they fit. It begins to cut a panel only some seconds after it has
+// reported the reading, so that a stop can come first; the daemon sends no word that all is well, and a driver waits
+// for none: a daemon that is away does not keep a cutter from working. A panel that is read again is reported again; a
+// reading once reported stands until another replaces the list. A status carries the last 12.
+//
+// This is a check of identity beside the scan of the panel's code, against the wrong panel or a panel the wrong way
+// round. It is not a safety function: the stop it leads to is an order like any other, as late as the network is.
+//
 // # Starting motion
 //
 // While Grant.may_start is false nothing moves, and the run is reported pending with [ReasonAwaitingStart]. A person at

@@ -44,6 +44,9 @@ type Driver interface {
 	// host has refused what is not for this device, so a driver meets only its own operations, never more live runs
 	// than its capacity, and no epoch but its own. Whatever it does not know it ignores.
 	//
+	// A cutter that finds marks with a sensor reads those of each panel that Grant.panels names, before it cuts that
+	// panel, and reports them in RunStatus.mark_readings; the package comment says how.
+	//
 	// While Grant.may_start is false nothing moves: the run is reported pending with the reason x-awaiting-start. After
 	// a lost device the host hands its grants on again with may_start false: the driver asks its device how far it is,
 	// and never begins anew what it may have begun before.

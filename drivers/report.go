@@ -108,6 +108,7 @@ func (h *held) hear(r *driverv1.RunStatus, now time.Time) news {
 		Run: h.run, Fence: h.fence, State: r.GetState(), StateReasons: cleanReasons(r.GetStateReasons(), mostRunReasons),
 		PiecesGood: max(r.GetPiecesGood(), 0), PiecesSpoiled: max(r.GetPiecesSpoiled(), 0), Fraction: share(r.GetFraction()),
 		StartTime: moment(r.GetStartTime()), EndTime: moment(r.GetEndTime()),
+		MarkReadings: cleanReadings(r.GetMarkReadings(), before.GetMarkReadings()),
 	}
 	h.status = s
 	switch s.GetState() {
@@ -141,7 +142,8 @@ func (h *held) hear(r *driverv1.RunStatus, now time.Time) news {
 		}
 	}
 	switch {
-	case s.GetState() != before.GetState() || !slices.Equal(s.GetStateReasons(), before.GetStateReasons()):
+	case s.GetState() != before.GetState() || !slices.Equal(s.GetStateReasons(), before.GetStateReasons()),
+		!sameReadings(s.GetMarkReadings(), before.GetMarkReadings()):
 		return change
 	case s.GetPiecesGood() != before.GetPiecesGood() || s.GetPiecesSpoiled() != before.GetPiecesSpoiled() ||
 		s.GetFraction() != before.GetFraction():

@@ -194,6 +194,13 @@ func TestEverythingInHandFitsInAMessage(t *testing.T) {
 			for j := range 9 {
 				rs.StateReasons = append(rs.StateReasons, fmt.Sprintf("%02d%s", j, word))
 			}
+			for range 20 {
+				m := &driverv1.MarkReading{PanelCode: strings.Repeat("P", 500)}
+				for range 20 {
+					m.Marks = append(m.Marks, &driverv1.Mark{XUm: math.MinInt64, YUm: math.MinInt64})
+				}
+				rs.MarkReadings = append(rs.MarkReadings, m)
+			}
 			if i < drivers.MaxCapacity {
 				rs.State = stopped
 			}

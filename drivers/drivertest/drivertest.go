@@ -57,6 +57,7 @@ func Run(t *testing.T, kind drivers.Kind) {
 		{"returns while waiting", testReturnWaiting},
 		{"returns while working", testReturnWorking},
 		{"takes no harm from another Run", testRunAgain},
+		{"reads the marks of its panels", testMarks},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			dir := t.TempDir()
@@ -106,6 +107,7 @@ type floor struct {
 	dir    string
 	daemon *Daemon
 	tap    *tap
+	panels map[string][]string // run -> codes of the panels whose marks it was told of
 }
 
 // tap notes what the driver itself reports, before its host makes the best of it.
@@ -264,6 +266,10 @@ func (f *floor) check() {
 			switch {
 			case r.GetState() == tandemv1.JobState_JOB_STATE_UNSPECIFIED:
 				f.Fatalf("a run has no state: %v", r)
+			case len(r.GetMarkReadings()) > 0 && r.GetState() == tandemv1.JobState_JOB_STATE_PENDING:
+				f.Fatalf("marks are read before the run has begun, and reading them moves the device: %v", r)
+			case !f.readsItsOwn(r):
+				f.Fatalf("marks are read that are no two to four of a panel in %v: %v", f.panels[r.GetRun()], r)
 			case r.GetPiecesGood() < 0 || r.GetPiecesSpoiled() < 0 || r.GetPiecesGood()+r.GetPiecesSpoiled() > pieces:
 				f.Fatalf("not from 0 to %d pieces: %v", pieces, r)
 			case before == nil:

@@ -123,6 +123,19 @@ func faults() []fault {
 			<-ctx.Done()
 			return nil
 		}},
+		{name: "reads-before-its-start", noticed: "waits_for_its_start", status: runs(func(r *driverv1.RunStatus) {
+			r.MarkReadings = []*driverv1.MarkReading{{PanelCode: "P0015", Marks: make([]*driverv1.Mark, 4)}}
+		})},
+		{name: "reads-other-panels", noticed: "reads_the_marks_of_its_panels", status: runs(func(r *driverv1.RunStatus) {
+			if r.GetState() != tandemv1.JobState_JOB_STATE_PENDING {
+				r.MarkReadings = []*driverv1.MarkReading{{PanelCode: "P0031", Marks: make([]*driverv1.Mark, 4)}}
+			}
+		})},
+		{name: "reads-marks-nobody-told-of", noticed: "reads_the_marks_of_its_panels", status: runs(func(r *driverv1.RunStatus) {
+			if r.GetState() != tandemv1.JobState_JOB_STATE_PENDING {
+				r.MarkReadings = []*driverv1.MarkReading{{PanelCode: "P0015", Marks: make([]*driverv1.Mark, 4)}}
+			}
+		})},
 		{name: "forgets-over-another-run", noticed: "takes_no_harm_from_another_Run", run: func(_ context.Context, run func() error) error {
 			calls++
 			return run()

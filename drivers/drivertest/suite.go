@@ -55,7 +55,7 @@ func testAttendedStart(f *floor) {
 		f.Skip("people move what there is to move")
 	}
 	defer f.start()()
-	f.take(f.daemon.Grant(job("r1", 1, false)))
+	f.take(f.daemon.Grant(f.marked(job("r1", 1, false))))
 	f.within(promptly, "the run waits for its start", func() bool {
 		return f.state("r1") == tandemv1.JobState_JOB_STATE_PENDING &&
 			slices.Contains(f.daemon.Run("r1").GetStateReasons(), drivers.ReasonAwaitingStart)
@@ -69,7 +69,7 @@ func testAttendedStart(f *floor) {
 			f.Fatalf("without a start the device is %v", s)
 		}
 	}
-	f.take(f.daemon.Grant(started("r1", 1)))
+	f.take(f.daemon.Grant(f.marked(started("r1", 1))))
 	f.finish("r1", 1)
 	f.check()
 }

@@ -24,9 +24,19 @@ const (
 	Flood Trouble = "flood"
 	// Spoil spoils pieces.
 	Spoil Trouble = "spoil"
+	// WrongPanel is another panel, of another size, in the place of the one that carries the piece. Like the two below it
+	// shows where marks are read: in a run whose grant names panels.
+	WrongPanel Trouble = "wrong-panel"
+	// Turned is that panel the wrong way round.
+	Turned Trouble = "turned"
+	// Mirrored is that panel face down.
+	Mirrored Trouble = "mirrored"
 )
 
-var troubles = []Trouble{Stop, MediaEmpty, Offline, Reboot, Flood, Spoil}
+var troubles = []Trouble{Stop, MediaEmpty, Offline, Reboot, Flood, Spoil, WrongPanel, Turned, Mirrored}
+
+// ofPanels says whether the trouble is how a panel lies there.
+func (t Trouble) ofPanels() bool { return t == WrongPanel || t == Turned || t == Mirrored }
 
 // A Fault is something that goes wrong after a piece of a run.
 //
@@ -39,6 +49,7 @@ var troubles = []Trouble{Stop, MediaEmpty, Offline, Reboot, Flood, Spoil}
 //	reboot@10
 //	flood@3:2s         for 2 s; without a time, for 1 s
 //	spoil@7:3          pieces 7, 8 and 9; without a number, one
+//	wrong-panel@2/26   the panel of the second run that should carry piece 26; likewise turned and mirrored
 //
 // Times are floor time. Each fault happens once.
 type Fault struct {
@@ -79,6 +90,8 @@ func ParseFault(text string) (Fault, error) {
 	case !hasHow && f.Trouble == Offline:
 		return Fault{}, fmt.Errorf("fault %q: say for how long, such as %s:30s", text, text)
 	case !hasHow:
+	case f.Trouble.ofPanels():
+		return Fault{}, fmt.Errorf("fault %q: a panel lies there or not: leave out %q", text, ":"+how)
 	case f.Trouble == Reboot:
 		return Fault{}, fmt.Errorf("fault %q: a reboot takes no time: leave out %q", text, ":"+how)
 	case f.Trouble == Spoil:

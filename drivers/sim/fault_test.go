@@ -16,6 +16,9 @@ func TestParseFault(t *testing.T) {
 		"flood@3:2s":       {Trouble: Flood, Run: 1, Piece: 3, For: 2 * time.Second},
 		"spoil@3/7:3":      {Trouble: Spoil, Run: 3, Piece: 7, Pieces: 3},
 		"flood@3":          {Trouble: Flood, Run: 1, Piece: 3},
+		"wrong-panel@1":    {Trouble: WrongPanel, Run: 1, Piece: 1},
+		"turned@2/31":      {Trouble: Turned, Run: 2, Piece: 31},
+		"mirrored@7":       {Trouble: Mirrored, Run: 1, Piece: 7},
 		"spoil@2147483647": {Trouble: Spoil, Run: 1, Piece: 1<<31 - 1},
 	} {
 		got, err := ParseFault(text)
@@ -37,6 +40,7 @@ func TestParseFault(t *testing.T) {
 		"offline@5":        "offline@5:30s",
 		"reboot@5:3s":      "leave out",
 		"spoil@5:3s":       "whole number",
+		"turned@5:3s":      "leave out",
 		"spoil@5:0":        "whole number",
 		"stop@99999999999": "pieces from 1",
 	} {

@@ -34,6 +34,7 @@ type setup struct {
 	pieceTime time.Duration // where a grant expects none
 	cleanup   time.Duration
 	helpAfter time.Duration // 0: nobody comes
+	markWait  time.Duration // from reading a panel's marks to cutting it
 	faults    []Fault
 }
 
@@ -41,7 +42,7 @@ func (m *machine) load(g *driverv1.Grant) {
 	j := &job{
 		Run: g.GetRun(), Fence: g.GetFence(), Pieces: g.GetPieces(), State: tandemv1.JobState_JOB_STATE_PENDING,
 		Setup: g.GetExpectedSetup().AsDuration(), Work: g.GetExpectedWork().AsDuration(),
-		Units: min(max(int(g.GetPieces()), 1), mostUnits), Done: -1,
+		Units: min(max(int(g.GetPieces()), 1), mostUnits), Done: -1, Boxes: boxes(g),
 	}
 	if g.GetReadyTime() != nil {
 		j.Ready = g.GetReadyTime().AsTime()
@@ -144,6 +145,9 @@ func (m *machine) step(at time.Time) {
 	case j.Done == j.Units:
 		j.Next = j.Ready
 	}
+	if m.Job == j {
+		m.readMarks(at)
+	}
 	for _, f := range m.due(from, made) {
 		m.strike(f, at)
 	}
@@ -232,7 +236,7 @@ func (m *machine) strike(f Fault, at time.Time) {
 		m.FloodEnd = later(m.FloodEnd, at.Add(f.For))
 	case Reboot:
 		m.memory = memory{Begun: m.Begun, Rebooted: true, Injected: m.Injected}
-	case Spoil:
+	case Spoil, WrongPanel, Turned, Mirrored:
 	}
 }
 

@@ -44,6 +44,11 @@ type job struct {
 	Left    time.Duration     `json:"left,omitempty"` // instead, while the machine stands still
 	Stop    bool              `json:"stop,omitempty"`
 
+	Boxes    []box     `json:"boxes,omitempty"`    // panels whose marks it reads
+	Read     int       `json:"read,omitempty"`     // of these it has read so many
+	Readings []reading `json:"readings,omitempty"` // the last of them
+	CutTime  time.Time `json:"cut_time,omitzero"`  // the knife stays up until then
+
 	MayStart    bool      `json:"-"` // a machine that is switched on anew begins nothing by itself
 	StartBefore time.Time `json:"-"`
 	Forgotten   bool      `json:"forgotten,omitempty"` // settled while under way
@@ -68,7 +73,7 @@ func (m *memory) check() error {
 
 func (j *job) check() error {
 	if !drivers.ValidID(j.Run) || j.Fence == 0 || j.Pieces < 0 || j.Units < 1 || j.Units > mostUnits || j.Done < -1 || j.Done > j.Units ||
-		j.Spoiled < 0 || j.Spoiled > j.Pieces || j.Setup < 0 || j.Work < 0 {
+		j.Spoiled < 0 || j.Spoiled > j.Pieces || j.Setup < 0 || j.Work < 0 || !j.checkMarks() {
 		return fmt.Errorf("run %q has impossible values", j.Run)
 	}
 	return nil

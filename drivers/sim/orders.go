@@ -35,12 +35,12 @@ func (m *machine) grant(g *driverv1.Grant) {
 	m.allow(g.GetMayStart() && m.Trouble == "", before)
 }
 
-// stop ends a run as soon as it is safe: the piece in work is finished.
+// stop ends a run as soon as it is safe: the piece in work is finished, if the knife has begun on it.
 func (m *machine) stop(run string, now time.Time) {
 	switch j := m.Job; {
 	case j != nil && j.Run == run:
 		j.Stop, m.changed = true, true
-		if j.Done < 0 || m.Trouble != "" || j.Done == j.Units {
+		if !j.cuts(now) || m.Trouble != "" || j.Done == j.Units {
 			m.end(now, tandemv1.JobState_JOB_STATE_CANCELED)
 		}
 	case m.Loaded != nil && m.Loaded.Run == run:

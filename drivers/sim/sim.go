@@ -41,7 +41,9 @@ func settings() []drivers.Setting {
 		{Name: "piece-time", Default: "1s", Help: "time of a piece in a run for which the daemon expects no time"},
 		{Name: "cleanup", Default: "0s", Help: "time to clear the machine after a run"},
 		{Name: "help-after", Default: "5m", Help: "how long the machine stands still until somebody helps; 0s: nobody comes"},
-		{Name: "faults", Help: "what goes wrong, with commas: stop@26, media-empty@26, offline@5:30s, reboot@10, flood@3, spoil@7:3; " +
+		{Name: "mark-wait", Default: "2s", Help: "from reading a panel's marks to cutting it, so that a stop can come first; it is part of the first piece's time"},
+		{Name: "faults", Help: "what goes wrong, with commas: stop@26, media-empty@26, offline@5:30s, reboot@10, flood@3, spoil@7:3, " +
+			"wrong-panel@1, turned@1, mirrored@1 (the panel with that piece); " +
 			"the number is the piece, 2/26 is piece 26 of the second run"},
 	}
 }
@@ -64,7 +66,7 @@ func New(env drivers.Env, given map[string]string) (*Device, error) {
 	d.m.setup = setup{
 		pace: v.Float("pace", 0.001, 1000), noise: v.Float("noise", 0, 0.9), seed: uint64(v.Int("seed", 0, 1<<62)),
 		setUp: v.Duration("setup", 0, day), pieceTime: v.Duration("piece-time", 0, day), cleanup: v.Duration("cleanup", 0, day),
-		helpAfter: v.Duration("help-after", 0, day),
+		helpAfter: v.Duration("help-after", 0, day), markWait: v.Duration("mark-wait", 0, day),
 	}
 	for _, text := range v.List("faults") {
 		f, err := ParseFault(text)
@@ -83,12 +85,15 @@ func New(env drivers.Env, given map[string]string) (*Device, error) {
 }
 
 // Inject lets a fault happen: after Fault.Piece, of the run under way or the next one if Fault.Run is 0; at once, or
-// with the piece in work, if Fault.Piece is 0.
+// with the piece in work, if Fault.Piece is 0; with the next panel, if it is about how panels lie.
 func (d *Device) Inject(f Fault) {
 	d.touch(func(now time.Time) {
 		j := d.m.Job
 		if f.Piece == 0 && f.Trouble == Spoil && j != nil {
 			f.Piece = j.made() + 1
+		}
+		if f.Piece == 0 && f.Trouble.ofPanels() {
+			f.Piece = d.m.nextPanel()
 		}
 		if f.Piece == 0 {
 			d.m.strike(f, now)

@@ -46,6 +46,7 @@ func (m *machine) runStatus(j *job) *driverv1.RunStatus {
 	r := &driverv1.RunStatus{
 		Run: j.Run, Fence: j.Fence, State: j.State, PiecesSpoiled: j.Spoiled, PiecesGood: j.made() - j.Spoiled,
 		Fraction: float64(max(j.Done, 0)) / float64(j.Units), StartTime: stamp(j.Start), EndTime: stamp(j.End),
+		MarkReadings: markReadings(j),
 	}
 	switch {
 	case j == m.Job && m.Trouble != "":

@@ -80,6 +80,8 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 		f.applyMediaOverridden(k.MediaOverridden, e.GetActor())
 	case *ledgerv1.Event_BladeReplaced:
 		f.applyBladeReplaced(k.BladeReplaced)
+	case *ledgerv1.Event_PanelRegistered:
+		f.applyPanelRegistered(k.PanelRegistered)
 	case *ledgerv1.Event_DurationsReset:
 		f.applyDurationsReset(k.DurationsReset)
 	case *ledgerv1.Event_StrayReported:

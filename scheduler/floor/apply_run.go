@@ -105,6 +105,8 @@ func (f *Floor) detach(r *Run, end time.Time) {
 func (f *Floor) afterRun(s *Step, r *Run, end time.Time) {
 	short := r.Good+r.Spoiled < r.Pieces && s.Left() > 0
 	switch {
+	case r.misregistered() != nil && s.Job.Ending == tandemv1.JobState_JOB_STATE_UNSPECIFIED:
+		r.blockMisregistered()
 	case r.State == tandemv1.JobState_JOB_STATE_COMPLETED && !short:
 		f.endStep(s, tandemv1.JobState_JOB_STATE_COMPLETED, end)
 	case s.Job.Ending != tandemv1.JobState_JOB_STATE_UNSPECIFIED:
@@ -164,8 +166,11 @@ func (f *Floor) applyRunRefused(e *ledgerv1.RunRefused, at time.Time) {
 		s.refused = map[string]time.Time{}
 	}
 	s.refused[r.Device.ID] = at.Add(AskAgainAfter)
-	if s.Job.Ending != tandemv1.JobState_JOB_STATE_UNSPECIFIED {
+	switch {
+	case s.Job.Ending != tandemv1.JobState_JOB_STATE_UNSPECIFIED:
 		f.endStep(s, s.Job.Ending, at)
+	case r.misregistered() != nil:
+		r.blockMisregistered()
 	}
 	f.touchRun(r)
 }

@@ -110,6 +110,9 @@ func (f *Floor) placeRuns(events []*ledgerv1.Event) {
 		case *ledgerv1.Event_RunRefused:
 			c := k.RunRefused
 			c.Job, c.Step, c.Device = of(c.GetRun())
+		case *ledgerv1.Event_PanelRegistered:
+			c := k.PanelRegistered
+			c.Job, c.Step, c.Device = of(c.GetRun())
 		}
 	}
 }

@@ -147,6 +147,7 @@ func (f *Floor) reported(d *Device, s *driverv1.Status, before tandemv1.Link, no
 		heard[rs.GetRun()] = true
 		r := f.runs[rs.GetRun()]
 		if r != nil && r.Device == d && r.Fence == rs.GetFence() && r.Step.Live == r {
+			events = append(events, r.registered(rs)...)
 			if e := r.reported(rs, reasons, now); e != nil {
 				events = append(events, e)
 				if empty := r.ranOut(e.GetRunChanged()); empty != nil {

@@ -65,6 +65,8 @@ func (s *Step) summary(now time.Time) string {
 		return fmt.Sprintf("%s is %s since %s", s.ID(), Keyword(state), at(s.End))
 	case s.Live != nil && s.Live.Unknown():
 		return fmt.Sprintf("%s was lost with %s: nobody knows how far it got; look at the device and resolve %s", s.ID(), s.Live.Device.ID, s.Live.ID)
+	case s.Live != nil && s.Live.misregistered() != nil:
+		return s.Live.misregistration()
 	case s.Live != nil && s.Live.State == tandemv1.JobState_JOB_STATE_PENDING && s.Live.mediaMismatch():
 		return fmt.Sprintf("%s is with %s and waits for %s to be loaded there%s", s.ID(), s.Live.Device.ID, s.Supply(), s.Live.Device.offer(s, s.Live.Pieces))
 	case s.Live != nil && s.Live.State == tandemv1.JobState_JOB_STATE_PENDING && s.Live.lotTooShort():
@@ -78,6 +80,8 @@ func (s *Step) summary(now time.Time) string {
 		return fmt.Sprintf("%s is drying in %s until %s", s.ID(), s.Live.Device.ID, at(s.DryUntil()))
 	case s.Live != nil:
 		return fmt.Sprintf("%s is %s on %s (%s)", s.ID(), Keyword(state), s.Live.Device.ID, strings.Join(reasons, ", "))
+	case s.Blocked == ReasonRegistrationFailed && s.Runs[len(s.Runs)-1].misregistered() != nil:
+		return s.Runs[len(s.Runs)-1].misregistration()
 	case s.Blocked != "":
 		return fmt.Sprintf("%s ended early on its device (%s): a person must resolve %s", s.ID(), s.Blocked, s.Runs[len(s.Runs)-1].ID)
 	case s.Job.Held:

@@ -94,6 +94,7 @@ type Run struct {
 	Stopping          bool
 	Withdraw          bool
 	Why               *tandemv1.GrantReason
+	Registrations     []*tandemv1.Registration // of its panels, in the order in which they were read
 }
 
 // Step returns the step with that id.
@@ -293,6 +294,9 @@ func (r *Run) reasons() []string {
 			add(ReasonDrying)
 		}
 	default: // what the device said is all
+	}
+	if r.misregistered() != nil {
+		add(ReasonRegistrationFailed)
 	}
 	if r.Stopping {
 		add(ReasonToStopPoint)

@@ -69,6 +69,7 @@ func (r *Run) grant() *driverv1.Grant {
 	for _, p := range s.Panels {
 		g.PanelCodes = append(g.PanelCodes, p.Code)
 	}
+	g.Panels = r.boxes()
 	if s.Drying() {
 		g.ReadyTime = stamp(s.DryUntil())
 		g.ExpectedWork = durationpb.New(r.Expected)

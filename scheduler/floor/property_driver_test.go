@@ -25,6 +25,7 @@ type fakeRun struct {
 	good, spoiled int32
 	empty         bool // it stands still, or was given up, because the roll is at its end
 	start, end    time.Time
+	readings      []*driverv1.MarkReading
 }
 
 func (d *fakeDriver) clone() *fakeDriver {
@@ -75,6 +76,7 @@ func (d *fakeDriver) work(now time.Time, luck int) {
 		case tandemv1.JobState_JOB_STATE_PENDING:
 			if r.grant.GetMayStart() && (before == nil || !now.After(before.AsTime())) {
 				r.state, r.start = tandemv1.JobState_JOB_STATE_PROCESSING, now
+				r.read(luck)
 			}
 		case tandemv1.JobState_JOB_STATE_PROCESSING:
 			d.goOn(r, now, luck)
@@ -82,6 +84,21 @@ func (d *fakeDriver) work(now time.Time, luck int) {
 			r.state, r.empty = tandemv1.JobState_JOB_STATE_PROCESSING, false
 		default: // it has ended
 		}
+	}
+}
+
+// read reads the marks of every panel at once; luck puts another panel there, or turns it round.
+func (r *fakeRun) read(luck int) {
+	for _, p := range r.grant.GetPanels() {
+		w, l := p.GetWidthUm(), p.GetLengthUm()
+		m := &driverv1.MarkReading{PanelCode: p.GetPanelCode(), Marks: []*driverv1.Mark{{XUm: 7, YUm: 9}, {XUm: w}, {XUm: w, YUm: l}, {YUm: l}}}
+		switch luck % 9 {
+		case 0:
+			m.Marks[1].XUm += 20_000
+		case 1:
+			m.Marks = append(m.GetMarks()[2:], m.GetMarks()[:2]...)
+		}
+		r.readings = append(r.readings, m)
 	}
 }
 
@@ -118,7 +135,7 @@ func (d *fakeDriver) status() *driverv1.Status {
 		r := &d.runs[i]
 		rs := &driverv1.RunStatus{
 			Run: r.grant.GetRun(), Fence: r.grant.GetFence(), State: r.state, PiecesGood: r.good, PiecesSpoiled: r.spoiled,
-			StartTime: stamp(r.start), EndTime: stamp(r.end),
+			StartTime: stamp(r.start), EndTime: stamp(r.end), MarkReadings: r.readings,
 		}
 		switch r.state {
 		case tandemv1.JobState_JOB_STATE_PENDING:
@@ -179,7 +196,7 @@ func (w *world) lie(a act, d *Device, driver *fakeDriver) {
 		s.Runs = append(s.Runs, &driverv1.RunStatus{
 			Run: r.ID, Fence: r.Fence + uint64(a.C%3/2), State: tandemv1.JobState(a.D % 11),
 			PiecesGood: int32(a.A%12) - 2, PiecesSpoiled: int32(a.B%6) - 2,
-			StartTime: stamp(w.now.Add(time.Duration(a.C-500) * time.Hour)),
+			StartTime: stamp(w.now.Add(time.Duration(a.C-500) * time.Hour)), MarkReadings: falseReadings(r.Step, a.A, a.C),
 		})
 	}
 	if len(s.GetRuns()) > 0 && a.D%3 == 0 {

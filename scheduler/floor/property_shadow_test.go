@@ -27,7 +27,9 @@ type shadow struct {
 	waived    map[string]bool // job/step: a person has taken the responsibility
 	spoiled   map[string]int32
 	runSpoilt map[string]int32
-	said      map[string]bool // run: a person has said that what is on its device is right
+	said      map[string]bool   // run: a person has said that what is on its device is right
+	misread   map[string]string // job/step -> its run with a panel that cannot be the right one, until a person has spoken
+	fits      map[string]int    // run and panel -> fits written
 }
 
 func newShadow(t *rapid.T, w *world) *shadow {
@@ -35,6 +37,7 @@ func newShadow(t *rapid.T, w *world) *shadow {
 		t: t, w: w, live: map[string]string{}, on: map[string]string{}, stepOf: map[string]string{}, completed: map[string]bool{},
 		link: map[string]tandemv1.Link{}, barred: map[string]bool{}, dryAt: map[string]time.Time{}, waived: map[string]bool{},
 		spoiled: map[string]int32{}, runSpoilt: map[string]int32{}, said: map[string]bool{},
+		misread: map[string]string{}, fits: map[string]int{},
 	}
 	w.watch = s.decided
 	return s
@@ -107,7 +110,10 @@ func (s *shadow) event(c Command, e *ledgerv1.Event) {
 			s.t.Fatalf("resolved by nobody: %v", e)
 		}
 		s.waived[s.stepOf[k.RunResolved.GetRun()]] = true // the person says that it is done, dry or not
+		delete(s.misread, s.stepOf[k.RunResolved.GetRun()])
 		s.gone(k.RunResolved.GetRun())
+	case *ledgerv1.Event_PanelRegistered:
+		s.registered(k.PanelRegistered)
 	case *ledgerv1.Event_RunRefused:
 		s.gone(k.RunRefused.GetRun())
 	}
@@ -136,6 +142,8 @@ func (s *shadow) granted(r *tandemv1.Run) {
 	switch {
 	case s.live[step] != "":
 		s.t.Fatalf("%s has the live run %s and was granted %s", step, s.live[step], r.GetId())
+	case s.misread[step] != "":
+		s.t.Fatalf("%s was granted again before a person has looked at the panel of %s", step, s.misread[step])
 	case s.completed[step]:
 		s.t.Fatalf("%s is completed and was granted again", step)
 	case r.GetFence() <= s.fence:

@@ -44,7 +44,7 @@ func anyFloor(t *rapid.T) *tandemv1.FloorFile {
 	}
 	add("rack", true, rapid.Int32Range(0, 2).Draw(t, "places"), &tandemv1.Ability{Operation: "dry", UnattendedStart: unattended("rack", true)})
 	add("laminator", false, 1, &tandemv1.Ability{Operation: "laminate", PerPiece: minute})
-	add("cutter", false, 1, &tandemv1.Ability{Operation: "cut", PerPiece: minute})
+	add("cutter", false, 1, &tandemv1.Ability{Operation: "cut", PerPiece: minute, MarkTime: durationpb.New(time.Second)})
 	add("bench", true, 1, &tandemv1.Ability{Operation: "pack"}, &tandemv1.Ability{Operation: "print", UnattendedStart: unattended("bench", false)})
 	return file
 }

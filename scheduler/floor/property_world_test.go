@@ -258,11 +258,16 @@ func sampleJob(id string, a act, now time.Time) *tandemv1.Job {
 		{Id: "pack", Operation: "pack", After: []string{"cut"}, Duration: durationpb.New(time.Minute)},
 	}}
 	if a.C%3 == 0 {
-		j.Pieces, j.Panels = 0, []*tandemv1.Panel{{Id: "a", Pieces: 2}, {Id: "b", Pieces: int32(1 + a.A%4)}}
+		size := int64(a.B%3) * 200_000
+		j.Pieces, j.Panels = 0, []*tandemv1.Panel{{Id: "a", Pieces: 2, WidthUm: size, LengthUm: 300_000}, {Id: "b", Pieces: int32(1 + a.A%4), WidthUm: 400_000, LengthUm: size}}
 	}
 	switch a.D % 4 {
 	case 0: // print and cut
 		j.Steps = []*tandemv1.Step{j.GetSteps()[0], {Id: "cut", Operation: "cut", After: []string{"print"}}}
+	case 2: // printed elsewhere
+		if len(j.GetPanels()) > 0 {
+			j.Steps = []*tandemv1.Step{{Id: "cut", Operation: "cut"}, {Id: "pack", Operation: "pack", After: []string{"cut"}}}
+		}
 	case 1: // two cuts side by side, joined by hand
 		j.Steps = []*tandemv1.Step{
 			j.GetSteps()[0],

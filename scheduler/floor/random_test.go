@@ -42,7 +42,7 @@ var randomFile = &tandemv1.FloorFile{
 			Operation: "dry", UnattendedStart: &tandemv1.UnattendedStart{AllowedBy: "mira", AllowTime: timestamppb.New(time.Unix(1e9, 0))},
 		}}},
 		{Id: "laminator", Capacity: 1, Driver: &tandemv1.Driver{Kind: "sim"}, Abilities: []*tandemv1.Ability{{Operation: "laminate", PerPiece: durationpb.New(time.Minute)}}},
-		{Id: "cutter", Capacity: 1, Driver: &tandemv1.Driver{Kind: "sim"}, Abilities: []*tandemv1.Ability{{Operation: "cut", PerPiece: durationpb.New(time.Minute)}}},
+		{Id: "cutter", Capacity: 1, Driver: &tandemv1.Driver{Kind: "sim"}, Abilities: []*tandemv1.Ability{{Operation: "cut", PerPiece: durationpb.New(time.Minute), MarkTime: durationpb.New(time.Second)}}},
 		{Id: "bench", Capacity: 1, Driver: &tandemv1.Driver{Kind: "operator", Manual: true}, Abilities: []*tandemv1.Ability{{Operation: "pack"}}},
 	},
 	People: []*tandemv1.Person{{Id: "mira", Supervisor: true}, {Id: "timo"}},
@@ -85,6 +85,8 @@ func (s *randomShop) guard(t *rapid.T, rec *ledgerv1.Record) {
 				t.Fatalf("granted to %s beyond its capacity", d.ID)
 			case step.Live != nil || !step.Open():
 				t.Fatalf("step %s was granted while live or ended", step.ID())
+			case len(step.Runs) > 0 && step.Runs[len(step.Runs)-1].misregistered() != nil && !slices.Contains(step.Runs[len(step.Runs)-1].Reasons, ReasonResolved):
+				t.Fatalf("%s was granted again before a person has looked at its panel", step.ID())
 			case g.GetFence() <= s.floor.LastFence():
 				t.Fatalf("fence %d after %d", g.GetFence(), s.floor.LastFence())
 			}
@@ -141,6 +143,14 @@ func anyJob(id string, t *rapid.T) *tandemv1.Job {
 			{Id: "pack", Operation: "pack", After: []string{"cut"}},
 		},
 	}
+	if rapid.Bool().Draw(t, "marks") {
+		j.Panels = []*tandemv1.Panel{{Id: "a", Pieces: j.GetPieces(), WidthUm: 500_000, LengthUm: 300_000}, {Id: "b", Pieces: 1, WidthUm: 500_000, LengthUm: 300_000}}
+		j.Pieces = 0
+		if rapid.Bool().Draw(t, "cut only") {
+			j.Steps = []*tandemv1.Step{{Id: "cut", Operation: "cut"}}
+			return j
+		}
+	}
 	if rapid.Bool().Draw(t, "print and cut only") {
 		j.Steps = []*tandemv1.Step{j.GetSteps()[0], {Id: "cut", Operation: "cut", After: []string{"print"}}}
 	}
@@ -172,6 +182,7 @@ func anyRunStatus(t *rapid.T, r *Run) *driverv1.RunStatus {
 		StateReasons:  rapid.SampledFrom([][]string{nil, {"media-jam-error"}, {ReasonAwaitingStart}, {"NOT a keyword"}}).Draw(t, "reasons"),
 		PiecesGood:    rapid.SampledFrom([]int32{0, 1, r.Pieces, r.Pieces, r.Pieces, r.Pieces + 7, -3}).Draw(t, "good"),
 		PiecesSpoiled: rapid.SampledFrom([]int32{0, 0, 0, 1, r.Pieces + 1}).Draw(t, "spoiled"),
+		MarkReadings:  anyReadings(t, r.Step),
 	}
 }
 

@@ -31,8 +31,9 @@ const (
 	ReasonWaitTooLong        = "x-wait-too-long" // max_wait is exceeded
 	ReasonResolved           = "x-resolved-by-person"
 	ReasonWithdrawn          = "x-withdrawn"
-	ReasonLotTooShort        = "x-lot-too-short"  // the roll on the device does not reach for the run
-	ReasonBladeMismatch      = "x-blade-mismatch" // the run wants another kind of blade
+	ReasonLotTooShort        = "x-lot-too-short"       // the roll on the device does not reach for the run
+	ReasonBladeMismatch      = "x-blade-mismatch"      // the run wants another kind of blade
+	ReasonRegistrationFailed = "x-registration-failed" // by its marks a panel cannot be the right one
 )
 
 // Reasons of devices and lots that follow from what is kept account of.

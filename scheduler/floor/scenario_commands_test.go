@@ -185,7 +185,8 @@ func (s *stage) step(w *words) (*Step, *Device) {
 
 // status reads
 //
-//	[epoch=N] [is=STATE] [why=REASON,...] [link=offline] [RUN STATE [good=N] [spoiled=N] [fence=N] [reasons=R,...] [began=AGO] [ended=AGO]]
+//	[epoch=N] [is=STATE] [why=REASON,...] [link=offline] [RUN STATE [good=N] [spoiled=N] [fence=N] [reasons=R,...] [began=AGO] [ended=AGO]
+//	[read=CODE:X/Y/X/Y/...,...]]
 //
 // The epoch is the device's, the fence the run's; a device is processing while its run is.
 func (s *stage) status(device string, w *words) *driverv1.Status {
@@ -203,7 +204,7 @@ func (s *stage) status(device string, w *words) *driverv1.Status {
 	if len(w.plain) > 0 {
 		rs := &driverv1.RunStatus{
 			Run: s.run(w), State: jobStateOf(w, w.next()), PiecesGood: w.number("good"), PiecesSpoiled: w.number("spoiled"),
-			StateReasons: w.list("reasons"),
+			StateReasons: w.list("reasons"), MarkReadings: w.readings("read"),
 		}
 		if r := s.floor.runs[rs.GetRun()]; r != nil {
 			rs.Fence = r.Fence

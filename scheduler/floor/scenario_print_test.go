@@ -115,12 +115,26 @@ func (s *stage) value(f protoreflect.FieldDescriptor, v protoreflect.Value) stri
 			return s.clock(m.AsTime())
 		case *durationpb.Duration:
 			return m.AsDuration().String()
+		case *tandemv1.Registration:
+			return fitLine(m)
 		}
 	}
 	if text := v.String(); !strings.Contains(text, " ") {
 		return text
 	}
 	return `"` + v.String() + `"`
+}
+
+// fitLine shows the fit of a panel's marks.
+func fitLine(g *tandemv1.Registration) string {
+	out := g.GetPanelCode()
+	if g.GetScaleX() != 0 {
+		out += fmt.Sprintf(" residual=%d scale=%gx%g rotation=%g skew=%g", g.GetResidualUm(), g.GetScaleX(), g.GetScaleY(), g.GetRotationDegrees(), g.GetSkewDegrees())
+	}
+	if !g.GetAccepted() {
+		out += " refused: " + g.GetReason()
+	}
+	return "(" + out + ")"
 }
 
 // state shows a job, a device or a lot as it is now.
@@ -224,6 +238,9 @@ func (s *stage) orders(w *words) string {
 		case *driverv1.Order_Grant:
 			g := k.Grant
 			fmt.Fprintf(&out, "grant %s fence=%d %s/%s pieces=%d", g.GetRun(), g.GetFence(), g.GetJob(), g.GetStep(), g.GetPieces())
+			for _, p := range g.GetPanels() {
+				fmt.Fprintf(&out, " %s=%gx%g", p.GetPanelCode(), float64(p.GetWidthUm())/1000, float64(p.GetLengthUm())/1000)
+			}
 			if g.GetMayStart() {
 				fmt.Fprintf(&out, " may start before %s", s.clock(g.GetStartBefore().AsTime()))
 			}

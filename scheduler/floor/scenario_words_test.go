@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 
+	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -90,6 +91,29 @@ func (w *words) span(v string) time.Duration {
 	return d
 }
 
+// millimetres reads a length in millimetres as micrometres.
+func (w *words) millimetres(v string) int64 {
+	mm, err := strconv.ParseFloat(v, 64)
+	if err != nil {
+		w.fail("%v", err)
+	}
+	return int64(math.Round(1000 * mm))
+}
+
+// readings reads CODE:X/Y/X/Y...,CODE:... in millimetres, as a cutter has read marks.
+func (w *words) readings(name string) []*driverv1.MarkReading {
+	var out []*driverv1.MarkReading
+	for _, text := range w.list(name) {
+		panel, marks, _ := strings.Cut(text, ":")
+		m := &driverv1.MarkReading{PanelCode: panel}
+		for xy := range slices.Chunk(strings.Split(marks, "/"), 2) {
+			m.Marks = append(m.Marks, &driverv1.Mark{XUm: w.millimetres(xy[0]), YUm: w.millimetres(xy[1])})
+		}
+		out = append(out, m)
+	}
+	return out
+}
+
 func (w *words) fail(format string, args ...any) {
 	if w.err == nil {
 		w.err = fmt.Errorf(format, args...)
@@ -112,7 +136,7 @@ func (w *words) rest() error {
 // device reads the description of a device:
 //
 //	device ID can=OPERATION[:TIME_PER_PIECE],... [alone=OPERATION,...] [continues=OPERATION,...] [manual] [capacity=N] [loaded=MEDIA]
-//	[takes=MEDIA,...] [width=METRES] [change=TIME] [waste=METRES] [web-up=METRES] [blade-life=METRES] [blade-change=TIME]
+//	[takes=MEDIA,...] [width=METRES] [change=TIME] [waste=METRES] [web-up=METRES] [blade-life=METRES] [blade-change=TIME] [mark=TIME]
 //
 // What is said of media and blades holds for each of its operations.
 func (w *words) device() *tandemv1.Device {
@@ -120,7 +144,7 @@ func (w *words) device() *tandemv1.Device {
 		Id: w.next(), Capacity: max(w.number("capacity"), 1), LoadedMedia: w.key("loaded"),
 		Driver: &tandemv1.Driver{Kind: "sim", Manual: w.flag("manual")},
 	}
-	alone, continues := w.list("alone"), w.list("continues")
+	alone, continues, mark := w.list("alone"), w.list("continues"), w.span(w.key("mark"))
 	all := &tandemv1.Ability{
 		Media: w.list("takes"), MaxWidthUm: w.metres(w.key("width")), RunWasteUm: w.metres(w.key("waste")), WebUpUm: w.metres(w.key("web-up")),
 		BladeLifeUm: w.metres(w.key("blade-life")),
@@ -137,6 +161,9 @@ func (w *words) device() *tandemv1.Device {
 		a.Operation, a.PerPiece, a.ContinuesLoaded = operation, durationpb.New(w.span(time)), slices.Contains(continues, operation)
 		if slices.Contains(alone, operation) {
 			a.UnattendedStart = &tandemv1.UnattendedStart{AllowedBy: "mira"}
+		}
+		if operation == cut && mark > 0 {
+			a.MarkTime = durationpb.New(mark)
 		}
 		d.Abilities = append(d.Abilities, a)
 	}
@@ -167,7 +194,7 @@ var stepWord = regexp.MustCompile(`^(?:([a-z0-9-]+)/)?([a-z0-9-]+)(?::(\w+))?(?:
 
 // job reads
 //
-//	submit job=ID pieces=N|panels=ID:N,... steps=STEP,... [release=IN] [due=IN] [priority=N] [hold]
+//	submit job=ID pieces=N|panels=ID:N[:WIDTHxLENGTH],... steps=STEP,... [release=IN] [due=IN] [priority=N] [hold]
 //	[length=STEP:METRES,...] [path=STEP:METRES,...] [blade=STEP:KIND,...]
 func (w *words) job(now time.Time) *tandemv1.Job {
 	j := &tandemv1.Job{Id: w.key("job"), Pieces: w.number("pieces"), Priority: w.number("priority"), Hold: w.flag("hold")}
@@ -179,11 +206,16 @@ func (w *words) job(now time.Time) *tandemv1.Job {
 	}
 	for _, p := range w.list("panels") {
 		id, n, _ := strings.Cut(p, ":")
+		n, size, _ := strings.Cut(n, ":")
 		pieces, err := strconv.Atoi(n)
 		if err != nil {
 			w.fail("panel %s: %v", p, err)
 		}
-		j.Panels = append(j.Panels, &tandemv1.Panel{Id: id, Pieces: int32(pieces)})
+		panel := &tandemv1.Panel{Id: id, Pieces: int32(pieces)}
+		if width, length, ok := strings.Cut(size, "x"); ok {
+			panel.WidthUm, panel.LengthUm = w.millimetres(width), w.millimetres(length)
+		}
+		j.Panels = append(j.Panels, panel)
 	}
 	for i, text := range w.list("steps") {
 		m := stepWord.FindStringSubmatch(text)

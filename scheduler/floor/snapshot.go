@@ -234,6 +234,7 @@ func (f *Floor) restoreRun(s *Step, v *tandemv1.Run) *Run {
 		Pieces: v.GetPieces(), State: v.GetState(), Reasons: v.GetStateReasons(), Good: v.GetPiecesGood(), Spoiled: v.GetPiecesSpoiled(),
 		Grant: moment(v.GetGrantTime()), Start: moment(v.GetStartTime()), End: moment(v.GetEndTime()),
 		Expected: v.GetExpectedDuration().AsDuration(), Model: v.GetModelDuration().AsDuration(), Stopped: v.GetStoppedDuration().AsDuration(), MayStart: v.GetMayStart(), StartedBy: v.GetStartedBy(), Why: v.GetReason(),
+		Registrations: v.GetRegistrations(),
 	}
 	r.Lot, r.LotLength, r.Override, r.Earlier = f.stock.byID[v.GetLot()], v.GetLotLengthUm(), v.GetOverrideNote(), v.GetEarlierLots()
 	s.Runs = append(s.Runs, r)

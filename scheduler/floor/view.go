@@ -68,6 +68,7 @@ func (r *Run) View() *tandemv1.Run {
 		MayStart: r.MayStart, StartedBy: r.StartedBy, Reason: r.Why, ExpectedDuration: durationpb.New(r.Expected),
 		ModelDuration: durationpb.New(r.Model), StoppedDuration: durationpb.New(r.Stopped),
 		Lot: r.lotID(), LotLengthUm: r.LotLength, OverrideNote: r.Override, EarlierLots: r.Earlier,
+		Registrations: slices.Clone(r.Registrations),
 	}
 }
 

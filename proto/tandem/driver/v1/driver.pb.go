@@ -308,7 +308,9 @@ type RunStatus struct {
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	// When it ended.
 	EndTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
-	// Marks of the panels as the device read them, before it cut them.
+	// Marks of the panels of this run as the device read them, before it cut them, in the order in which they were read. A
+	// driver repeats them in each status; the last 12 are enough. A device cuts a panel only some seconds after it has
+	// reported its marks, so that a stop can come first; there is no word that all is well to wait for.
 	MarkReadings  []*MarkReading `protobuf:"bytes,10,rep,name=mark_readings,json=markReadings,proto3" json:"mark_readings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -419,7 +421,7 @@ type MarkReading struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Code of the panel it was given to cut.
 	PanelCode string `protobuf:"bytes,1,opt,name=panel_code,json=panelCode,proto3" json:"panel_code,omitempty"`
-	// The marks in the order of PanelBox.
+	// The marks in the order of PanelBox: four, or the first two or three if the device reads no more.
 	Marks         []*Mark `protobuf:"bytes,2,rep,name=marks,proto3" json:"marks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
