@@ -33,6 +33,8 @@ func (v *view) needs() []line {
 		}
 		for _, r := range d.GetRuns() {
 			switch {
+			case has(r.GetStateReasons(), "x-registration-failed") && !has(r.GetStateReasons(), "x-outcome-unknown"):
+				need(bad, "look at "+d.GetId()+": "+wrongPanel, work(r))
 			case has(r.GetStateReasons(), "x-media-mismatch"):
 				text := "load " + v.supply(r) + " on " + d.GetId()
 				if awaitsStart(r) {
@@ -61,9 +63,14 @@ func (v *view) needs() []line {
 	return append(title("NEEDS A PERSON"), lines...)
 }
 
+// wrongPanel is what marks say that do not fit.
+const wrongPanel = "by its marks the panel is not the right one, or lies the wrong way"
+
 // decision is what a step without a run asks of a person; empty if it asks nothing.
 func decision(s *tandemv1.Step) (string, style) {
 	switch {
+	case s.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && has(s.GetStateReasons(), "x-registration-failed"):
+		return wrongPanel + "; check it, scan its code, then decide", bad
 	case s.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED:
 		return "decide: " + reasonsOr(s.GetStateReasons(), "stopped"), bad
 	case s.GetState() != tandemv1.JobState_JOB_STATE_PENDING:

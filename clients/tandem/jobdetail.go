@@ -62,6 +62,7 @@ func (a *app) job(clock wording.Clock, j *tandemv1.Job) {
 	a.steps(clock, j)
 	a.panels(clock, j)
 	a.runsOf(clock, j)
+	a.registrations(j)
 }
 
 func (a *app) steps(clock wording.Clock, j *tandemv1.Job) {

@@ -120,6 +120,16 @@ func describeRun(e *ledgerv1.Event) *tandemv1.Event {
 	case *ledgerv1.Event_RunRefused:
 		c := k.RunRefused
 		return run("run.refused", c, "%s refused %s: %s", c.GetDevice(), c.GetStep(), c.GetReason())
+	case *ledgerv1.Event_PanelRegistered:
+		c := k.PanelRegistered
+		g := c.GetRegistration()
+		if !g.GetAccepted() {
+			v := run("panel.refused", c, "panel %s on %s %s", g.GetPanelCode(), c.GetDevice(), g.GetReason())
+			v.Reasons = []string{floor.ReasonRegistrationFailed}
+			return v
+		}
+		return run("panel.registered", c, "panel %s fits on %s: scale %.2f %% by %.2f %%, rotation %.2f degrees, residual %.3f mm",
+			g.GetPanelCode(), c.GetDevice(), 100*g.GetScaleX(), 100*g.GetScaleY(), g.GetRotationDegrees(), float64(g.GetResidualUm())/1000)
 	case *ledgerv1.Event_StrayReported:
 		c := k.StrayReported
 		return &tandemv1.Event{
