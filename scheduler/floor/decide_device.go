@@ -138,7 +138,7 @@ func (c LoadMedia) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 		MediaLoaded: &ledgerv1.MediaLoaded{Device: d.ID, Media: c.Media},
 	}})
 	for _, r := range d.Live {
-		if r.waitsForStart() && !r.Step.Job.Held && r.Step.Supply() == c.Media {
+		if r.waitsForStart() && !r.Step.Job.OnHold() && r.Step.Supply() == c.Media {
 			out.Events = append(out.Events, r.allowedUnattended(now)...)
 		}
 	}

@@ -29,6 +29,7 @@ const (
 	ReasonWaitTooLong        = "x-wait-too-long" // max_wait is exceeded
 	ReasonResolved           = "x-resolved-by-person"
 	ReasonWithdrawn          = "x-withdrawn"
+	ReasonInGangRun          = "x-in-gang-run" // a gang run does the work, or still has the panel
 )
 
 // dry is the operation whose duration counts from the end of the steps before it, wherever the panel lies.
