@@ -131,7 +131,7 @@ func (x *index) insert(e *entry, now time.Time) {
 	s := e.step
 	e.group = x.groupOf(s)
 	e.work = max(e.group.reference(s).Seconds(), 1)
-	e.urgency = math.Log(float64(s.Job.Spec.GetPriority()) / e.work)
+	e.urgency = math.Log(float64(s.Job.Priority()) / e.work)
 	e.slackAt = due(s) - e.work
 	x.size++
 	e.group.mean.add(1, e.work)
@@ -175,8 +175,8 @@ func order(s *floor.Step) uint64 { return s.Job.Number<<20 | uint64(s.Index) }
 const noPromise = 7 * 24 * time.Hour
 
 func due(s *floor.Step) float64 {
-	if d := s.Job.Spec.GetDueTime(); d != nil {
-		return seconds(d.AsTime())
+	if d := s.Job.Due(); !d.IsZero() {
+		return seconds(d)
 	}
 	return seconds(s.Job.Create.Add(noPromise))
 }

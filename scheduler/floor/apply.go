@@ -42,9 +42,13 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 		f.applyPiecesSpoiled(k.PiecesSpoiled, at)
 	case *ledgerv1.Event_PiecesRemade:
 		f.applyPiecesRemade(k.PiecesRemade, at)
+	case *ledgerv1.Event_JobsGanged:
+		f.applyJobsGanged(k.JobsGanged)
+	case *ledgerv1.Event_GangDissolved:
+		f.dissolve(f.mustJob(k.GangDissolved.GetJob()))
 	case *ledgerv1.Event_PanelMoved:
 		p := f.mustPanel(k.PanelMoved.GetJob(), k.PanelMoved.GetPanel())
-		p.Place, p.PlaceTime = k.PanelMoved.GetPlace(), at
+		p.moved(k.PanelMoved.GetPlace(), at)
 		f.touchJob(p.Job)
 	case *ledgerv1.Event_WaitOverridden:
 		f.applyWaitOverridden(k.WaitOverridden, at)
@@ -254,10 +258,12 @@ func (f *Floor) touchJob(j *Job) {
 			f.touchStep(s)
 		}
 	}
+	f.touchGang(j)
 }
 
 func (f *Floor) touchRun(r *Run) {
 	r.Step.Job.Revision, r.Device.Revision = f.Revision, f.Revision
 	f.touchStep(r.Step)
 	f.touchDevice(r.Device)
+	f.touchGang(r.Step.Job)
 }

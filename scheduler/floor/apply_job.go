@@ -100,31 +100,33 @@ func (f *Floor) endStep(s *Step, state tandemv1.JobState, at time.Time) {
 		s.Job.End = at
 	}
 	f.touchStep(s)
-	if state != tandemv1.JobState_JOB_STATE_COMPLETED {
-		return
-	}
-	for _, n := range s.Next {
-		n.Waiting--
-		n.Free = later(n.Free, at)
-		if n.Waiting == 0 {
-			f.touchStep(n)
+	if state == tandemv1.JobState_JOB_STATE_COMPLETED {
+		for _, n := range s.Next {
+			n.Waiting--
+			n.Free = later(n.Free, at)
+			if n.Waiting == 0 {
+				f.touchStep(n)
+			}
 		}
 	}
+	f.endCarried(s, at)
 }
 
 func (f *Floor) applyPiecesSpoiled(e *ledgerv1.PiecesSpoiled, at time.Time) {
 	p := f.mustPanel(e.GetJob(), e.GetPanel())
 	p.Good -= e.GetPieces()
 	p.Spoiled += e.GetPieces()
+	var by *Step
 	if e.GetStep() != "" {
-		s := f.mustStep(e.GetJob(), e.GetStep())
-		s.Spoiled += e.GetPieces()
-		if s.Open() {
-			s.Good -= min(s.Good, e.GetPieces())
+		by = f.mustStep(e.GetJob(), e.GetStep())
+		by.Spoiled += e.GetPieces()
+		if by.Open() && !by.inGang() {
+			by.Good -= min(by.Good, e.GetPieces())
 		}
 	}
+	f.spoilShares(p, by, e.GetPieces(), at)
 	for _, s := range p.Job.Steps {
-		if s.Good > 0 {
+		if s.Good > 0 && s.Carrier == nil {
 			f.settle(s, at)
 		}
 	}
@@ -134,10 +136,10 @@ func (f *Floor) applyPiecesSpoiled(e *ledgerv1.PiecesSpoiled, at time.Time) {
 // settle completes a step that has nothing left to do, because the pieces it has not done are spoiled. It must have begun,
 // nothing else may be open about it, and what has been kept of it must be dry or a person's word.
 func (f *Floor) settle(s *Step, at time.Time) {
-	if s.Drying() && at.Before(s.DryUntil()) && !s.resolvedEnd() {
+	if s.inGang() || s.Drying() && at.Before(s.DryUntil()) && !s.resolvedEnd() && !s.emptied() {
 		return
 	}
-	if s.Open() && s.Live == nil && s.Blocked == "" && s.Waiting == 0 && len(s.Runs) > 0 && s.Left() == 0 {
+	if s.Open() && s.Live == nil && s.Blocked == "" && s.Waiting == 0 && (s.begun() || s.lost()) && s.Left() == 0 {
 		f.endStep(s, tandemv1.JobState_JOB_STATE_COMPLETED, at)
 	}
 }
@@ -163,8 +165,10 @@ func (f *Floor) applyPiecesRemade(e *ledgerv1.PiecesRemade, at time.Time) {
 			s.waitFor(j.byStep[join.GetAfter()])
 		}
 	}
-	for _, s := range j.Steps {
-		f.settle(s, at) // what was left to do is done by the remake
+	for _, s := range j.inOrder() {
+		if !s.lost() || s.worksOn(e.GetPanel().GetRemakeOf()) {
+			f.settle(s, at) // what was left to do is done by the remake
+		}
 	}
 	f.touchJob(j)
 }
@@ -172,7 +176,7 @@ func (f *Floor) applyPiecesRemade(e *ledgerv1.PiecesRemade, at time.Time) {
 func (f *Floor) applyWaitOverridden(e *ledgerv1.WaitOverridden, at time.Time) {
 	s := f.mustStep(e.GetJob(), e.GetStep())
 	s.WaitWaived = true
-	if s.Drying() && s.Live == nil && s.Open() {
+	if (s.Drying() && s.Live == nil && s.Open()) || s.lost() {
 		f.endStep(s, tandemv1.JobState_JOB_STATE_COMPLETED, at)
 	}
 	f.touchJob(s.Job)

@@ -81,7 +81,7 @@ func (f *Floor) applyBladeReplaced(e *ledgerv1.BladeReplaced) {
 	d.Blade, d.BladeUsed = e.GetBlade(), 0
 	for _, r := range d.Live {
 		if path := r.Step.Spec.GetPathLengthUm(); path > 0 && r.made() > 0 {
-			d.BladeUsed -= share(path, r.made(), r.Step.Whole())
+			d.BladeUsed -= partOf(path, r.made(), r.Step.Whole())
 		}
 	}
 	d.Revision = f.Revision

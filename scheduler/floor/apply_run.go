@@ -20,6 +20,7 @@ func (f *Floor) applyRunGranted(g *tandemv1.Run, at time.Time) {
 	f.runs[r.ID] = r
 	s.Runs = append(s.Runs, r)
 	s.Live = r
+	s.giveShares()
 	d.Live = append(d.Live, r)
 	f.reserve(d)
 	f.touchRun(r)
@@ -28,7 +29,7 @@ func (f *Floor) applyRunGranted(g *tandemv1.Run, at time.Time) {
 func (f *Floor) applyRunChanged(c *ledgerv1.RunChanged, at time.Time) {
 	r := f.mustRun(c.GetRun())
 	s := r.Step
-	f.count(r, c.GetPiecesGood(), c.GetPiecesSpoiled())
+	f.count(r, c.GetPiecesGood(), c.GetPiecesSpoiled(), r.Device.Manual())
 	r.State, r.Reasons = c.GetState(), c.GetReasons()
 	r.stands(r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && !r.Unknown(), at)
 	if c.GetState() != tandemv1.JobState_JOB_STATE_PENDING && c.GetStartTime() != nil && r.Start.IsZero() {
@@ -60,17 +61,23 @@ func (f *Floor) begin(r *Run, at time.Time) {
 		d.Mode = mode
 	}
 	f.beginMaterial(r)
+	r.Step.beginCarried(at)
 	if d.Manual() && r.Step.Drying() {
 		return // ink dries wherever the panel lies; a scan says that it lies in the rack
 	}
 	for _, p := range r.Step.Panels {
-		p.Place, p.PlaceTime = d.ID, at
+		p.moved(d.ID, at)
 	}
 }
 
-// count books what a run has done since it was last counted. What it spoiled is taken off its panels in their order.
-func (f *Floor) count(r *Run, good, bad int32) {
+// count books what a run has done since it was last counted. What it spoiled is taken off its panels in their order. People
+// count what they see to be good, devices what has passed them.
+func (f *Floor) count(r *Run, good, bad int32, byPerson bool) {
 	s := r.Step
+	if s.Job.IsGang() {
+		f.countShares(r, good, bad, byPerson)
+		return
+	}
 	s.Good = max(s.Good+good-r.Good, 0) // pieces booked as spoiled since are off it already
 	newly := bad - r.Spoiled
 	s.Spoiled += newly
@@ -131,7 +138,7 @@ func (f *Floor) applyRunResolved(e *ledgerv1.RunResolved, at time.Time) {
 	r := f.mustRun(e.GetRun())
 	s := r.Step
 	made := r.made() // that material is gone, whether the pieces count or not
-	f.count(r, e.GetPiecesGood(), r.Spoiled)
+	f.count(r, e.GetPiecesGood(), r.Spoiled, true)
 	r.Reasons = []string{ReasonResolved}
 	r.State = tandemv1.JobState_JOB_STATE_ABORTED
 	if e.GetOutcome() == ledgerv1.RunResolved_OUTCOME_DONE {

@@ -51,6 +51,7 @@ func (f *Floor) Check() error {
 		if open != j.open || (open == 0) != !j.End.IsZero() {
 			bad("job %s counts %d open steps and has %d; it ended at %v", j.ID, j.open, open, j.End)
 		}
+		errs = append(errs, j.checkGang()...)
 		for _, p := range j.Panels {
 			if p.Good < 0 || p.Spoiled < 0 || p.Good+p.Spoiled != p.Pieces {
 				bad("panel %s of %s has %d good and %d spoiled of %d pieces", p.ID, j.ID, p.Good, p.Spoiled, p.Pieces)
@@ -100,7 +101,7 @@ func (s *Step) check(lastFence uint64) []error {
 	if s.Good < 0 || s.Spoiled < 0 {
 		bad("has %d good and %d spoiled pieces", s.Good, s.Spoiled)
 	}
-	if s.Drying() && s.Ended == tandemv1.JobState_JOB_STATE_COMPLETED && s.End.Before(s.DryUntil()) && !s.resolvedEnd() {
+	if s.Drying() && s.Ended == tandemv1.JobState_JOB_STATE_COMPLETED && s.End.Before(s.DryUntil()) && !s.resolvedEnd() && !s.emptied() {
 		bad("ended at %v, before it was dry at %v", s.End, s.DryUntil())
 	}
 	return errs
@@ -108,6 +109,9 @@ func (s *Step) check(lastFence uint64) []error {
 
 // resolvedEnd says whether the step ended on a person's word.
 func (s *Step) resolvedEnd() bool {
+	if s.Carrier != nil {
+		return s.Carrier.resolvedEnd()
+	}
 	n := len(s.Runs)
 	return n > 0 && len(s.Runs[n-1].Reasons) > 0 && s.Runs[n-1].Reasons[0] == ReasonResolved
 }

@@ -149,7 +149,7 @@ func (r *Run) leaveLot() {
 func (f *Floor) book(r *Run, made int32) {
 	made = min(made, r.Pieces)
 	if path := r.Step.Spec.GetPathLengthUm(); path > 0 && made > 0 {
-		r.Device.BladeUsed += share(path, made, r.Step.Whole())
+		r.Device.BladeUsed += partOf(path, made, r.Step.Whole())
 	}
 	l, used := r.Lot, r.taken(made)
 	if l == nil {

@@ -13,12 +13,24 @@ import (
 type CreateJob struct{ Job *tandemv1.Job }
 
 func (c CreateJob) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
-	job, err := normalise(c.Job)
+	created, err := c.created(f)
 	if err != nil {
 		return Decision{}, err
 	}
+	return Decision{
+		Events:  []*ledgerv1.Event{{Kind: &ledgerv1.Event_JobCreated{JobCreated: created}}},
+		Subject: "jobs/" + created.GetJob().GetId(),
+	}, nil
+}
+
+// created returns the event by which a job is taken in.
+func (c CreateJob) created(f *Floor) (*ledgerv1.JobCreated, error) {
+	job, err := normalise(c.Job)
+	if err != nil {
+		return nil, err
+	}
 	if _, taken := f.byJob[job.GetId()]; taken {
-		return Decision{}, &Error{
+		return nil, &Error{
 			Kind: Exists, Reason: "JOB_EXISTS",
 			Message: fmt.Sprintf("there is a job %q already; choose another id", job.GetId()),
 		}
@@ -27,10 +39,7 @@ func (c CreateJob) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	for i := range job.GetPanels() {
 		created.PanelCodes = append(created.PanelCodes, code.Format(code.Panel, f.counters.GetPanel()+uint64(i)+1))
 	}
-	return Decision{
-		Events:  []*ledgerv1.Event{{Kind: &ledgerv1.Event_JobCreated{JobCreated: created}}},
-		Subject: "jobs/" + job.GetId(),
-	}, nil
+	return created, nil
 }
 
 // HoldJob lets running steps finish and starts no more: a run that may begin and has not is taken back.
@@ -45,10 +54,9 @@ func (c HoldJob) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	if !j.Held || j.HoldNote != c.Note {
 		d.Events = []*ledgerv1.Event{{Kind: &ledgerv1.Event_JobHeld{JobHeld: &ledgerv1.JobHeld{Job: j.ID, Note: c.Note}}}}
 	}
-	for _, s := range j.Steps {
-		if r := s.Live; r != nil && r.State == tandemv1.JobState_JOB_STATE_PENDING && r.MayStart && !r.Stopping {
-			d.Events = append(d.Events, stopping(r, true))
-		}
+	d.Events = append(d.Events, j.withdrawStarts()...)
+	if g := j.gang; g != nil && g.active(j) {
+		d.Events = append(d.Events, g.withdrawStarts()...)
 	}
 	return d, nil
 }
@@ -66,9 +74,9 @@ func (c ReleaseJob) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 		return d, nil
 	}
 	d.Events = []*ledgerv1.Event{{Kind: &ledgerv1.Event_JobReleased{JobReleased: &ledgerv1.JobReleased{Job: j.ID}}}}
-	for _, s := range j.Steps {
-		if r := s.Live; r != nil && r.waitsForStart() && !r.NeedsLoad() && r.Override == "" {
-			d.Events = append(d.Events, r.allowedUnattended(now)...)
+	for _, held := range []*Job{j, j.gang} {
+		if held != nil && !held.heldWithout(j) {
+			d.Events = append(d.Events, held.allowStarts(now)...)
 		}
 	}
 	return d, nil
@@ -88,15 +96,19 @@ func (c CancelJob) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	if _, err = f.needOpenJob(c.Job); err != nil {
 		return Decision{}, err
 	}
+	if j.IsGang() {
+		events, err := f.cancelGang(j, now, c.Note)
+		return Decision{Events: events, Subject: j.subject()}, err
+	}
 	return Decision{Events: f.endJob(j, now, c.Note, false), Subject: j.subject()}, nil
 }
 
 // endJob ends a job and stops its live runs. People's work on manual devices has nothing that could be stopped by us: it
 // ends at once.
 func (f *Floor) endJob(j *Job, now time.Time, note string, aborted bool) []*ledgerv1.Event {
-	events := []*ledgerv1.Event{{Kind: &ledgerv1.Event_JobCanceled{
+	events := append(f.leaveGang(j, now, note), &ledgerv1.Event{Kind: &ledgerv1.Event_JobCanceled{
 		JobCanceled: &ledgerv1.JobCanceled{Job: j.ID, Note: note, Aborted: aborted},
-	}}}
+	}})
 	for _, s := range j.Steps {
 		switch r := s.Live; {
 		case r == nil:
@@ -129,6 +141,9 @@ func (c SpoilPieces) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	p, ok := j.Panel(c.Panel)
 	if !ok {
 		return Decision{}, Missing("panel", c.Panel)
+	}
+	if j.IsGang() {
+		return Decision{}, p.sharedError("book spoiled pieces")
 	}
 	if c.Pieces < 1 || c.Pieces > p.Good {
 		return Decision{}, invalid("pieces", "%d cannot be spoiled: panel %s of %s has %d good pieces", c.Pieces, p.ID, j.ID, p.Good)
@@ -167,6 +182,9 @@ func (c RemakePieces) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	if err != nil {
 		return Decision{}, err
 	}
+	if j.IsGang() {
+		return Decision{}, p.sharedError("make pieces again")
+	}
 	d := Decision{Subject: j.subject()}
 	most, again := p.Good, p.remade()
 	if c.AlreadySpoiled {
@@ -175,7 +193,7 @@ func (c RemakePieces) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	if c.Pieces < 1 || c.Pieces > most {
 		return Decision{}, invalid("pieces", "%d cannot be made again: panel %s of %s has %d good and %d spoiled pieces, of which %d are made again already", c.Pieces, p.ID, j.ID, p.Good, p.Spoiled, again)
 	}
-	if len(s.Runs) == 0 {
+	if !s.begun() {
 		return Decision{}, conflict("STEP_NOT_BEGUN", "step %s of %s has not begun: nothing of it can be made again", s.ID(), j.ID)
 	}
 	remade := f.remake(j, s, p, c.Pieces)
@@ -251,7 +269,14 @@ func (c OverrideWait) decide(f *Floor, now time.Time, m Meta) (Decision, error) 
 	switch {
 	case c.Note == "":
 		return Decision{}, invalid("note", "say why it is safe to go on: it is kept with the record")
-	case !s.Open() || s.WaitWaived:
+	case !s.Open():
+		return Decision{Subject: j.subject()}, nil
+	case s.inGang():
+		return Decision{}, conflict("IN_GANG_RUN", "step %s of %s %s: override the wait of %s %s", s.ID(), j.ID, s.GangNote(), s.Carrier.Job.ID, s.Carrier.ID())
+	case s.lost() && (s.Good == 0 || s.Waiting > 0):
+		return Decision{}, conflict("NO_PIECES", "step %s of %s %s", s.ID(), j.ID, s.GangNote())
+	case s.lost():
+	case s.WaitWaived:
 		return Decision{Subject: j.subject()}, nil
 	case s.Waiting > 0:
 		return Decision{}, conflict("STEP_WAITS", "step %s of %s waits for earlier steps, not for time", s.ID(), j.ID)

@@ -254,7 +254,7 @@ func (d *Device) nowServed(media string, lot *Lot, remaining int64, fresh bool, 
 	}
 	var out []*ledgerv1.Event
 	for _, r := range d.Live {
-		if r.waitsForStart() && !r.Step.Job.Held && r.Override == "" && r.NeedsLoad() && r.Step.Supply() == media && (lot == nil || reached[r]) {
+		if r.waitsForStart() && !r.Step.Job.OnHold() && r.Override == "" && r.NeedsLoad() && r.Step.Supply() == media && (lot == nil || reached[r]) {
 			out = append(out, r.allowedUnattended(now)...)
 		}
 	}

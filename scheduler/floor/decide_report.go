@@ -197,7 +197,7 @@ func (r *Run) reported(rs *driverv1.RunStatus, device []string, now time.Time) *
 		return changed(r, state, reasons, good, bad, start, bounded(moment(rs.GetEndTime()), later(r.Grant, start), now))
 	case state == tandemv1.JobState_JOB_STATE_UNSPECIFIED || state == tandemv1.JobState_JOB_STATE_PENDING_HELD:
 		return nil
-	case state == r.State && slices.Equal(reasons, r.Reasons) && (state == tandemv1.JobState_JOB_STATE_PROCESSING || good == r.Good && bad == r.Spoiled):
+	case state == r.State && slices.Equal(reasons, r.Reasons) && (state == tandemv1.JobState_JOB_STATE_PROCESSING && !r.spoilsShares(bad) || good == r.Good && bad == r.Spoiled):
 		return nil // progress alone is telemetry
 	case r.Device.Manual():
 		return nil

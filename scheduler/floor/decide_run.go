@@ -36,6 +36,8 @@ func (c Grant) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 		return Decision{}, conflict("DEVICE_NOT_AVAILABLE", "%s %s", d.ID, why)
 	}
 	switch {
+	case s.GangNote() != "":
+		return Decision{}, conflict("IN_GANG_RUN", "step %s of %s %s", s.ID(), s.Job.ID, s.GangNote())
 	case !s.Grantable():
 		return Decision{}, conflict("STEP_NOT_READY", "step %s of %s cannot start now", s.ID(), s.Job.ID)
 	case now.Before(s.Ready()):
@@ -177,7 +179,10 @@ func (r *Run) barred() string {
 	switch {
 	case r.Stopping:
 		return "it is being stopped"
-	case r.Step.Job.Held:
+	case r.Step.Job.OnHold():
+		if h := r.Step.Job.holder(); h != r.Step.Job {
+			return h.ID + ", which shares its panels, is held"
+		}
 		return "its job is held"
 	case d.LockedBy != "":
 		return d.ID + " is locked for maintenance by " + d.LockedBy
@@ -249,6 +254,8 @@ func (c FinishRun) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 		return Decision{}, conflict("NOT_STARTED", "run %s has not been started", r.ID)
 	case r.Step.Drying() && now.Before(r.Step.DryUntil()):
 		return Decision{}, conflict("NOT_DRY", "still drying until %s", r.Step.DryUntil().Format(time.RFC3339))
+	case c.Spoiled > r.Spoiled && r.Step.Job.IsGang() && len(r.Step.Panels) > 0:
+		return Decision{}, r.Step.Panels[0].sharedError("book spoiled pieces")
 	case c.Spoiled < 0 || c.Spoiled > r.Pieces:
 		return Decision{}, invalid("pieces_spoiled", "%d of %d pieces cannot be spoiled", c.Spoiled, r.Pieces)
 	}

@@ -14,10 +14,14 @@ import (
 func (s *Step) Explain(now time.Time, devices []*Device) *tandemv1.ExplainStepResponse {
 	out := &tandemv1.ExplainStepResponse{Step: s.View(now)}
 	out.ReadyTime = out.GetStep().GetReadyTime()
-	if n := len(s.Runs); n > 0 && (s.Live != nil || !s.Open()) {
+	switch n := len(s.Runs); {
+	case s.Carrier != nil:
+		by := s.Carrier.Explain(now, devices)
+		out.Rule, out.Candidates = by.GetRule(), by.GetCandidates()
+	case n > 0 && (s.Live != nil || !s.Open()):
 		why := s.Runs[n-1].Why
 		out.Rule, out.Candidates = why.GetRule(), why.GetCandidates()
-	} else {
+	default:
 		out.Candidates = s.candidates(now, devices)
 	}
 	out.Summary = s.summary(now)
@@ -84,8 +88,15 @@ func (s *Step) summary(now time.Time) string {
 		return s.Runs[len(s.Runs)-1].misregistration()
 	case s.Blocked != "":
 		return fmt.Sprintf("%s ended early on its device (%s): a person must resolve %s", s.ID(), s.Blocked, s.Runs[len(s.Runs)-1].ID)
+	case s.inGang():
+		return fmt.Sprintf("%s %s; there, %s", s.ID(), s.GangNote(), s.Carrier.summary(now))
+	case s.lost() && s.Waiting == 0:
+		return s.ID() + " " + s.GangNote()
 	case s.Job.Held:
 		return fmt.Sprintf("%s waits for its job to be released: %s", s.ID(), orDash(s.Job.HoldNote))
+	case s.Job.OnHold():
+		h := s.Job.holder()
+		return fmt.Sprintf("%s waits for %s, which shares its panels, to be released: %s", s.ID(), h.ID, orDash(h.HoldNote))
 	case s.Waiting > 0:
 		var names []string
 		for _, b := range s.Before {
@@ -94,6 +105,8 @@ func (s *Step) summary(now time.Time) string {
 			}
 		}
 		return fmt.Sprintf("%s waits for %s", s.ID(), strings.Join(names, ", "))
+	case s.onSharedPanel() != nil:
+		return s.ID() + " " + s.GangNote()
 	case now.Before(s.Ready()):
 		return fmt.Sprintf("%s waits until %s", s.ID(), at(s.Ready()))
 	case s.Left() == 0:

@@ -25,6 +25,10 @@ type Job struct {
 	End      time.Time // zero until every step has ended
 	Revision uint64
 	open     int // steps that have not ended
+
+	Members []*Job   // of a gang run: the jobs whose steps it does
+	shares  []*share // of a gang run: whose pieces lie where
+	gang    *Job     // the gang run that does steps of this job, or did
 }
 
 // Panel is a physical segment of web or sheet.
@@ -39,6 +43,7 @@ type Panel struct {
 	PlaceTime time.Time
 	RemakeOf  string
 	Spec      *tandemv1.Panel // inputs only: size and what lies on it
+	shares    []*share        // of a gang run's panel, or of a member's: what of it is shared
 }
 
 // Step is one operation on one or more panels.
@@ -64,6 +69,10 @@ type Step struct {
 	Runs       []*Run
 	Live       *Run
 	refused    map[string]time.Time // device id -> not asked again before
+
+	Carrier     *Step   // the gang run's step that does this one's work, or did
+	carries     []*Step // of a gang run: the steps whose work it does
+	done, given []int32 // of a gang run, for each share: good pieces done; pieces its last run was given
 }
 
 // Run is one grant of a step to a device.
@@ -191,10 +200,7 @@ func (s *Step) Ready() time.Time {
 	if !s.WaitWaived {
 		ready = ready.Add(s.Spec.GetMinWait().AsDuration())
 	}
-	if r := s.Job.Spec.GetReleaseTime(); r != nil && r.AsTime().After(ready) {
-		ready = r.AsTime()
-	}
-	return ready
+	return later(ready, s.Job.Release())
 }
 
 // DryUntil returns when a drying step may end: its duration after the end of the step before, wherever the panel lies.
@@ -207,8 +213,8 @@ func (s *Step) DryUntil() time.Time {
 
 // Grantable says whether the step may be given to a device as soon as its Ready time has come.
 func (s *Step) Grantable() bool {
-	return s.Open() && s.Live == nil && s.Blocked == "" && s.Waiting == 0 && s.Left() > 0 &&
-		!s.Job.Held && s.Job.Ending == tandemv1.JobState_JOB_STATE_UNSPECIFIED
+	return s.Open() && s.Live == nil && s.Blocked == "" && s.Waiting == 0 && s.Left() > 0 && s.ownWork() &&
+		!s.Job.OnHold() && s.Job.Ending == tandemv1.JobState_JOB_STATE_UNSPECIFIED
 }
 
 // RefusedUntil returns when the device may be asked again; the zero time if it has not refused.
@@ -227,6 +233,8 @@ func (s *Step) State(now time.Time) (tandemv1.JobState, []string) {
 		return s.Ended, []string{ReasonAbortedBySystem}
 	case s.Live != nil:
 		return s.Live.State, s.Live.reasons()
+	case s.Carrier != nil:
+		return s.carriedState(now)
 	case s.Blocked != "":
 		return tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED, []string{s.Blocked}
 	}
@@ -236,8 +244,11 @@ func (s *Step) State(now time.Time) (tandemv1.JobState, []string) {
 func (s *Step) waitingState(now time.Time) (tandemv1.JobState, []string) {
 	const held = tandemv1.JobState_JOB_STATE_PENDING_HELD
 	var reasons []string
-	if s.Job.Held {
+	if s.Job.OnHold() {
 		reasons = append(reasons, ReasonHoldUntilSpecified)
+	}
+	if s.onSharedPanel() != nil {
+		reasons = append(reasons, ReasonInGangRun)
 	}
 	if s.Waiting > 0 {
 		reasons = append(reasons, ReasonWaitingPredecessor)

@@ -129,8 +129,8 @@ func lotInputs(l *tandemv1.Lot) *tandemv1.Lot {
 	return &tandemv1.Lot{Id: l.GetId(), Media: l.GetMedia(), LengthUm: l.GetLengthUm(), Note: l.GetNote()}
 }
 
-// share returns part of whole of a length, rounded up. Lengths and pieces are bounded so that the product fits.
-func share(um int64, part, whole int32) int64 {
+// partOf returns part of whole of a length, rounded up. Lengths and pieces are bounded so that the product fits.
+func partOf(um int64, part, whole int32) int64 {
 	if whole <= 0 || part == whole {
 		return um
 	}
@@ -138,7 +138,7 @@ func share(um int64, part, whole int32) int64 {
 }
 
 // partLength returns the length of web of n of the step's pieces.
-func (s *Step) partLength(n int32) int64 { return share(s.Spec.GetLengthUm(), n, s.Whole()) }
+func (s *Step) partLength(n int32) int64 { return partOf(s.Spec.GetLengthUm(), n, s.Whole()) }
 
 // lotNeed returns what n pieces of a step take from a lot on the device: their length, lead and tail, and the web-up if the
 // lot is put on for them. 0 if the step's length is not known.

@@ -34,6 +34,7 @@ const (
 	ReasonLotTooShort        = "x-lot-too-short"       // the roll on the device does not reach for the run
 	ReasonBladeMismatch      = "x-blade-mismatch"      // the run wants another kind of blade
 	ReasonRegistrationFailed = "x-registration-failed" // by its marks a panel cannot be the right one
+	ReasonInGangRun          = "x-in-gang-run"         // a gang run does the work, or still has the panel
 )
 
 // Reasons of devices and lots that follow from what is kept account of.

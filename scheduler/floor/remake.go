@@ -60,7 +60,7 @@ func (f *Floor) remake(j *Job, s *Step, p *Panel, n int32) *ledgerv1.PiecesRemad
 			continue
 		}
 		behind[t] = true
-		if t.Open() && len(t.Runs) == 0 {
+		if t.Open() && !t.begun() && t.Carrier == nil {
 			out.Joins = append(out.Joins, joins(t, copies)...)
 		} else {
 			repeat(t)

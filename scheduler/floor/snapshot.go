@@ -26,6 +26,10 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 	for _, j := range f.Jobs {
 		js := &ledgerv1.JobSnapshot{Job: j.View(f.CommitTime), Held: j.Held, HoldNote: j.HoldNote, Ending: j.Ending}
 		js.Job.Hold, js.Job.Pieces = j.Spec.GetHold(), j.Spec.GetPieces()
+		js.Job.Priority, js.Job.ReleaseTime, js.Job.DueTime = j.Spec.GetPriority(), j.Spec.GetReleaseTime(), j.Spec.GetDueTime()
+		for _, h := range j.shares {
+			js.Shares = append(js.Shares, h.snapshot())
+		}
 		for i, s := range j.Steps {
 			js.Job.Steps[i].StateReasons = nil // derived
 			for k, r := range s.Runs {
@@ -54,7 +58,7 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 }
 
 func (s *Step) snapshot() *ledgerv1.StepSnapshot {
-	out := &ledgerv1.StepSnapshot{Ended: s.Ended, Blocked: s.Blocked, WaitWaived: s.WaitWaived, FreeTime: stamp(s.Free)}
+	out := &ledgerv1.StepSnapshot{Ended: s.Ended, Blocked: s.Blocked, WaitWaived: s.WaitWaived, FreeTime: stamp(s.Free), ShareDone: s.done, ShareGiven: s.given}
 	for id, until := range s.refused {
 		if out.RefusedUntil == nil {
 			out.RefusedUntil = map[string]*timestamppb.Timestamp{}
@@ -92,6 +96,11 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 	}
 	for _, js := range snap.GetJobs() {
 		f.restoreJob(js)
+	}
+	for _, js := range snap.GetJobs() {
+		if err := f.restoreGang(js); err != nil {
+			return nil, err
+		}
 	}
 	for _, ds := range snap.GetDevices() {
 		d := f.byDevice[ds.GetDevice().GetId()]

@@ -15,16 +15,26 @@ import (
 func (j *Job) View(now time.Time) *tandemv1.Job {
 	spec := j.Spec
 	out := &tandemv1.Job{
-		Id: spec.GetId(), DisplayName: spec.GetDisplayName(), Priority: spec.GetPriority(),
-		ReleaseTime: spec.GetReleaseTime(), DueTime: spec.GetDueTime(), Labels: spec.GetLabels(), Hold: j.Held, Items: spec.GetItems(),
+		Id: spec.GetId(), DisplayName: spec.GetDisplayName(), Priority: j.Priority(),
+		ReleaseTime: stamp(j.Release()), DueTime: stamp(j.Due()), Labels: spec.GetLabels(), Hold: j.Held, Items: spec.GetItems(),
 		Code: j.Code, CreateTime: stamp(j.Create), EndTime: stamp(j.End), Revision: j.Revision,
 	}
 	out.State, out.StateReasons = j.State(now)
+	for _, m := range j.Members {
+		out.Members = append(out.Members, m.ID)
+	}
 	for _, p := range j.Panels {
 		out.Pieces += p.Pieces
 		panel := panelInputs(p.Spec)
 		panel.Code, panel.PiecesGood, panel.PiecesSpoiled = p.Code, p.Good, p.Spoiled
 		panel.Place, panel.PlaceTime, panel.RemakeOf = p.Place, stamp(p.PlaceTime), p.RemakeOf
+		for _, h := range p.shares {
+			of := h.content
+			if h.own == p {
+				of = h.ownContent
+			}
+			panel.Contents[of].PiecesSpoiled += h.spoiled
+		}
 		out.Panels = append(out.Panels, panel)
 	}
 	for _, s := range j.Steps {
@@ -46,8 +56,11 @@ func (s *Step) View(now time.Time) *tandemv1.Step {
 	out.State, out.StateReasons = s.State(now)
 	out.PiecesGood, out.PiecesSpoiled, out.PiecesLeft = s.Good, s.Spoiled, s.Left()
 	out.StartTime, out.EndTime, out.RemakeOf = stamp(s.Start), stamp(s.End), s.RemakeOf
+	if c := s.Carrier; c != nil {
+		out.CarriedBy = c.Job.ID + "/" + c.ID()
+	}
 	switch {
-	case s.Waiting > 0:
+	case s.Waiting > 0 || s.Open() && s.Carrier != nil:
 	case s.Drying():
 		out.ReadyTime = stamp(s.DryUntil())
 	default:

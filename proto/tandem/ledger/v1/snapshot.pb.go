@@ -263,7 +263,9 @@ type JobSnapshot struct {
 	// Canceled or given up; some runs may still be stopping.
 	Ending v1.JobState `protobuf:"varint,4,opt,name=ending,proto3,enum=tandem.v1.JobState" json:"ending,omitempty"`
 	// One for each step, in their order.
-	Steps         []*StepSnapshot `protobuf:"bytes,5,rep,name=steps,proto3" json:"steps,omitempty"`
+	Steps []*StepSnapshot `protobuf:"bytes,5,rep,name=steps,proto3" json:"steps,omitempty"`
+	// Of a gang run: whose pieces lie where, in the order in which they leave the machine.
+	Shares        []*Share `protobuf:"bytes,10,rep,name=shares,proto3" json:"shares,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -333,6 +335,113 @@ func (x *JobSnapshot) GetSteps() []*StepSnapshot {
 	return nil
 }
 
+func (x *JobSnapshot) GetShares() []*Share {
+	if x != nil {
+		return x.Shares
+	}
+	return nil
+}
+
+// Share is a stretch of like pieces on a shared panel that belong to one panel of one member.
+type Share struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Panel of the gang run.
+	Panel string `protobuf:"bytes,1,opt,name=panel,proto3" json:"panel,omitempty"`
+	// Which of its contents, from 0.
+	Content int32 `protobuf:"varint,2,opt,name=content,proto3" json:"content,omitempty"`
+	// The member.
+	Member string `protobuf:"bytes,3,opt,name=member,proto3" json:"member,omitempty"`
+	// The member's own panel.
+	MemberPanel string `protobuf:"bytes,4,opt,name=member_panel,json=memberPanel,proto3" json:"member_panel,omitempty"`
+	// Which of that panel's contents, from 0.
+	MemberContent int32 `protobuf:"varint,5,opt,name=member_content,json=memberContent,proto3" json:"member_content,omitempty"`
+	// How many.
+	Pieces int32 `protobuf:"varint,6,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// How many of these are spoiled.
+	PiecesSpoiled int32 `protobuf:"varint,7,opt,name=pieces_spoiled,json=piecesSpoiled,proto3" json:"pieces_spoiled,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Share) Reset() {
+	*x = Share{}
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Share) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Share) ProtoMessage() {}
+
+func (x *Share) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Share.ProtoReflect.Descriptor instead.
+func (*Share) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Share) GetPanel() string {
+	if x != nil {
+		return x.Panel
+	}
+	return ""
+}
+
+func (x *Share) GetContent() int32 {
+	if x != nil {
+		return x.Content
+	}
+	return 0
+}
+
+func (x *Share) GetMember() string {
+	if x != nil {
+		return x.Member
+	}
+	return ""
+}
+
+func (x *Share) GetMemberPanel() string {
+	if x != nil {
+		return x.MemberPanel
+	}
+	return ""
+}
+
+func (x *Share) GetMemberContent() int32 {
+	if x != nil {
+		return x.MemberContent
+	}
+	return 0
+}
+
+func (x *Share) GetPieces() int32 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+func (x *Share) GetPiecesSpoiled() int32 {
+	if x != nil {
+		return x.PiecesSpoiled
+	}
+	return 0
+}
+
 // StepSnapshot is what only the daemon needs to know of a step.
 type StepSnapshot struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -352,6 +461,10 @@ type StepSnapshot struct {
 	Withdraw bool `protobuf:"varint,7,opt,name=withdraw,proto3" json:"withdraw,omitempty"`
 	// A start of the live run is stale after this.
 	StartBefore *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=start_before,json=startBefore,proto3" json:"start_before,omitempty"`
+	// Of a gang run: for each of its shares, the good pieces that the step has done.
+	ShareDone []int32 `protobuf:"varint,10,rep,packed,name=share_done,json=shareDone,proto3" json:"share_done,omitempty"`
+	// Of a gang run: for each of its shares, the pieces that its last run was given.
+	ShareGiven []int32 `protobuf:"varint,11,rep,packed,name=share_given,json=shareGiven,proto3" json:"share_given,omitempty"`
 	// It stands still since then.
 	StoppedSince  *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=stopped_since,json=stoppedSince,proto3" json:"stopped_since,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -360,7 +473,7 @@ type StepSnapshot struct {
 
 func (x *StepSnapshot) Reset() {
 	*x = StepSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -372,7 +485,7 @@ func (x *StepSnapshot) String() string {
 func (*StepSnapshot) ProtoMessage() {}
 
 func (x *StepSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -385,7 +498,7 @@ func (x *StepSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepSnapshot.ProtoReflect.Descriptor instead.
 func (*StepSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{3}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *StepSnapshot) GetEnded() v1.JobState {
@@ -444,6 +557,20 @@ func (x *StepSnapshot) GetStartBefore() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *StepSnapshot) GetShareDone() []int32 {
+	if x != nil {
+		return x.ShareDone
+	}
+	return nil
+}
+
+func (x *StepSnapshot) GetShareGiven() []int32 {
+	if x != nil {
+		return x.ShareGiven
+	}
+	return nil
+}
+
 func (x *StepSnapshot) GetStoppedSince() *timestamppb.Timestamp {
 	if x != nil {
 		return x.StoppedSince
@@ -474,7 +601,7 @@ type DeviceSnapshot struct {
 
 func (x *DeviceSnapshot) Reset() {
 	*x = DeviceSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -486,7 +613,7 @@ func (x *DeviceSnapshot) String() string {
 func (*DeviceSnapshot) ProtoMessage() {}
 
 func (x *DeviceSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -499,7 +626,7 @@ func (x *DeviceSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceSnapshot.ProtoReflect.Descriptor instead.
 func (*DeviceSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{4}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *DeviceSnapshot) GetDevice() *v1.Device {
@@ -566,7 +693,7 @@ type RequestSnapshot struct {
 
 func (x *RequestSnapshot) Reset() {
 	*x = RequestSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -578,7 +705,7 @@ func (x *RequestSnapshot) String() string {
 func (*RequestSnapshot) ProtoMessage() {}
 
 func (x *RequestSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -591,7 +718,7 @@ func (x *RequestSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RequestSnapshot.ProtoReflect.Descriptor instead.
 func (*RequestSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{5}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *RequestSnapshot) GetRequest() *RequestAnswered {
@@ -636,7 +763,7 @@ type Counters struct {
 
 func (x *Counters) Reset() {
 	*x = Counters{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -648,7 +775,7 @@ func (x *Counters) String() string {
 func (*Counters) ProtoMessage() {}
 
 func (x *Counters) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -661,7 +788,7 @@ func (x *Counters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counters.ProtoReflect.Descriptor instead.
 func (*Counters) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{6}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Counters) GetFence() uint64 {
@@ -719,7 +846,7 @@ type Learned struct {
 
 func (x *Learned) Reset() {
 	*x = Learned{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -731,7 +858,7 @@ func (x *Learned) String() string {
 func (*Learned) ProtoMessage() {}
 
 func (x *Learned) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -744,7 +871,7 @@ func (x *Learned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Learned.ProtoReflect.Descriptor instead.
 func (*Learned) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{7}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Learned) GetTurn() uint64 {
@@ -792,7 +919,7 @@ type LearnedKey struct {
 
 func (x *LearnedKey) Reset() {
 	*x = LearnedKey{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -804,7 +931,7 @@ func (x *LearnedKey) String() string {
 func (*LearnedKey) ProtoMessage() {}
 
 func (x *LearnedKey) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -817,7 +944,7 @@ func (x *LearnedKey) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LearnedKey.ProtoReflect.Descriptor instead.
 func (*LearnedKey) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{8}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *LearnedKey) GetDevice() string {
@@ -928,13 +1055,23 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\vLotSnapshot\x12 \n" +
 	"\x03lot\x18\x01 \x01(\v2\x0e.tandem.v1.LotR\x03lot\x12\x17\n" +
 	"\aused_um\x18\x02 \x01(\x03R\x06usedUm\x12!\n" +
-	"\fcorrected_um\x18\x03 \x01(\x03R\vcorrectedUm\"\xc3\x01\n" +
+	"\fcorrected_um\x18\x03 \x01(\x03R\vcorrectedUm\"\xf4\x01\n" +
 	"\vJobSnapshot\x12 \n" +
 	"\x03job\x18\x01 \x01(\v2\x0e.tandem.v1.JobR\x03job\x12\x12\n" +
 	"\x04held\x18\x02 \x01(\bR\x04held\x12\x1b\n" +
 	"\thold_note\x18\x03 \x01(\tR\bholdNote\x12+\n" +
 	"\x06ending\x18\x04 \x01(\x0e2\x13.tandem.v1.JobStateR\x06ending\x124\n" +
-	"\x05steps\x18\x05 \x03(\v2\x1e.tandem.ledger.v1.StepSnapshotR\x05steps\"\x99\x04\n" +
+	"\x05steps\x18\x05 \x03(\v2\x1e.tandem.ledger.v1.StepSnapshotR\x05steps\x12/\n" +
+	"\x06shares\x18\n" +
+	" \x03(\v2\x17.tandem.ledger.v1.ShareR\x06shares\"\xd8\x01\n" +
+	"\x05Share\x12\x14\n" +
+	"\x05panel\x18\x01 \x01(\tR\x05panel\x12\x18\n" +
+	"\acontent\x18\x02 \x01(\x05R\acontent\x12\x16\n" +
+	"\x06member\x18\x03 \x01(\tR\x06member\x12!\n" +
+	"\fmember_panel\x18\x04 \x01(\tR\vmemberPanel\x12%\n" +
+	"\x0emember_content\x18\x05 \x01(\x05R\rmemberContent\x12\x16\n" +
+	"\x06pieces\x18\x06 \x01(\x05R\x06pieces\x12%\n" +
+	"\x0epieces_spoiled\x18\a \x01(\x05R\rpiecesSpoiled\"\xd9\x04\n" +
 	"\fStepSnapshot\x12)\n" +
 	"\x05ended\x18\x01 \x01(\x0e2\x13.tandem.v1.JobStateR\x05ended\x12\x18\n" +
 	"\ablocked\x18\x02 \x01(\tR\ablocked\x12\x1f\n" +
@@ -944,7 +1081,12 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\rrefused_until\x18\x05 \x03(\v20.tandem.ledger.v1.StepSnapshot.RefusedUntilEntryR\frefusedUntil\x12\x1a\n" +
 	"\bstopping\x18\x06 \x01(\bR\bstopping\x12\x1a\n" +
 	"\bwithdraw\x18\a \x01(\bR\bwithdraw\x12=\n" +
-	"\fstart_before\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\vstartBefore\x12?\n" +
+	"\fstart_before\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\vstartBefore\x12\x1d\n" +
+	"\n" +
+	"share_done\x18\n" +
+	" \x03(\x05R\tshareDone\x12\x1f\n" +
+	"\vshare_given\x18\v \x03(\x05R\n" +
+	"shareGiven\x12?\n" +
 	"\rstopped_since\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\fstoppedSince\x1a[\n" +
 	"\x11RefusedUntilEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x120\n" +
@@ -1003,62 +1145,64 @@ func file_tandem_ledger_v1_snapshot_proto_rawDescGZIP() []byte {
 	return file_tandem_ledger_v1_snapshot_proto_rawDescData
 }
 
-var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_tandem_ledger_v1_snapshot_proto_goTypes = []any{
 	(*Snapshot)(nil),              // 0: tandem.ledger.v1.Snapshot
 	(*LotSnapshot)(nil),           // 1: tandem.ledger.v1.LotSnapshot
 	(*JobSnapshot)(nil),           // 2: tandem.ledger.v1.JobSnapshot
-	(*StepSnapshot)(nil),          // 3: tandem.ledger.v1.StepSnapshot
-	(*DeviceSnapshot)(nil),        // 4: tandem.ledger.v1.DeviceSnapshot
-	(*RequestSnapshot)(nil),       // 5: tandem.ledger.v1.RequestSnapshot
-	(*Counters)(nil),              // 6: tandem.ledger.v1.Counters
-	(*Learned)(nil),               // 7: tandem.ledger.v1.Learned
-	(*LearnedKey)(nil),            // 8: tandem.ledger.v1.LearnedKey
-	nil,                           // 9: tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	nil,                           // 10: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	nil,                           // 11: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 13: tandem.v1.FloorFile
-	(*v1.Lot)(nil),                // 14: tandem.v1.Lot
-	(*v1.Job)(nil),                // 15: tandem.v1.Job
-	(v1.JobState)(0),              // 16: tandem.v1.JobState
-	(*v1.Device)(nil),             // 17: tandem.v1.Device
-	(*RequestAnswered)(nil),       // 18: tandem.ledger.v1.RequestAnswered
-	(*durationpb.Duration)(nil),   // 19: google.protobuf.Duration
+	(*Share)(nil),                 // 3: tandem.ledger.v1.Share
+	(*StepSnapshot)(nil),          // 4: tandem.ledger.v1.StepSnapshot
+	(*DeviceSnapshot)(nil),        // 5: tandem.ledger.v1.DeviceSnapshot
+	(*RequestSnapshot)(nil),       // 6: tandem.ledger.v1.RequestSnapshot
+	(*Counters)(nil),              // 7: tandem.ledger.v1.Counters
+	(*Learned)(nil),               // 8: tandem.ledger.v1.Learned
+	(*LearnedKey)(nil),            // 9: tandem.ledger.v1.LearnedKey
+	nil,                           // 10: tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	nil,                           // 11: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	nil,                           // 12: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 14: tandem.v1.FloorFile
+	(*v1.Lot)(nil),                // 15: tandem.v1.Lot
+	(*v1.Job)(nil),                // 16: tandem.v1.Job
+	(v1.JobState)(0),              // 17: tandem.v1.JobState
+	(*v1.Device)(nil),             // 18: tandem.v1.Device
+	(*RequestAnswered)(nil),       // 19: tandem.ledger.v1.RequestAnswered
+	(*durationpb.Duration)(nil),   // 20: google.protobuf.Duration
 }
 var file_tandem_ledger_v1_snapshot_proto_depIdxs = []int32{
-	12, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
-	13, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
+	13, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
+	14, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
 	2,  // 2: tandem.ledger.v1.Snapshot.jobs:type_name -> tandem.ledger.v1.JobSnapshot
-	4,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
-	5,  // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
-	6,  // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
-	9,  // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	10, // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	5,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
+	6,  // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
+	7,  // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
+	10, // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	11, // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
 	1,  // 8: tandem.ledger.v1.Snapshot.lots:type_name -> tandem.ledger.v1.LotSnapshot
-	7,  // 9: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
-	14, // 10: tandem.ledger.v1.LotSnapshot.lot:type_name -> tandem.v1.Lot
-	15, // 11: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
-	16, // 12: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
-	3,  // 13: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
-	16, // 14: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
-	12, // 15: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
-	11, // 16: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	12, // 17: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
-	12, // 18: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
-	17, // 19: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
-	12, // 20: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
-	18, // 21: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
-	12, // 22: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
-	8,  // 23: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
-	19, // 24: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
-	19, // 25: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
-	12, // 26: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
-	27, // [27:27] is the sub-list for method output_type
-	27, // [27:27] is the sub-list for method input_type
-	27, // [27:27] is the sub-list for extension type_name
-	27, // [27:27] is the sub-list for extension extendee
-	0,  // [0:27] is the sub-list for field type_name
+	8,  // 9: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
+	15, // 10: tandem.ledger.v1.LotSnapshot.lot:type_name -> tandem.v1.Lot
+	16, // 11: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
+	17, // 12: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
+	4,  // 13: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
+	3,  // 14: tandem.ledger.v1.JobSnapshot.shares:type_name -> tandem.ledger.v1.Share
+	17, // 15: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
+	13, // 16: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
+	12, // 17: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	13, // 18: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
+	13, // 19: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
+	18, // 20: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
+	13, // 21: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
+	19, // 22: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
+	13, // 23: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
+	9,  // 24: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
+	20, // 25: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
+	20, // 26: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
+	13, // 27: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
+	28, // [28:28] is the sub-list for method output_type
+	28, // [28:28] is the sub-list for method input_type
+	28, // [28:28] is the sub-list for extension type_name
+	28, // [28:28] is the sub-list for extension extendee
+	0,  // [0:28] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_snapshot_proto_init() }
@@ -1073,7 +1217,7 @@ func file_tandem_ledger_v1_snapshot_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_snapshot_proto_rawDesc), len(file_tandem_ledger_v1_snapshot_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   12,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
