@@ -60,6 +60,10 @@ func TestCommands(t *testing.T) {
 		{"submit", []string{"submit", "testdata/ticket.yaml"}, &tandemv1.Job{}},
 		{"submit-check", []string{"submit", "--check", "testdata/ticket.yaml"}, &tandemv1.Job{}},
 		{"submit-hold", []string{"submit", "--hold", "testdata/ticket.yaml", "testdata/ticket.json"}, &tandemv1.Job{}},
+		{"quote", []string{"quote", "testdata/items.yaml"}, &tandemv1.Quote{}},
+		{"durations", []string{"durations"}, &tandemv1.ListDurationsResponse{}},
+		{"durations-one", []string{"durations", "D2B"}, &tandemv1.ListDurationsResponse{}},
+		{"durations-reset", []string{"durations", "--reset", "cutter-1", "--operation", "cut", "--mode", "kiss"}, &tandemv1.ListDurationsResponse{}},
 		{"hold", []string{"hold", "shop-window", "--note", "new artwork"}, &tandemv1.Job{}},
 		{"release", []string{"release", "J104K"}, &tandemv1.Job{}},
 		{"cancel", []string{"cancel", "shop-window"}, &tandemv1.Job{}},
@@ -142,6 +146,11 @@ func TestRequests(t *testing.T) {
 		{[]string{"pause", "D2B", "--note", "n"}, &tandemv1.PauseDeviceRequest{Id: "cutter-1", Note: "n", RequestId: "k1", Actor: "anna"}},
 		{[]string{"resume", "cutter-1"}, &tandemv1.ResumeDeviceRequest{Id: "cutter-1", RequestId: "k1", Actor: "anna"}},
 		{[]string{"lock", "cutter-1", "--note", "n"}, &tandemv1.LockDeviceRequest{Id: "cutter-1", Note: "n", RequestId: "k1", Actor: "anna"}},
+		{[]string{"durations", "--reset", "D2B"}, &tandemv1.ResetDurationsRequest{Device: "cutter-1", RequestId: "k1", Actor: "anna"}},
+		{
+			[]string{"durations", "--reset", "cutter-1", "--operation", "cut", "--mode", "kiss"},
+			&tandemv1.ResetDurationsRequest{Device: "cutter-1", Operation: "cut", Mode: "kiss", RequestId: "k1", Actor: "anna"},
+		},
 		{[]string{"unlock", "cutter-1"}, &tandemv1.UnlockDeviceRequest{Id: "cutter-1", RequestId: "k1", Actor: "anna"}},
 	}
 	for _, tt := range tests {

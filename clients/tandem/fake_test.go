@@ -41,11 +41,14 @@ type fake struct {
 	tandemv1.UnimplementedEventServiceServer
 	tandemv1.UnimplementedScanServiceServer
 	tandemv1.UnimplementedAdminServiceServer
+	tandemv1.UnimplementedDurationServiceServer
 
 	jobs    []*tandemv1.Job
 	devices []*tandemv1.Device
 	commits []*tandemv1.WatchEventsResponse
 	status  *tandemv1.Status
+	quote   *tandemv1.Quote
+	learned []*tandemv1.LearnedDuration
 	scan    func(*tandemv1.RecordScanRequest) (*tandemv1.RecordScanResponse, error)
 	watch   func(*tandemv1.WatchEventsRequest, grpc.ServerStreamingServer[tandemv1.WatchEventsResponse]) error
 	page    int // jobs, devices or commits in a page
@@ -59,7 +62,7 @@ type fake struct {
 
 func newFake(t *testing.T) *fake {
 	t.Helper()
-	f := &fake{jobs: someJobs(), devices: someDevices(), commits: someCommits(), fail: map[string]error{}, page: 2}
+	f := &fake{jobs: someJobs(), devices: someDevices(), commits: someCommits(), quote: someQuote(), learned: someDurations(), fail: map[string]error{}, page: 2}
 	f.status = &tandemv1.Status{
 		Version: "v0.9.0", Term: 3, Revision: 1042, LedgerHead: "9f86d081", Now: timestamppb.New(noon), TimeScale: 1,
 		StartTime: after(-62), DataDir: "data", DevicesOnline: 2, DevicesNotOnline: 1, JobsOpen: 3, ReportsDropped: 7,
@@ -83,6 +86,7 @@ func (f *fake) start() {
 	tandemv1.RegisterEventServiceServer(f.server, f)
 	tandemv1.RegisterScanServiceServer(f.server, f)
 	tandemv1.RegisterAdminServiceServer(f.server, f)
+	tandemv1.RegisterDurationServiceServer(f.server, f)
 	server, listener := f.server, f.listener
 	go func() { _ = server.Serve(listener) }()
 }
@@ -227,6 +231,31 @@ func (f *fake) CreateJob(_ context.Context, r *tandemv1.CreateJobRequest) (*tand
 		}
 	}
 	return job, nil
+}
+
+func (f *fake) QuoteJob(context.Context, *tandemv1.QuoteJobRequest) (*tandemv1.Quote, error) {
+	return f.quote, nil
+}
+
+func (f *fake) ListDurations(_ context.Context, r *tandemv1.ListDurationsRequest) (*tandemv1.ListDurationsResponse, error) {
+	out := &tandemv1.ListDurationsResponse{Revision: 1042}
+	for _, d := range f.learned {
+		if r.GetDevice() == "" || d.GetDevice() == r.GetDevice() {
+			out.Durations = append(out.Durations, d)
+		}
+	}
+	return out, nil
+}
+
+func (f *fake) ResetDurations(_ context.Context, r *tandemv1.ResetDurationsRequest) (*tandemv1.ListDurationsResponse, error) {
+	out := &tandemv1.ListDurationsResponse{Revision: 1043}
+	for _, d := range f.learned {
+		gone := (r.GetOperation() == "" || d.GetOperation() == r.GetOperation()) && (r.GetMode() == "" || d.GetMode() == r.GetMode())
+		if d.GetDevice() == r.GetDevice() && !gone {
+			out.Durations = append(out.Durations, d)
+		}
+	}
+	return out, nil
 }
 
 func (f *fake) GetJob(_ context.Context, r *tandemv1.GetJobRequest) (*tandemv1.Job, error) {

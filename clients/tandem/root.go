@@ -41,6 +41,7 @@ code. Colour is used on a terminal only, and not with --no-color, NO_COLOR or TE
 
 ` + exitCodes,
 		Example: `  tandem submit ticket.yaml          hand in a job
+  tandem quote ticket.yaml           ask what a job would take
   tandem jobs                        list what is open
   tandem watch --live                see the floor, redrawn as it changes
   tandem why shop-window cut         ask why a step waits
@@ -64,8 +65,8 @@ code. Colour is used on a terminal only, and not with --no-color, NO_COLOR or TE
 	}
 
 	root.AddCommand(
-		a.submitCommand(), a.jobsCommand(), a.devicesCommand(), a.floorCommand(), a.watchCommand(), a.whyCommand(),
-		a.eventsCommand(), a.statusCommand(), a.codesCommand(),
+		a.submitCommand(), a.quoteCommand(), a.jobsCommand(), a.devicesCommand(), a.floorCommand(), a.watchCommand(), a.whyCommand(),
+		a.eventsCommand(), a.durationsCommand(), a.statusCommand(), a.codesCommand(),
 		a.scanCommand(), a.stationCommand(),
 		a.holdCommand(), a.releaseCommand(), a.cancelCommand(), a.remakeCommand(), a.overrideCommand(),
 		a.startCommand(), a.finishCommand(), a.resolveCommand(),
