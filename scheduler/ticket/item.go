@@ -226,11 +226,13 @@ func (m *maker) readCut(it *item, data []byte, parsed map[string]*contour.Contou
 		m.add(it.field("width_um"), "the contour is %.1f x %.1f mm and the piece %.1f x %.1f mm: give the size that holds the contour",
 			box.Width(), box.Height(), float64(it.GetWidthUm())/1000, float64(it.GetHeightUm())/1000)
 	}
-	if len(c.Ignored) > 0 {
-		var names []string
-		for _, ig := range c.Ignored[:min(len(c.Ignored), 5)] {
+	var names []string
+	for _, ig := range c.Ignored {
+		if !slices.Contains(wordless, ig.Name) && len(names) < 5 {
 			names = append(names, ig.Name)
 		}
+	}
+	if len(names) > 0 {
 		m.note("items[%d]: the knife does not follow what its cut file has of %s", it.index, shorten(strings.Join(names, ", ")))
 	}
 	it.contour = c
@@ -239,6 +241,9 @@ func (m *maker) readCut(it *item, data []byte, parsed map[string]*contour.Contou
 		Lines: int32(all.Contours), LengthUm: all.CutUm, Corners: int32(all.Corners), TravelUm: all.TravelUm,
 	}
 }
+
+// wordless is what nobody expects the knife to follow.
+var wordless = []string{"title", "desc", "metadata", "defs", "processing instruction", "skipped by name"}
 
 func (m *maker) contourError(it *item, err error) {
 	if bad, ok := errors.AsType[*contour.Error](err); ok {
