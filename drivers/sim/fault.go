@@ -16,6 +16,9 @@ const (
 	Stop Trouble = "stop"
 	// MediaEmpty is the end of the roll: it stands still with media-empty-error until a person helps.
 	MediaEmpty Trouble = "media-empty"
+	// MediaAbort is the end of the roll, too: it gives the run up as aborted with media-empty-error, and stands still until a
+	// person helps.
+	MediaAbort Trouble = "media-abort"
 	// Offline keeps the driver from reaching the machine for a while. The machine goes on.
 	Offline Trouble = "offline"
 	// Reboot makes the machine forget everything and stand idle.
@@ -26,7 +29,7 @@ const (
 	Spoil Trouble = "spoil"
 )
 
-var troubles = []Trouble{Stop, MediaEmpty, Offline, Reboot, Flood, Spoil}
+var troubles = []Trouble{Stop, MediaEmpty, MediaAbort, Offline, Reboot, Flood, Spoil}
 
 // A Fault is something that goes wrong after a piece of a run.
 //
@@ -35,6 +38,7 @@ var troubles = []Trouble{Stop, MediaEmpty, Offline, Reboot, Flood, Spoil}
 //	stop@26            after piece 26 of the first run, until the time in help-after has passed
 //	stop@2/26:90s      after piece 26 of the machine's second run, for 90 s
 //	media-empty@26     likewise
+//	media-abort@26     likewise, and the run has ended
 //	offline@5:30s      for 30 s
 //	reboot@10
 //	flood@3:2s         for 2 s; without a time, for 1 s

@@ -41,7 +41,7 @@ func settings() []drivers.Setting {
 		{Name: "piece-time", Default: "1s", Help: "time of a piece in a run for which the daemon expects no time"},
 		{Name: "cleanup", Default: "0s", Help: "time to clear the machine after a run"},
 		{Name: "help-after", Default: "5m", Help: "how long the machine stands still until somebody helps; 0s: nobody comes"},
-		{Name: "faults", Help: "what goes wrong, with commas: stop@26, media-empty@26, offline@5:30s, reboot@10, flood@3, spoil@7:3; " +
+		{Name: "faults", Help: "what goes wrong, with commas: stop@26, media-empty@26, media-abort@26, offline@5:30s, reboot@10, flood@3, spoil@7:3; " +
 			"the number is the piece, 2/26 is piece 26 of the second run"},
 	}
 }
