@@ -122,7 +122,7 @@ func (w *world) helpStep(m Meta, s *Step) {
 func (w *world) makeAgain(m Meta, s *Step) {
 	for _, p := range s.Panels {
 		for _, t := range s.Job.Steps {
-			if n := p.Spoiled - p.remade(); n > 0 && len(t.Runs) > 0 {
+			if n := p.Spoiled - p.remade(); n > 0 && t.begun() {
 				w.do(m, RemakePieces{Job: s.Job.ID, Step: t.ID(), Panel: p.ID, Pieces: n, AlreadySpoiled: true})
 			}
 		}

@@ -3,6 +3,7 @@ package floor
 import (
 	"crypto/sha256"
 	"fmt"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -27,8 +28,12 @@ func anyActs(most int) *rapid.Generator[[]act] {
 		"time", "submit", "submit", "grant", "grant", "grant", "grant", "start", "start", "orders", "orders", "orders",
 		"work", "work", "work", "report", "report", "report", "finish", "finish", "here", "lie", "reboot", "lose", "restart",
 		"hold", "release", "cancel", "pause", "resume", "lock", "unlock", "load", "override", "receive", "receive", "load lot", "load lot", "measure", "blade", "spoil", "remake", "resolve",
-		"move", "refit",
+		"move", "refit", "gang", "gang",
 	}
+	return actsOf(kinds, most)
+}
+
+func actsOf(kinds []string, most int) *rapid.Generator[[]act] {
 	n := rapid.IntRange(0, 1000)
 	return rapid.SliceOfN(rapid.Custom(func(t *rapid.T) act {
 		return act{rapid.SampledFrom(kinds).Draw(t, "kind"), n.Draw(t, "a"), n.Draw(t, "b"), n.Draw(t, "c"), n.Draw(t, "d")}
@@ -170,6 +175,12 @@ func (w *world) play(a act) {
 		w.do(Meta{}, BeginTerm{})
 	case "refit":
 		w.refit(a)
+	case "gang":
+		w.gang(a, m)
+	case "help":
+		w.helpOn()
+	case "in gang: cancel", "in gang: spoil", "in gang: remake", "in gang: resolve", "in gang: abandon":
+		w.playGang(a, m, strings.TrimPrefix(a.Kind, "in gang: "))
 	case "pause":
 		w.do(m, PauseDevice{Device: d.ID})
 	case "resume":
@@ -275,6 +286,9 @@ func sampleJob(id string, a act, now time.Time) *tandemv1.Job {
 			{Id: "back", Operation: "cut", After: []string{"print"}},
 			{Id: "pack", Operation: "pack", After: []string{"face", "back"}},
 		}
+	}
+	if a.B%6 > 0 { // made from items
+		asItems(j)
 	}
 	if a.B%7 == 0 {
 		j.ReleaseTime = timestamppb.New(now.Add(time.Hour))
