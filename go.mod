@@ -3,6 +3,7 @@ module tandem
 go 1.26.8
 
 require (
+	github.com/fsnotify/fsnotify v1.10.1
 	github.com/nats-io/jwt/v2 v2.8.2
 	github.com/nats-io/nats-server/v2 v2.15.2
 	github.com/nats-io/nats.go v1.55.0

@@ -3,16 +3,10 @@ package main
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"math"
-	"net/url"
 	"os"
-	"path/filepath"
 	"strconv"
 	"strings"
 
@@ -22,11 +16,12 @@ import (
 	"tandem/clients/layoutview"
 	"tandem/clients/wording"
 	tandemv1 "tandem/proto/tandem/v1"
-	"tandem/proto/yamlfile"
+	"tandem/proto/xjdf"
 )
 
 func (a *app) quoteCommand() *cobra.Command {
 	q := &quotation{app: a}
+	q.xjdf.Now = a.now()
 	cmd := &cobra.Command{
 		Use:   "quote FILE",
 		Short: "Say what the job of a ticket would take: layout, media, time. Nothing is stored.",
@@ -34,7 +29,8 @@ func (a *app) quoteCommand() *cobra.Command {
   tandem quote ticket.yaml --png layout.png    draw where each piece lies
   tandem quote ticket.yaml --svg layout.svg
   tandem quote ticket.yaml --json              a tandem.v1.Quote`,
-		Long: `The cut files that items name are read beside the ticket, or where a file: URI says, and sent along: 3 MiB at most.
+		Long: `Cut files that items name are sent along: relative names are looked up beside the ticket and below --cut-root, and
+nothing is read elsewhere.
 
 TIME is exceeded as often as not. 1 run in 20 is faster and 1 in 20 slower than RANGE, which stands on the runs of the
 device, or on the standard spread while it has too few. Changeovers are left out, and so is waiting for other jobs. What
@@ -49,6 +45,8 @@ no device of this floor can do is said, and ends with exit code 1; a ticket that
 		}
 		return q.quote(cmd.Context(), args[0])
 	})
+	cmd.Flags().StringArrayVar(&q.cutRoots, "cut-root", nil, "further folder of cut files (may be repeated)")
+	xjdfFlags(cmd, &q.xjdf)
 	cmd.Flags().StringVar(&q.svg, "svg", "", "draw the layouts into this file, as SVG")
 	cmd.Flags().StringVar(&q.png, "png", "", "draw the layouts into this file, as PNG")
 	return cmd
@@ -57,30 +55,28 @@ no device of this floor can do is said, and ends with exit code 1; a ticket that
 type quotation struct {
 	*app
 	svg, png string
+	cutRoots []string
+	xjdf     xjdf.Options
 }
 
 func (q *quotation) quote(ctx context.Context, file string) error {
-	tickets, err := readTickets([]string{file})
+	tickets, err := readTickets([]string{file}, q.cutRoots, q.xjdf)
 	if err != nil {
 		return err
 	}
 	t := tickets[0]
-	files, problems := cutFiles(file, t.job)
-	for _, p := range problems {
-		p.Line = t.lines.At(p.Field)
-	}
-	if err := yamlfile.Join(problems); err != nil {
-		return &inputError{err}
-	}
 	client, err := q.jobs()
 	if err != nil {
 		return err
 	}
 	quote, err := bounded(ctx, q.app, func(ctx context.Context) (*tandemv1.Quote, error) {
-		return client.QuoteJob(ctx, &tandemv1.QuoteJobRequest{Job: t.job, CutFiles: files})
+		return client.QuoteJob(ctx, &tandemv1.QuoteJobRequest{Job: t.job, CutFiles: t.cuts})
 	})
 	if err != nil {
 		return &fileError{t.file, t.lines, err}
+	}
+	for _, note := range t.notes {
+		q.say("%s: %s", file, note)
 	}
 	if q.json {
 		q.message(quote)
@@ -270,111 +266,4 @@ func (q *quotation) complain(quote *tandemv1.Quote) error {
 		q.warn("remedy: change what the ticket asks for, or add the ability to the floor file")
 	}
 	return cannot
-}
-
-// mostCutBytes is how much of cut files may be sent with one request, all together.
-const mostCutBytes = 3 << 20
-
-// cutFiles reads the cut files that the items of a job name, each once: beside the ticket, or where a file: URI says. It
-// compares each with the hash that the ticket gives, and fills that in where there is none. What lies elsewhere is not
-// read, nor what is not there where the ticket says itself what the contour takes.
-func cutFiles(ticket string, job *tandemv1.Job) ([]*tandemv1.CutFile, []*yamlfile.Error) {
-	var files []*tandemv1.CutFile
-	var problems []*yamlfile.Error
-	hashes := map[string]string{} // by uri
-	left := int64(mostCutBytes)
-	for i, item := range job.GetItems() {
-		doc := item.GetCut()
-		if doc.GetUri() == "" {
-			continue
-		}
-		field := fmt.Sprintf("items[%d].cut", i)
-		problem := func(name, format string, args ...any) {
-			problems = append(problems, &yamlfile.Error{File: ticket, Field: field + "." + name, Problem: fmt.Sprintf(format, args...)})
-		}
-		hash, known := hashes[doc.GetUri()]
-		if !known {
-			path, err := cutPath(filepath.Dir(ticket), doc.GetUri())
-			if err != nil {
-				problem("uri", "is %q: %v", doc.GetUri(), err)
-				continue
-			}
-			if path == "" {
-				continue
-			}
-			content, err := readCut(path, left)
-			if errors.Is(err, fs.ErrNotExist) && item.GetContour() != nil {
-				continue
-			}
-			if err != nil {
-				problem("uri", "is %q: %v", doc.GetUri(), err)
-				continue
-			}
-			left -= int64(len(content))
-			sum := sha256.Sum256(content)
-			hash = hex.EncodeToString(sum[:])
-			hashes[doc.GetUri()] = hash
-			files = append(files, &tandemv1.CutFile{Uri: doc.GetUri(), Content: content})
-		}
-		switch {
-		case doc.GetSha256() == "":
-			doc.Sha256 = hash
-		case !strings.EqualFold(doc.GetSha256(), hash):
-			problem("sha256", "is not that of %q, which is %s: name the right file, or leave the hash out", doc.GetUri(), hash)
-		}
-	}
-	return files, problems
-}
-
-// cutPath returns where a cut file lies; nothing if it is not a file of this computer.
-func cutPath(folder, uri string) (string, error) {
-	const remedy = "give a path relative to the ticket, or a file: URI"
-	if filepath.IsAbs(uri) || strings.HasPrefix(uri, "/") || strings.HasPrefix(uri, `\`) {
-		return "", errors.New("an absolute path: " + remedy)
-	}
-	u, err := url.Parse(uri)
-	switch {
-	case err != nil:
-		return "", errors.New("not a URI: " + remedy + ", with % and spaces written as %25 and %20")
-	case u.Scheme == "":
-		return filepath.Join(folder, filepath.FromSlash(u.Path)), nil
-	case u.Scheme != "file":
-		return "", nil
-	case u.Host != "" && u.Host != "localhost":
-		return "", errors.New("on another computer: " + remedy)
-	case u.Opaque != "":
-		path, err := url.PathUnescape(u.Opaque)
-		return filepath.Join(folder, filepath.FromSlash(path)), err
-	}
-	path := filepath.FromSlash(u.Path)
-	// file:///C:/x names a drive, RFC 8089 appendix E.2.
-	if trimmed := strings.TrimPrefix(path, string(filepath.Separator)); filepath.VolumeName(trimmed) != "" {
-		path = trimmed
-	}
-	return path, nil
-}
-
-// readCut reads a regular file of at most the given size.
-func readCut(path string, most int64) ([]byte, error) {
-	// Looked at before it is opened: a pipe without a writer would wait for ever.
-	info, err := os.Stat(path)
-	if err != nil {
-		return nil, err
-	}
-	if !info.Mode().IsRegular() {
-		return nil, fmt.Errorf("%s is not a regular file", path)
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	content, err := io.ReadAll(io.LimitReader(f, most+1))
-	if err != nil {
-		return nil, err
-	}
-	if int64(len(content)) > most {
-		return nil, fmt.Errorf("the cut files of a ticket may have %d bytes together, and with this one they have more: simplify the contour, or split the job", mostCutBytes)
-	}
-	return content, nil
 }

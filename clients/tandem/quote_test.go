@@ -2,8 +2,6 @@ package main
 
 import (
 	"bytes"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/xml"
 	"errors"
 	"fmt"
@@ -21,7 +19,6 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	tandemv1 "tandem/proto/tandem/v1"
-	"tandem/proto/yamlfile"
 )
 
 func minutes(m float64) *durationpb.Duration {
@@ -68,7 +65,7 @@ func someQuote() *tandemv1.Quote {
 	}
 }
 
-// TestQuoteRequest: the ticket goes out as it is, with the cut file and its hash.
+// TestQuoteRequest: the ticket goes out as it is, with the cut file; its hash is the daemon's to fill in.
 func TestQuoteRequest(t *testing.T) {
 	f := newFake(t)
 	if code, _, stderr := f.tandem(t, "quote", "testdata/items.yaml"); code != exitOK {
@@ -82,12 +79,11 @@ func TestQuoteRequest(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	sum := sha256.Sum256(content)
 	file, item := got[0].GetCutFiles()[0], got[0].GetJob().GetItems()[0]
 	if file.GetUri() != "anchor.svg" || !bytes.Equal(file.GetContent(), content) {
 		t.Errorf("cut file %v", file)
 	}
-	if item.GetWidthUm() != 100_000 || item.GetCut().GetSha256() != hex.EncodeToString(sum[:]) {
+	if item.GetWidthUm() != 100_000 {
 		t.Errorf("item %v", item)
 	}
 }
@@ -205,75 +201,6 @@ func TestPanelListIsShort(t *testing.T) {
 	}
 }
 
-// TestCutFiles holds which cut files are read, and what is said of those that are not.
-func TestCutFiles(t *testing.T) {
-	folder := t.TempDir()
-	write := func(name string, content []byte) string {
-		file := filepath.Join(folder, name)
-		if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(file, content, 0o600); err != nil {
-			t.Fatal(err)
-		}
-		return file
-	}
-	// Check value of FIPS 180-2 appendix B.1: SHA-256 of "abc".
-	const abc = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
-	file := write("cuts/a b.svg", []byte("abc"))
-	write("half.svg", make([]byte, mostCutBytes/2+1))
-	write("rest.svg", make([]byte, mostCutBytes/2))
-	write("full.svg", make([]byte, mostCutBytes))
-	ticket := filepath.Join(folder, "ticket.yaml")
-	cut := func(uri, hash string) *tandemv1.Item {
-		return &tandemv1.Item{Cut: &tandemv1.Document{Role: "cut", Uri: uri, Sha256: hash}}
-	}
-	absolute := "file://" + filepath.ToSlash(filepath.Join(string(filepath.Separator), strings.ReplaceAll(file, " ", "%20")))
-	tests := []struct {
-		name    string
-		items   []*tandemv1.Item
-		files   int
-		problem string
-	}{
-		{"none named", []*tandemv1.Item{{}, {Cut: &tandemv1.Document{}}}, 0, ""},
-		{"beside the ticket", []*tandemv1.Item{cut("cuts/a b.svg", "")}, 1, ""},
-		{"escaped", []*tandemv1.Item{cut("cuts/a%20b.svg", "")}, 1, ""},
-		{"file URI", []*tandemv1.Item{cut(absolute, abc)}, 1, ""},
-		{"relative file URI", []*tandemv1.Item{cut("file:cuts/a%20b.svg", "")}, 1, ""},
-		{"twice the same", []*tandemv1.Item{cut("cuts/a b.svg", ""), cut("cuts/a b.svg", strings.ToUpper(abc))}, 1, ""},
-		{"elsewhere", []*tandemv1.Item{cut("https://shop.example/a.svg", "")}, 0, ""},
-		{"exactly as much as may be", []*tandemv1.Item{cut("full.svg", "")}, 1, ""},
-		{"another hash", []*tandemv1.Item{{}, cut("cuts/a b.svg", strings.Repeat("0", 64))}, 1, "items[1].cut.sha256: is not that of \"cuts/a b.svg\", which is " + abc},
-		{"missing", []*tandemv1.Item{cut("b.svg", "")}, 0, "items[0].cut.uri: is \"b.svg\""},
-		{"missing, but the contour is said", []*tandemv1.Item{{Cut: cut("b.svg", "").GetCut(), Contour: &tandemv1.Contour{Lines: 1}}}, 0, ""},
-		{"absolute", []*tandemv1.Item{cut("/etc/hosts", "")}, 0, "an absolute path: give a path relative to the ticket"},
-		{"another computer", []*tandemv1.Item{cut("file://server/a.svg", "")}, 0, "on another computer"},
-		{"a folder", []*tandemv1.Item{cut("cuts", "")}, 0, "is not a regular file"},
-		{"no URI", []*tandemv1.Item{cut("100%.svg", "")}, 0, "not a URI"},
-		{"too much together", []*tandemv1.Item{cut("half.svg", ""), cut("rest.svg", "")}, 1, "items[1].cut.uri: is \"rest.svg\": the cut files of a ticket may have 3145728 bytes together"},
-	}
-	for _, tt := range tests {
-		t.Run(tt.name, func(t *testing.T) {
-			files, problems := cutFiles(ticket, &tandemv1.Job{Items: tt.items})
-			if len(files) != tt.files {
-				t.Errorf("%d files, want %d", len(files), tt.files)
-			}
-			text := ""
-			if err := yamlfile.Join(problems); err != nil {
-				text = err.Error()
-			}
-			if (text == "") != (tt.problem == "") || !strings.Contains(text, tt.problem) {
-				t.Errorf("problem %q, want %q", text, tt.problem)
-			}
-		})
-	}
-	item := cut("cuts/a b.svg", "")
-	cutFiles(ticket, &tandemv1.Job{Items: []*tandemv1.Item{item}})
-	if got := item.GetCut().GetSha256(); got != abc {
-		t.Errorf("hash filled in is %s, want %s", got, abc)
-	}
-}
-
 // TestBadCutFileAsksNothing names the line of the ticket.
 func TestBadCutFileAsksNothing(t *testing.T) {
 	f := newFake(t)
@@ -282,7 +209,7 @@ func TestBadCutFileAsksNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	code, stdout, stderr := f.tandem(t, "quote", ticket)
-	if code != exitUsage || stdout != "" || !strings.Contains(stderr, "ticket.yaml:4: items[0].cut.uri: is \"gone.svg\"") {
+	if code != exitUsage || stdout != "" || !strings.Contains(stderr, "ticket.yaml:4: items[0].cut.uri: \"gone.svg\" is not there") {
 		t.Errorf("exit %d, talk\n%s", code, stderr)
 	}
 	if len(f.requests) > 0 {

@@ -4,28 +4,36 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"strconv"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"tandem/clients/ticketfile"
 	"tandem/clients/wording"
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/proto/xjdf"
 	"tandem/proto/yamlfile"
 )
 
 func (a *app) submitCommand() *cobra.Command {
 	s := &submission{change: change{app: a}}
+	s.xjdf.Now = a.now()
 	cmd := &cobra.Command{
 		Use:   "submit FILE...",
-		Short: "Hand in jobs from tickets in YAML or JSON.",
+		Short: "Hand in jobs from tickets in YAML, JSON or XJDF.",
 		Example: `  tandem submit ticket.yaml
   tandem submit --check *.yaml        only say whether they would be taken in
   tandem submit --hold ticket.yaml    take it in, start nothing until 'tandem release'
+  tandem submit --media PAPER-80=paper-satin order.xjdf    what that ticket calls PAPER-80 is paper-satin here
   tandem submit --request-id order-4711 ticket.yaml    safe to repeat`,
 		Long: `Each file holds one job. All files are read first: if one is bad, none is handed in. A job is taken in whole or not at
 all; the others of the same call are tried all the same, and the exit code is that of the first that failed.
+
+Cut files that items name are sent along: relative names are looked up beside the ticket and below --cut-root, and
+nothing is read elsewhere.
 
 With several files the key of file N is the given --request-id, a dash and N.`,
 		Args: cobra.MinimumNArgs(1),
@@ -33,6 +41,8 @@ With several files the key of file N is the given --request-id, a dash and N.`,
 	cmd.RunE = a.runs(func(cmd *cobra.Command, args []string) error { return s.submit(cmd.Context(), args) })
 	s.keyFlag(cmd)
 	cmd.Flags().BoolVar(&s.check, "check", false, "check only, hand nothing in")
+	cmd.Flags().StringArrayVar(&s.cutRoots, "cut-root", nil, "further folder of cut files (may be repeated)")
+	xjdfFlags(cmd, &s.xjdf)
 	cmd.Flags().BoolVar(&s.hold, "hold", false, "start nothing until the job is released")
 	return cmd
 }
@@ -40,6 +50,8 @@ With several files the key of file N is the given --request-id, a dash and N.`,
 type submission struct {
 	change
 	check, hold bool
+	cutRoots    []string
+	xjdf        xjdf.Options
 }
 
 // ticket is a file that was read.
@@ -47,10 +59,12 @@ type ticket struct {
 	file  string
 	lines yamlfile.Lines
 	job   *tandemv1.Job
+	cuts  []*tandemv1.CutFile
+	notes []string
 }
 
 func (s *submission) submit(ctx context.Context, files []string) error {
-	tickets, err := readTickets(files)
+	tickets, err := readTickets(files, s.cutRoots, s.xjdf)
 	if err != nil {
 		return err
 	}
@@ -89,13 +103,16 @@ func (s *submission) submit(ctx context.Context, files []string) error {
 }
 
 // readTickets reads all files and reports what is wrong with any of them.
-func readTickets(files []string) ([]ticket, error) {
+func readTickets(files, cutRoots []string, opt xjdf.Options) ([]ticket, error) {
 	var tickets []ticket
 	var problems []error
 	for _, file := range files {
 		t := ticket{file: file, job: &tandemv1.Job{}}
-		var err error
-		if t.lines, err = yamlfile.ReadLines(file, t.job); err != nil {
+		err := t.read(opt)
+		if err == nil {
+			err = t.readCutFiles(cutRoots)
+		}
+		if err != nil {
 			problems = append(problems, err)
 		}
 		tickets = append(tickets, t)
@@ -104,6 +121,63 @@ func readTickets(files []string) ([]ticket, error) {
 		return nil, &inputError{errors.Join(problems...)}
 	}
 	return tickets, nil
+}
+
+// read reads the ticket in whichever form its name tells.
+func (t *ticket) read(opt xjdf.Options) (err error) {
+	switch ticketfile.FormatOf(t.file) {
+	case ticketfile.XJDF, ticketfile.XML:
+	default:
+		t.lines, err = yamlfile.ReadLines(t.file, t.job)
+		return err
+	}
+	data, err := ticketfile.ReadCapped(t.file)
+	if err != nil {
+		return err
+	}
+	read, err := ticketfile.Parse(t.file, data, opt)
+	if err != nil {
+		return t.located(err)
+	}
+	t.job = read.Job
+	t.notes = read.Report.Assumptions
+	for _, ignored := range read.Report.Ignored {
+		t.notes = append(t.notes, "not used: "+ignored.String())
+	}
+	if n := read.Report.MoreIgnored; n > 0 {
+		t.notes = append(t.notes, "not used: "+wording.Count(n, "more path"))
+	}
+	return nil
+}
+
+// readCutFiles reads the cut files that the items name, beside the ticket or below one of the folders.
+func (t *ticket) readCutFiles(folders []string) error {
+	if len(t.job.GetItems()) == 0 {
+		return nil
+	}
+	roots, err := ticketfile.OpenRoots(append([]string{filepath.Dir(t.file)}, folders...)...)
+	if err != nil {
+		return err
+	}
+	found, err := roots.CutFiles(t.job)
+	t.cuts = found.Files
+	t.notes = append(t.notes, found.Notes...)
+	if err = errors.Join(err, roots.Close()); err != nil {
+		return t.located(err)
+	}
+	return nil
+}
+
+// located puts the file's name and the line before each problem.
+func (t *ticket) located(err error) error {
+	var all []error
+	for _, p := range ticketfile.Problems(err) {
+		if p.Line == 0 {
+			p.Line = t.lines.At(p.Field)
+		}
+		all = append(all, &yamlfile.Error{File: t.file, Line: p.Line, Field: p.Field, Problem: p.Problem})
+	}
+	return errors.Join(all...)
 }
 
 func (s *submission) one(ctx context.Context, client tandemv1.JobServiceClient, t ticket, i, of int) error {
@@ -117,7 +191,7 @@ func (s *submission) one(ctx context.Context, client tandemv1.JobServiceClient, 
 	ctx, cancel := s.bounded(ctx)
 	defer cancel()
 	job, err := client.CreateJob(ctx, &tandemv1.CreateJobRequest{
-		Job: t.job, RequestId: key, ValidateOnly: s.check, Actor: s.actor,
+		Job: t.job, RequestId: key, ValidateOnly: s.check, Actor: s.actor, CutFiles: t.cuts,
 	})
 	if err != nil {
 		err = &fileError{t.file, t.lines, err}
@@ -125,6 +199,9 @@ func (s *submission) one(ctx context.Context, client tandemv1.JobServiceClient, 
 			err = &changeError{key, err}
 		}
 		return err
+	}
+	for _, note := range t.notes {
+		s.say("%s: %s", t.file, note)
 	}
 	if s.check && !s.json && !s.quiet {
 		s.checked(t.file, job)
