@@ -64,6 +64,9 @@ type ticket struct {
 }
 
 func (s *submission) submit(ctx context.Context, files []string) error {
+	if err := checkMedia(s.xjdf); err != nil {
+		return err
+	}
 	tickets, err := s.readTickets(files)
 	if err != nil {
 		return err
