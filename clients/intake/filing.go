@@ -105,7 +105,7 @@ func (f *folder) moveAway(one *file, target, beside, text string) (string, error
 	}
 	if before, found := f.journal.find(a.entry.Digest); found && a.event.Kind == Taken {
 		before.Moved = true
-		_ = f.journal.write(before) // without it the next file of this content is told as this one, no more
+		_ = f.journal.add(before) // without it the next file of this content is told as this one, no more
 	}
 	return to, nil
 }

@@ -102,11 +102,11 @@ func Run(ctx context.Context, c Config) (Summary, error) {
 		return Summary{}, err
 	}
 	defer f.close()
+	wake, stop := watchFolder(f.dir, c.PollOnly || c.Once)
+	defer stop()
 	if !c.Once {
 		f.tell(Event{Kind: Started, Text: "watching " + f.dir})
 	}
-	wake, stop := watchFolder(f.dir, c.PollOnly || c.Once)
-	defer stop()
 	for {
 		next := f.pass(ctx)
 		if ctx.Err() != nil || f.stopped != nil || c.Once && f.idle() {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"os"
 	"slices"
 	"strings"
 	"time"
@@ -97,6 +98,9 @@ func (f *folder) inOrder() []*file {
 
 // list reads the folder and notes what has come, changed and gone.
 func (f *folder) list(now time.Time) error {
+	if err := f.samePlace(); err != nil {
+		return err
+	}
 	dir, err := f.root.Open(".")
 	if err != nil {
 		return err
@@ -124,6 +128,23 @@ func (f *folder) list(now time.Time) error {
 	}
 	if len(f.told) > maxCandidates {
 		clear(f.told)
+	}
+	return nil
+}
+
+// samePlace holds that the name of the folder still leads to the one that was opened: a folder that was deleted, or taken
+// away with its share, can look empty to who has it open.
+func (f *folder) samePlace() error {
+	now, err := os.Stat(f.dir)
+	if err != nil {
+		return err
+	}
+	opened, err := f.root.Stat(".")
+	if err != nil {
+		return err
+	}
+	if !os.SameFile(now, opened) {
+		return errors.New("another folder has taken its place")
 	}
 	return nil
 }

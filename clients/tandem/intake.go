@@ -4,6 +4,8 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"maps"
+	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -11,6 +13,7 @@ import (
 	"tandem/clients/celltext"
 	"tandem/clients/intake"
 	"tandem/clients/wording"
+	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/proto/xjdf"
 )
 
@@ -65,9 +68,22 @@ func xjdfFlags(cmd *cobra.Command, opt *xjdf.Options) {
 	flags.BoolVar(&opt.JobPart, "job-part", false, "XJDF: make the job's id of JobID and JobPartID")
 }
 
+// checkMedia holds that the table leads to ids.
+func checkMedia(opt xjdf.Options) error {
+	for _, name := range slices.Sorted(maps.Keys(opt.Media)) {
+		if id := opt.Media[name]; !tandemv1.ValidID(id) {
+			return usagef("--media %s is %q: %s", name, id, tandemv1.IDRule)
+		}
+	}
+	return nil
+}
+
 func (a *app) intake(ctx context.Context, c intake.Config) error {
 	if a.actor == "" {
 		return usagef("who asks? give a name with --actor or TANDEM_ACTOR")
+	}
+	if err := checkMedia(c.XJDF); err != nil {
+		return err
 	}
 	for _, d := range []struct {
 		flag  string

@@ -104,6 +104,9 @@ func (s *submission) submit(ctx context.Context, files []string) error {
 
 // readTickets reads all files and reports what is wrong with any of them.
 func readTickets(files, cutRoots []string, opt xjdf.Options) ([]ticket, error) {
+	if err := checkMedia(opt); err != nil {
+		return nil, err
+	}
 	var tickets []ticket
 	var problems []error
 	for _, file := range files {

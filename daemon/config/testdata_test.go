@@ -119,7 +119,7 @@ func TestTicketDocuments(t *testing.T) {
 		for _, s := range j.GetSteps() {
 			for _, d := range s.GetDocuments() {
 				documents++
-				if strings.HasPrefix(d.GetUri(), "../") {
+				if strings.HasPrefix(d.GetUri(), "contours/") {
 					continue // a cut file: its hash was checked when the steps were made
 				}
 				if sum := sha256.Sum256([]byte(d.GetUri())); d.GetSha256() != hex.EncodeToString(sum[:]) {

@@ -28,7 +28,7 @@ func TestSamples(t *testing.T) {
 		{"hull-name", pt * (ellipsePerimeter(36, 54) + ellipsePerimeter(18, 36) + letterA + 24 + 2*math.Hypot(12, 36)), 0, 0, 11},
 		{"quay-tag", 0, 2*(80-12) + 2*(50-12) + 2*math.Pi*6, 2 * math.Pi * 4, 0},
 	} {
-		file, err := os.ReadFile("../../testdata/contours/" + tc.file + ".svg")
+		file, err := os.ReadFile("../../testdata/tickets/contours/" + tc.file + ".svg")
 		if err != nil {
 			t.Fatal(err)
 		}
