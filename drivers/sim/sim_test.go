@@ -295,6 +295,7 @@ func TestForeignMemory(t *testing.T) {
 	for _, body := range []string{
 		"no JSON", `{"job":{"run":"r1","fence":1,"units":0}}`, `{"loaded":{"run":"../r1","fence":1,"units":1}}`,
 		`{"ended":[{"run":"r1","fence":1,"units":1,"done":2}]}`, `{"job":{"run":"r1","fence":1,"units":99999999}}`,
+		`{"job":{"run":"r1","fence":1,"units":1,"read":1}}`, `{"job":{"run":"r1","fence":1,"units":1,"readings":[{"panel":"P0015","marks":[1,2,3]}]}}`,
 	} {
 		dir := t.TempDir()
 		if err := os.WriteFile(filepath.Join(dir, "machine.json"), []byte(body), 0o600); err != nil {
@@ -318,6 +319,7 @@ func TestSettings(t *testing.T) {
 		"help-after is":             {"help-after": "soon"},
 		"seed is":                   {"seed": "-1"},
 		"piece-time is":             {"piece-time": "-1s"},
+		"mark-wait is":              {"mark-wait": "soon"},
 		"fault \"burn@3\"":          {"faults": "stop@1, burn@3"},
 		`did you mean "help-after"`: {"help_after": "1s"},
 	} {
