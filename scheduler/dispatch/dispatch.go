@@ -19,7 +19,6 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	tandemv1 "tandem/proto/tandem/v1"
-	"tandem/scheduler/duration"
 	"tandem/scheduler/floor"
 )
 
@@ -194,15 +193,9 @@ func (p *Dispatch) best(groups []*group, d *floor.Device, now time.Time) (*entry
 	var found *entry
 	var best float64
 	for _, g := range groups {
-		e, value := g.top(now)
+		e, value := g.bestFor(d, now)
 		if e == nil {
 			continue
-		}
-		if p.rule == EarliestCompletion {
-			a := d.Ability(g.class.Operation)
-			if change := d.Changeover(e.step, a); change > 0 {
-				value -= float64(change) / (changeoverScale * float64(duration.LongestChangeover(a)))
-			}
 		}
 		if found == nil || value > best || (value == best && e.order < found.order) {
 			found, best = e, value
@@ -271,6 +264,7 @@ func candidate(s *floor.Step, d *floor.Device, now time.Time) *tandemv1.Candidat
 		return c
 	}
 	at := d.BusyUntil(now)
+	c.Reason = d.ShortRoll(s)
 	if at.After(now) {
 		c.Reason = "busy"
 	}

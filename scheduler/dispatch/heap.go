@@ -61,6 +61,7 @@ func (h *entryHeap) remove(e *entry) { heap.Remove(h, e.places[h.place]) }
 // group holds waiting steps that ask the same of a device.
 type group struct {
 	class  *floor.Class
+	supply string // media or film that must be on the device; empty: any
 	mean   *mean
 	rule   Rule
 	models []model      // of the devices that fit, one for each set of rates
@@ -68,10 +69,12 @@ type group struct {
 	levels [2]int       // those levels: one even, one odd
 	late   entryHeap    // no slack is left
 	turns  entryHeap    // those of early, by when their slack runs out
+	short  entryHeap    // all, by their length, if they need a supply
 }
 
-func newGroup(c *floor.Class, m *mean, rule Rule) *group {
-	g := &group{class: c, mean: m, rule: rule, levels: [2]int{0, 1}}
+func newGroup(c *floor.Class, supply string, m *mean, rule Rule) *group {
+	g := &group{class: c, supply: supply, mean: m, rule: rule, levels: [2]int{0, 1}}
+	g.short = entryHeap{before: func(a, b *entry) bool { return a.length < b.length }, place: 3}
 	for k := range g.early {
 		g.early[k] = entryHeap{before: func(a, b *entry) bool { return a.early[k] > b.early[k] }, place: k}
 	}
@@ -116,8 +119,24 @@ func (g *group) reference(s *floor.Step) time.Duration {
 	return best
 }
 
-// push puts an entry into the heap it belongs to now.
+// push puts an entry into the heaps it belongs to now.
 func (g *group) push(e *entry, now time.Time) {
+	if g.supply != "" {
+		g.short.add(e)
+	}
+	g.place(e, now)
+}
+
+// pop takes an entry out.
+func (g *group) pop(e *entry) {
+	if g.supply != "" {
+		g.short.remove(e)
+	}
+	g.unplace(e)
+}
+
+// place puts an entry where it is ordered by its index.
+func (g *group) place(e *entry, now time.Time) {
 	if g.rule == EarliestCompletion && e.slackAt > seconds(now) {
 		e.home = nil
 		for k := range g.early {
@@ -131,8 +150,7 @@ func (g *group) push(e *entry, now time.Time) {
 	g.late.add(e)
 }
 
-// pop takes an entry out.
-func (g *group) pop(e *entry) {
+func (g *group) unplace(e *entry) {
 	if e.home == &g.late {
 		g.late.remove(e)
 		return
@@ -166,19 +184,23 @@ func earlyKey(e *entry, level int) float64 { return e.urgency - e.slackAt/slackS
 func (g *group) top(now time.Time) (*entry, float64) {
 	t := seconds(now)
 	for e := g.turns.top(); e != nil && e.slackAt <= t; e = g.turns.top() {
-		g.pop(e)
-		g.push(e, now)
+		g.unplace(e)
+		g.place(e, now)
 	}
 	late, early := g.late.top(), g.ordered().top()
 	if g.rule == FirstFree {
 		return late, 0
 	}
-	value := func(e *entry) float64 { return e.urgency - max(e.slackAt-t, 0)/slackSpan(g.mean.level) }
 	switch {
 	case early == nil && late == nil:
 		return nil, 0
-	case late == nil || (early != nil && value(early) > value(late)):
-		return early, value(early)
+	case late == nil || (early != nil && g.value(early, t) > g.value(late, t)):
+		return early, g.value(early, t)
 	}
-	return late, value(late)
+	return late, g.value(late, t)
+}
+
+// value returns the logarithm of an entry's index at a time in seconds, changeovers aside.
+func (g *group) value(e *entry, t float64) float64 {
+	return e.urgency - max(e.slackAt-t, 0)/slackSpan(g.mean.level)
 }

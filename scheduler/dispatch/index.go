@@ -14,7 +14,9 @@ import (
 //	ln I = ln(w/p) - (d-p-t)/K - changeover term
 //
 // in which only t changes, for all steps alike, so their order is fixed; without slack the middle term is 0. A heap for
-// each of the two, and one that says when a step runs out of slack, are therefore enough: a decision costs O(log n).
+// each of the two, and one that says when a step runs out of slack, are therefore enough: a decision costs O(log n). Only
+// where the roll on a device is too short for some steps of a group, and account is kept of it, do they differ in the
+// changeover; another heap tells those it reaches for.
 //
 // What is in the index, and what it answers, follows from the floor and the time alone, not from the way it came about.
 type index struct {
@@ -43,7 +45,8 @@ type entry struct {
 	early   [2]float64 // keys while slack is left
 	ready   time.Time  // when its time comes, while it is in later
 	home    *entryHeap // later or its group's late; nil while it is in its group's early
-	places  [3]int     // in home or in the two of early, and in its group's turns
+	length  int64      // of web that it still takes, micrometres; 0: not known
+	places  [4]int     // in home or in the two of early, in its group's turns, and in its group's lengths
 }
 
 // mean is the mean processing time of the waiting steps of an operation. The keys of the heaps depend on it: it counts in
@@ -133,6 +136,7 @@ func (x *index) insert(e *entry, now time.Time) {
 	e.work = max(e.group.reference(s).Seconds(), 1)
 	e.urgency = math.Log(float64(s.Job.Priority()) / e.work)
 	e.slackAt = due(s) - e.work
+	e.length = s.LengthLeft()
 	x.size++
 	e.group.mean.add(1, e.work)
 	e.group.push(e, now)
@@ -159,7 +163,7 @@ func (x *index) groupOf(s *floor.Step) *group {
 		m = &mean{}
 		x.means[s.Class.Operation] = m
 	}
-	g := newGroup(s.Class, m, x.rule)
+	g := newGroup(s.Class, key.supply, m, x.rule)
 	x.groups[key] = g
 	for _, d := range s.Class.Fits {
 		x.byDevice[d] = append(x.byDevice[d], g)

@@ -54,6 +54,16 @@ func TestChoiceAgainstReadingEveryStep(t *testing.T) {
 					floor.LoadMedia{Device: id, Media: "clear"},
 				}).Draw(t, "what"))
 			},
+			"lot": func(t *rapid.T) {
+				s.try(floor.ReceiveLot{Lot: &tandemv1.Lot{Media: rapid.SampledFrom([]string{"white", "clear"}).Draw(t, "media"), LengthUm: rapid.Int64Range(1, 80_000_000).Draw(t, "length")}})
+				s.loadLot(t)
+			},
+			"load a lot": s.loadLot,
+			"measure": func(t *rapid.T) {
+				if d := s.anyDevice(t); d.Lot != nil {
+					s.try(floor.MeasureLot{Lot: d.Lot.ID, Remaining: rapid.Int64Range(0, 60_000_000).Draw(t, "left")})
+				}
+			},
 			"job": func(t *rapid.T) {
 				if len(s.floor.Jobs) == 0 {
 					return
@@ -73,6 +83,12 @@ func TestChoiceAgainstReadingEveryStep(t *testing.T) {
 	})
 }
 
+func (s *shop) loadLot(t *rapid.T) {
+	if lots := s.floor.Lots(); len(lots) > 0 {
+		s.try(floor.LoadMedia{Device: s.anyDevice(t).ID, Lot: rapid.SampledFrom(lots).Draw(t, "lot").ID})
+	}
+}
+
 // submitMany hands in more jobs than one look takes in, some of them alike.
 func (s *shop) submitMany(t *rapid.T) {
 	j := anyJob(t, 0, s.now)
@@ -80,6 +96,7 @@ func (s *shop) submitMany(t *rapid.T) {
 		c := proto.CloneOf(j)
 		c.Id = fmt.Sprintf("job-%d", len(s.floor.Jobs))
 		c.Pieces = rapid.SampledFrom([]int32{j.GetPieces(), j.GetPieces(), 7, 70}).Draw(t, "pieces")
+		c.Steps[0].LengthUm = rapid.SampledFrom([]int64{j.GetSteps()[0].GetLengthUm(), 0, 1_000_000, 30_000_000}).Draw(t, "length")
 		c.Steps[0].Mode = rapid.SampledFrom([]string{"", "fast", "fine"}).Draw(t, "mode")
 		s.try(floor.CreateJob{Job: c})
 	}

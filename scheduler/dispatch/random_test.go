@@ -20,6 +20,7 @@ func anyDevices(t *rapid.T) []*tandemv1.Device {
 		return &tandemv1.Ability{
 			Operation: operation, Setup: span("setup", 900), PerPiece: span("per piece", 120), PerMetre: span("per metre", 60),
 			MediaChangeover: span("media changeover", 1200), ModeChangeover: span("mode changeover", 300),
+			RunWasteUm: rapid.SampledFrom([]int64{0, 500_000}).Draw(t, "waste"), WebUpUm: rapid.SampledFrom([]int64{0, 2_000_000}).Draw(t, "web-up"),
 			MaxWidthUm: rapid.SampledFrom([]int64{0, 0, 600_000, 1_370_000}).Draw(t, "width"),
 		}
 	}

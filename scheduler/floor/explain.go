@@ -54,7 +54,7 @@ func (s *Step) candidates(now time.Time, devices []*Device) []*tandemv1.Candidat
 			} else if ok, why := d.Available(); !ok {
 				c.Reason = why
 			} else {
-				_, c.Reason = d.lacks(s, s.Left())
+				c.Reason = d.Lacks(s)
 			}
 		}
 		out = append(out, c)

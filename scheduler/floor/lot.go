@@ -208,6 +208,20 @@ func (d *Device) lacks(s *Step, n int32) (reason, text string) {
 		s.ID(), metres(d.lotNeed(s, n, d.webUpDue())), d.Lot.ID, d.ID, metres(d.Lot.Free()), need, d.offer(s, n))
 }
 
+// Lacks says what must be loaded on the device before it can begin the pieces left of the step; "" if nothing must.
+func (d *Device) Lacks(s *Step) string {
+	_, why := d.lacks(s, s.Left())
+	return why
+}
+
+// ShortRoll says that the lot on the device is too short for the pieces left of the step; "" if it is not.
+func (d *Device) ShortRoll(s *Step) string {
+	if !d.tooShort(s) {
+		return ""
+	}
+	return fmt.Sprintf("%s has %s free, it takes %s", d.Lot.ID, metres(d.Lot.Free()), metres(d.lotNeed(s, s.Left(), d.webUpDue())))
+}
+
 // Reasons for programs why a run may not begin with what is on its device.
 const (
 	reasonMismatch = "MEDIA_MISMATCH"
