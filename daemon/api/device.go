@@ -112,7 +112,15 @@ func (s *Server) LoadMedia(ctx context.Context, req *tandemv1.LoadMediaRequest) 
 	if err := plain("media", req.GetMedia(), 63); err != nil {
 		return nil, err
 	}
-	return s.changeDevice(ctx, req, req.GetId(), floor.LoadMedia{Device: req.GetId(), Media: req.GetMedia()})
+	if err := plain("lot", req.GetLot(), 63); err != nil {
+		return nil, err
+	}
+	return s.changeDevice(ctx, req, req.GetId(), floor.LoadMedia{Device: req.GetId(), Media: req.GetMedia(), Lot: req.GetLot()})
+}
+
+// ReplaceBlade implements DeviceService.
+func (s *Server) ReplaceBlade(ctx context.Context, req *tandemv1.ReplaceBladeRequest) (*tandemv1.Device, error) {
+	return s.changeDevice(ctx, req, req.GetId(), floor.ReplaceBlade{Device: req.GetId(), Blade: req.GetBlade()})
 }
 
 func (s *Server) changeDevice(ctx context.Context, req change, id string, c floor.Command) (*tandemv1.Device, error) {
@@ -127,7 +135,10 @@ func (s *Server) changeDevice(ctx context.Context, req change, id string, c floo
 
 // StartRun implements DeviceService.
 func (s *Server) StartRun(ctx context.Context, req *tandemv1.StartRunRequest) (*tandemv1.Run, error) {
-	return s.changeRun(ctx, req, req.GetRun(), floor.StartRun{Run: req.GetRun()})
+	if err := plain("override_note", req.GetOverrideNote(), 2000); err != nil {
+		return nil, err
+	}
+	return s.changeRun(ctx, req, req.GetRun(), floor.StartRun{Run: req.GetRun(), Override: req.GetOverrideNote()})
 }
 
 // FinishRun implements DeviceService.

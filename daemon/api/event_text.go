@@ -2,6 +2,8 @@ package api
 
 import (
 	"fmt"
+	"math"
+	"strconv"
 	"strings"
 
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
@@ -100,6 +102,9 @@ func describeRun(e *ledgerv1.Event) *tandemv1.Event {
 	case *ledgerv1.Event_RunAllowed:
 		c := k.RunAllowed
 		return run("run.allowed", c, "%s may start on %s", c.GetStep(), c.GetDevice())
+	case *ledgerv1.Event_MediaOverridden:
+		c := k.MediaOverridden
+		return run("media.overridden", c, "%s let begin on %s with %s: %s", c.GetStep(), c.GetDevice(), orElse(c.GetMedia(), "nothing known loaded"), c.GetNote())
 	case *ledgerv1.Event_RunLapsed:
 		c := k.RunLapsed
 		return run("run.lapsed", c, "the start of %s on %s came too late: start it again at the device", c.GetStep(), c.GetDevice())
@@ -158,8 +163,58 @@ func describeDevice(e *ledgerv1.Event) *tandemv1.Event {
 		return &tandemv1.Event{Type: "device.locked", Device: k.DeviceLocked.GetDevice(), Message: "locked for maintenance: " + k.DeviceLocked.GetNote()}
 	case *ledgerv1.Event_DeviceUnlocked:
 		return &tandemv1.Event{Type: "device.unlocked", Device: k.DeviceUnlocked.GetDevice(), Message: "maintenance lock cleared"}
+	}
+	return describeMaterial(e)
+}
+
+func describeMaterial(e *ledgerv1.Event) *tandemv1.Event {
+	switch k := e.GetKind().(type) {
 	case *ledgerv1.Event_MediaLoaded:
-		return &tandemv1.Event{Type: "media.loaded", Device: k.MediaLoaded.GetDevice(), Message: fmt.Sprintf("%s loaded on %s", k.MediaLoaded.GetMedia(), k.MediaLoaded.GetDevice())}
+		c := k.MediaLoaded
+		text := fmt.Sprintf("%s loaded on %s", c.GetMedia(), c.GetDevice())
+		switch {
+		case c.GetMedia() == "":
+			text = fmt.Sprintf("what was on %s is taken off", c.GetDevice())
+		case c.GetLot() != "":
+			text = fmt.Sprintf("%s loaded on %s: lot %s", c.GetMedia(), c.GetDevice(), c.GetLot())
+		}
+		return &tandemv1.Event{Type: "media.loaded", Device: c.GetDevice(), Message: text}
+	case *ledgerv1.Event_LotReceived:
+		l := k.LotReceived.GetLot()
+		return &tandemv1.Event{Type: "lot.received", Message: fmt.Sprintf("lot %s received, code %s: %s of %s", l.GetId(), k.LotReceived.GetCode(), metres(l.GetLengthUm()), l.GetMedia())}
+	case *ledgerv1.Event_LotMeasured:
+		c := k.LotMeasured
+		text := fmt.Sprintf("lot %s has %s left", c.GetLot(), metres(c.GetRemainingUm()))
+		if c.GetRemainingUm() == 0 {
+			text = fmt.Sprintf("lot %s is empty or out of use", c.GetLot())
+		}
+		if c.GetNote() != "" {
+			text += ": " + c.GetNote()
+		}
+		return &tandemv1.Event{Type: "lot.measured", Device: c.GetDevice(), Message: text}
+	case *ledgerv1.Event_BladeReplaced:
+		c := k.BladeReplaced
+		return &tandemv1.Event{Type: "blade.replaced", Device: c.GetDevice(), Message: fmt.Sprintf("blade%s put in on %s", before(" ", c.GetBlade()), c.GetDevice())}
 	}
 	return nil
+}
+
+// metres writes a length to the millimetre.
+func metres(um int64) string {
+	return strconv.FormatFloat(math.Round(float64(um)/1000)/1000, 'f', -1, 64) + " m"
+}
+
+func orElse(s, otherwise string) string {
+	if s == "" {
+		return otherwise
+	}
+	return s
+}
+
+// before puts a word in front of a text, unless that is empty.
+func before(word, text string) string {
+	if text == "" {
+		return ""
+	}
+	return word + text
 }

@@ -62,7 +62,7 @@ func act(p *floor.Panel, d *floor.Device, verb code.Verb, now time.Time, again b
 	if ok, why := d.Available(); !ok {
 		return say(notReady, "%s %s", d.ID, why)
 	}
-	a := say(started, "%s of %s started on %s%s", s.ID(), p.Job.ID, d.ID, file(s))
+	a := say(started, "%s of %s started on %s%s%s", s.ID(), p.Job.ID, d.ID, file(s), blade(s, d))
 	a.Command = floor.StartHere{Step: s, Device: d}
 	return a
 }
@@ -88,7 +88,7 @@ func actOnRun(p *floor.Panel, r *floor.Run, verb code.Verb, now time.Time, again
 		if why := r.CannotStart(); why != "" {
 			return say(notReady, "%s of %s cannot start: %s", s.ID(), p.Job.ID, why)
 		}
-		return with(say(started, "%s of %s started on %s%s", s.ID(), p.Job.ID, d.ID, file(s)), floor.StartRun{Run: r.ID})
+		return with(say(started, "%s of %s started on %s%s%s", s.ID(), p.Job.ID, d.ID, file(s), blade(s, d)), floor.StartRun{Run: r.ID})
 	case r.Unknown():
 		return say(notReady, "nobody knows how far %s of %s got on %s: look, count and resolve %s", s.ID(), p.Job.ID, d.ID, r.ID)
 	case r.State == tandemv1.JobState_JOB_STATE_PROCESSING && d.Manual() && again:
@@ -147,6 +147,14 @@ func file(s *floor.Step) string {
 		if sum := doc.GetSha256(); sum != "" {
 			return fmt.Sprintf(", file %s (%s...)", lastPart(doc.GetUri()), sum[:8])
 		}
+	}
+	return ""
+}
+
+// blade names the blade that has to be in the device, if it may be another one.
+func blade(s *floor.Step, d *floor.Device) string {
+	if want := s.Spec.GetBlade(); want != "" && want != d.Blade {
+		return ", with blade " + want
 	}
 	return ""
 }

@@ -60,6 +60,7 @@ type entry struct {
 	personTime time.Time
 	device     string
 	panel      string // code
+	lot        string // code
 	verb       code.Verb
 	count      int32
 	last       time.Time
@@ -71,7 +72,7 @@ type entry struct {
 // forget takes back that the last scan has done something.
 func (e *entry) forget() { e.actedPanel, e.actedDevice, e.acted = "", "", time.Time{} }
 
-func (e *entry) clear() { e.device, e.panel, e.verb, e.count = "", "", 0, 0 }
+func (e *entry) clear() { e.device, e.panel, e.lot, e.verb, e.count = "", "", "", 0, 0 }
 
 // starts says whether a command lets a machine move.
 func starts(c floor.Command) bool {
@@ -110,6 +111,7 @@ const (
 	notReady  = tandemv1.RecordScanResponse_OUTCOME_NOT_READY
 	unknown   = tandemv1.RecordScanResponse_OUTCOME_UNKNOWN_CODE
 	cleared   = tandemv1.RecordScanResponse_OUTCOME_CLEARED
+	loaded    = tandemv1.RecordScanResponse_OUTCOME_LOADED
 )
 
 // Decide says what a scan means on the floor as it is now.
@@ -189,6 +191,12 @@ func (k *Desk) decide(f *floor.Floor, now time.Time, s Scan, e *entry) Answer {
 			return say(unknown, "there is no panel %s", c)
 		}
 		return e.takePanel(f, now, s, p)
+	case code.Lot:
+		l, ok := f.Lot(c.String())
+		if !ok {
+			return say(unknown, "there is no lot %s: compare it with the label, or receive the lot first", c)
+		}
+		return e.takeLot(f, s, l)
 	default:
 		return say(unknown, "%s stands for a %s: nothing to do with it here yet", c, c.Kind)
 	}
@@ -212,7 +220,7 @@ func (e *entry) takeVerb(v code.Verb) Answer {
 	case code.Spoiled, code.Remake:
 		return say(next, "%s: how many pieces? key the number", v)
 	case code.Where:
-		return say(next, "where: scan a panel, a job or a device")
+		return say(next, "where: scan a panel, a job, a device or a lot")
 	default:
 		return say(next, "%s: now scan the panel and the device", v)
 	}
@@ -222,6 +230,10 @@ func (e *entry) takeDevice(f *floor.Floor, now time.Time, d *floor.Device) Answe
 	if e.verb == code.Where {
 		e.clear()
 		return whereDevice(d, now)
+	}
+	if l, ok := f.Lot(e.lot); ok && e.lot != "" {
+		e.clear()
+		return load(l, d)
 	}
 	if e.panel == "" {
 		e.device = d.ID

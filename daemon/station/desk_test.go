@@ -187,7 +187,7 @@ func TestScans(t *testing.T) {
 			{payload: "panel a", outcome: shown, says: "(5 good pieces)"},
 		}},
 		{"where", racked, []pull{
-			{payload: "card where", outcome: next, says: "where: scan a panel, a job or a device"},
+			{payload: "card where", outcome: next, says: "where: scan a panel, a job, a device or a lot"},
 			{payload: "panel a", outcome: shown, says: "was last seen at printer-1 at " + at(0)},
 			{payload: "card where", outcome: next},
 			{payload: "device laminator", outcome: shown, says: "laminator is idle"},
@@ -238,8 +238,8 @@ func TestScans(t *testing.T) {
 		{"other film loaded at an idle device: loaded, and scanned again at once", standsAt("laminator", func(s *shop) {
 			s.submit("a", "laminate=gloss")
 		}), []pull{
-			{payload: "panel a", outcome: started, command: floor.StartHere{}, refused: "NOT_READY"},
-			{after: time.Second, payload: "panel a", outcome: started, command: floor.StartHere{}, refused: "NOT_READY"},
+			{payload: "panel a", outcome: started, command: floor.StartHere{}, refused: "MEDIA_MISMATCH"},
+			{after: time.Second, payload: "panel a", outcome: started, command: floor.StartHere{}, refused: "MEDIA_MISMATCH"},
 		}},
 		{"outcome unknown", standsAt("cutter-1", func(s *shop) {
 			toCutter1(s)

@@ -53,7 +53,7 @@ func TestJunkIsAnsweredInOneLineAndChangesNothing(t *testing.T) {
 		{"device that does not exist", code.Format(code.Device, 999), "there is no device"},
 		{"badge that does not exist", code.Format(code.Person, 999), "belongs to nobody"},
 		{"command of a later version", code.Format(code.Command, 999), "not a command of this version"},
-		{"media lot", code.Format(code.Lot, 1), "nothing to do with it here"},
+		{"lot that does not exist", code.Format(code.Lot, 999), "there is no lot"},
 		{"place", code.Format(code.Place, 1), "nothing to do with it here"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -159,7 +159,7 @@ const (
 	completed  = tandemv1.JobState_JOB_STATE_COMPLETED
 )
 
-// payload turns words into what a reader sends: "panel JOB", "job ID", "device ID", "badge ID", "card VERB"; anything else
+// payload turns words into what a reader sends: "panel JOB", "job ID", "device ID", "lot ID", "badge ID", "card VERB"; anything else
 // is sent as it is.
 func (s *shop) payload(words string) string {
 	s.t.Helper()
@@ -178,6 +178,12 @@ func (s *shop) payload(words string) string {
 				return p.GetCode()
 			}
 		}
+	case "lot":
+		l, ok := s.floor.Lot(id)
+		if !ok {
+			s.t.Fatalf("no lot %s", id)
+		}
+		return l.Code
 	case "card":
 		for _, v := range code.Verbs() {
 			if v.String() == id {

@@ -54,6 +54,9 @@ func whereDevice(d *floor.Device, now time.Time) Answer {
 	if ok, why := d.Available(); !ok && len(d.Live) == 0 {
 		text = d.ID + " " + why
 	}
+	if d.Lot != nil {
+		text += fmt.Sprintf("; on it %s, %s of %s", d.Lot.ID, metres(d.Lot.Remaining), d.Loaded)
+	}
 	for _, r := range d.Live {
 		text += fmt.Sprintf("; %s of %s until about %s", r.Step.ID(), r.Step.Job.ID, clock(r.ExpectedEnd(now)))
 	}

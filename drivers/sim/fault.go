@@ -16,6 +16,9 @@ const (
 	Stop Trouble = "stop"
 	// MediaEmpty is the end of the roll: it stands still with media-empty-error until a person helps.
 	MediaEmpty Trouble = "media-empty"
+	// MediaAbort is the end of the roll, too: it gives the run up as aborted with media-empty-error, and stands still until a
+	// person helps.
+	MediaAbort Trouble = "media-abort"
 	// Offline keeps the driver from reaching the machine for a while. The machine goes on.
 	Offline Trouble = "offline"
 	// Reboot makes the machine forget everything and stand idle.
@@ -33,7 +36,7 @@ const (
 	Mirrored Trouble = "mirrored"
 )
 
-var troubles = []Trouble{Stop, MediaEmpty, Offline, Reboot, Flood, Spoil, WrongPanel, Turned, Mirrored}
+var troubles = []Trouble{Stop, MediaEmpty, MediaAbort, Offline, Reboot, Flood, Spoil, WrongPanel, Turned, Mirrored}
 
 // ofPanels says whether the trouble is how a panel lies there.
 func (t Trouble) ofPanels() bool { return t == WrongPanel || t == Turned || t == Mirrored }
@@ -45,6 +48,7 @@ func (t Trouble) ofPanels() bool { return t == WrongPanel || t == Turned || t ==
 //	stop@26            after piece 26 of the first run, until the time in help-after has passed
 //	stop@2/26:90s      after piece 26 of the machine's second run, for 90 s
 //	media-empty@26     likewise
+//	media-abort@26     likewise, and the run has ended
 //	offline@5:30s      for 30 s
 //	reboot@10
 //	flood@3:2s         for 2 s; without a time, for 1 s

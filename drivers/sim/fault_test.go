@@ -11,6 +11,7 @@ func TestParseFault(t *testing.T) {
 		"stop@26":          {Trouble: Stop, Run: 1, Piece: 26},
 		"stop@2/26:90s":    {Trouble: Stop, Run: 2, Piece: 26, For: 90 * time.Second},
 		"media-empty@1":    {Trouble: MediaEmpty, Run: 1, Piece: 1},
+		"media-abort@2/3":  {Trouble: MediaAbort, Run: 2, Piece: 3},
 		"offline@5:30s":    {Trouble: Offline, Run: 1, Piece: 5, For: 30 * time.Second},
 		"reboot@10":        {Trouble: Reboot, Run: 1, Piece: 10},
 		"flood@3:2s":       {Trouble: Flood, Run: 1, Piece: 3, For: 2 * time.Second},

@@ -15,6 +15,7 @@ const (
 	mostUnits  = 10_000 // the steps in which a run is simulated; a run of more pieces makes several in one step
 	mostEnded  = 16
 	defaultFor = time.Second // of a flood
+	rollOut    = "media-empty-error"
 )
 
 // machine is the simulated machine itself, which goes on whether or not anybody asks. It moves from event to event, each
@@ -226,7 +227,13 @@ func (m *machine) strike(f Fault, at time.Time) {
 	case Stop:
 		m.stand("media-jam-error", f, at)
 	case MediaEmpty:
-		m.stand("media-empty-error", f, at)
+		m.stand(rollOut, f, at)
+	case MediaAbort:
+		if m.Job != nil {
+			m.Job.Why = rollOut
+			m.end(at, tandemv1.JobState_JOB_STATE_ABORTED)
+		}
+		m.stand(rollOut, f, at)
 	case Offline:
 		m.AwayEnd = later(m.AwayEnd, at.Add(f.For))
 	case Flood:

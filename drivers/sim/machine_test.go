@@ -99,6 +99,11 @@ func TestTimeline(t *testing.T) {
 			{31 * min, stopped, "STOPPED", "PROCESSING_STOPPED", 26, 0},
 			{1000 * time.Hour, stopped, "STOPPED", "PROCESSING_STOPPED", 26, 0},
 		}},
+		{"roll at its end, the run given up", setup{helpAfter: 4 * time.Minute}, []string{"media-abort@26"}, []moment{
+			{31*min - 1, processing, "PRODUCTION", "PROCESSING", 25, 0},
+			{31 * min, stopped, "STOPPED", "ABORTED", 26, 0},
+			{35 * min, idle, "IDLE", "ABORTED", 26, 0},
+		}},
 		{"two troubles with their own times", setup{helpAfter: time.Hour}, []string{"stop@1:1m", "media-empty@2:2m"}, []moment{
 			{6 * min, stopped, "STOPPED", "PROCESSING_STOPPED", 1, 0},
 			{7 * min, processing, "PRODUCTION", "PROCESSING", 1, 0},
@@ -144,6 +149,9 @@ func TestAskingDoesNotMatter(t *testing.T) {
 	for i := range 200 {
 		s := setup{pace: 0.5 + random.Float64(), noise: 0.8, seed: uint64(i), cleanup: time.Minute, helpAfter: 7 * time.Minute}
 		faults := []string{"stop@5", "spoil@7:3", "offline@9:20m", "media-empty@30:3m", "flood@31"}
+		if i%5 == 0 {
+			faults = append(faults, "media-abort@2/50:9m")
+		}
 		if i%3 == 0 {
 			faults = append(faults, "reboot@40")
 		}

@@ -43,6 +43,7 @@ type job struct {
 	Next    time.Time         `json:"next,omitzero"`  // when the set-up or the unit in work is finished
 	Left    time.Duration     `json:"left,omitempty"` // instead, while the machine stands still
 	Stop    bool              `json:"stop,omitempty"`
+	Why     string            `json:"why,omitempty"` // it was given up
 
 	Boxes    []box     `json:"boxes,omitempty"`    // panels whose marks it reads
 	Read     int       `json:"read,omitempty"`     // of these it has read so many

@@ -42,7 +42,7 @@ func settings() []drivers.Setting {
 		{Name: "cleanup", Default: "0s", Help: "time to clear the machine after a run"},
 		{Name: "help-after", Default: "5m", Help: "how long the machine stands still until somebody helps; 0s: nobody comes"},
 		{Name: "mark-wait", Default: "2s", Help: "from reading a panel's marks to cutting it, so that a stop can come first; it is part of the first piece's time"},
-		{Name: "faults", Help: "what goes wrong, with commas: stop@26, media-empty@26, offline@5:30s, reboot@10, flood@3, spoil@7:3, " +
+		{Name: "faults", Help: "what goes wrong, with commas: stop@26, media-empty@26, media-abort@26, offline@5:30s, reboot@10, flood@3, spoil@7:3, " +
 			"wrong-panel@1, turned@1, mirrored@1 (the panel with that piece); " +
 			"the number is the piece, 2/26 is piece 26 of the second run"},
 	}

@@ -68,6 +68,8 @@ func reasons(j *job) []string {
 			return []string{"queued-in-device"}
 		}
 		return []string{"x-awaiting-start"}
+	case tandemv1.JobState_JOB_STATE_ABORTED:
+		return []string{"aborted-by-system", j.Why}
 	case tandemv1.JobState_JOB_STATE_CANCELED:
 		return []string{"job-canceled-by-operator"}
 	case tandemv1.JobState_JOB_STATE_COMPLETED:

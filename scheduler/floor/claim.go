@@ -55,6 +55,10 @@ func (r *Run) claim(webUp bool) int64 {
 	return need
 }
 
+// NeedOf returns what a run of the device that has not begun takes from a lot that is put on for it, in micrometres; 0 if that
+// is not known.
+func (d *Device) NeedOf(r *Run) int64 { return r.claim(true) }
+
 // claim is what a run takes from a lot.
 type claim struct {
 	run    *Run

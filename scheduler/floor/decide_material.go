@@ -128,7 +128,11 @@ func (c MeasureLot) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 }
 
 func measured(l *Lot, remaining int64, note string) *ledgerv1.Event {
-	return &ledgerv1.Event{Kind: &ledgerv1.Event_LotMeasured{LotMeasured: &ledgerv1.LotMeasured{Lot: l.ID, RemainingUm: remaining, Note: note}}}
+	e := &ledgerv1.LotMeasured{Lot: l.ID, RemainingUm: remaining, Note: note}
+	if l.Device != nil {
+		e.Device = l.Device.ID
+	}
+	return &ledgerv1.Event{Kind: &ledgerv1.Event_LotMeasured{LotMeasured: e}}
 }
 
 // LoadMedia records which media or film is on a device, and which lot of it if that is kept account of. A run that waited

@@ -147,8 +147,8 @@ func (s *simulation) granted(r *floor.Run) error {
 		return s.begin(r)
 	}
 	s.at(s.now.Add(s.opt.Reaction), func() error {
-		if need := r.Step.Supply(); need != "" && r.Device.Loaded != need {
-			if err := s.do(floor.LoadMedia{Device: r.Device.ID, Media: need}); err != nil {
+		if r.NeedsLoad() {
+			if err := s.do(floor.LoadMedia{Device: r.Device.ID, Media: r.Step.Supply()}); err != nil {
 				return err
 			}
 		}

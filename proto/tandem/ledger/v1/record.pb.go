@@ -2698,7 +2698,9 @@ type LotMeasured struct {
 	// What is left, in micrometres.
 	RemainingUm int64 `protobuf:"varint,2,opt,name=remaining_um,json=remainingUm,proto3" json:"remaining_um,omitempty"`
 	// Why.
-	Note          string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	// The device it is on.
+	Device        string `protobuf:"bytes,20,opt,name=device,proto3" json:"device,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2750,6 +2752,13 @@ func (x *LotMeasured) GetRemainingUm() int64 {
 func (x *LotMeasured) GetNote() string {
 	if x != nil {
 		return x.Note
+	}
+	return ""
+}
+
+func (x *LotMeasured) GetDevice() string {
+	if x != nil {
+		return x.Device
 	}
 	return ""
 }
@@ -3410,11 +3419,12 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x03lot\x18\x03 \x01(\tR\x03lot\"C\n" +
 	"\vLotReceived\x12 \n" +
 	"\x03lot\x18\x01 \x01(\v2\x0e.tandem.v1.LotR\x03lot\x12\x12\n" +
-	"\x04code\x18\x02 \x01(\tR\x04code\"V\n" +
+	"\x04code\x18\x02 \x01(\tR\x04code\"n\n" +
 	"\vLotMeasured\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12!\n" +
 	"\fremaining_um\x18\x02 \x01(\x03R\vremainingUm\x12\x12\n" +
-	"\x04note\x18\x03 \x01(\tR\x04note\"=\n" +
+	"\x04note\x18\x03 \x01(\tR\x04note\x12\x16\n" +
+	"\x06device\x18\x14 \x01(\tR\x06device\"=\n" +
 	"\rBladeReplaced\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x14\n" +
 	"\x05blade\x18\x02 \x01(\tR\x05blade\"Z\n" +
