@@ -44,12 +44,15 @@ type clients struct {
 	scans   tandemv1.ScanServiceClient
 	events  tandemv1.EventServiceClient
 	admin   tandemv1.AdminServiceClient
+
+	material tandemv1.MaterialServiceClient
 }
 
 func clientsOf(conn *grpc.ClientConn) clients {
 	return clients{
 		tandemv1.NewJobServiceClient(conn), tandemv1.NewDeviceServiceClient(conn), tandemv1.NewScanServiceClient(conn),
 		tandemv1.NewEventServiceClient(conn), tandemv1.NewAdminServiceClient(conn),
+		tandemv1.NewMaterialServiceClient(conn),
 	}
 }
 
