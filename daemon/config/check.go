@@ -144,6 +144,9 @@ func (c *check) media(list []*tandemv1.Media) {
 		c.length(field+".sheet_length_um", m.GetSheetLengthUm(), 100)
 		c.length(field+".roll_length_um", m.GetRollLengthUm(), 10_000)
 		c.length(field+".low_um", m.GetLowUm(), 10_000)
+		if most := m.GetRollLengthUm(); most > 0 && m.GetLowUm() >= most {
+			c.add(field+".low_um", "is not below roll_length_um: a new roll would be low; give less than %g mm", float64(most)/1000)
+		}
 		c.optionalID(field+".blade", m.GetBlade())
 		if n := m.GetThroughPasses(); n < 0 || n > 20 {
 			c.add(field+".through_passes", "is %d; give 0 to 20 passes", n)
