@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/xml"
+	"errors"
 	"fmt"
 	"image/png"
 	"io"
@@ -162,7 +163,7 @@ func TestQuotePictures(t *testing.T) {
 		t.Fatal(err)
 	}
 	for d := xml.NewDecoder(bytes.NewReader(drawing)); ; {
-		if _, err := d.Token(); err == io.EOF {
+		if _, err := d.Token(); errors.Is(err, io.EOF) {
 			break
 		} else if err != nil {
 			t.Fatalf("SVG: %v", err)
