@@ -76,13 +76,13 @@ func PNG(w io.Writer, quote *tandemv1.Quote) error {
 // The bounds of a picture. Within them its time, memory and size are small whatever the quote holds.
 const (
 	maxLayouts = 8
-	maxPieces  = 20_000                 // drawn, of all layouts together
-	maxCover   = 2 * rowWidth * allRoom // area of pieces: more than there is room for where none lies on another
-	maxLabels  = 3_000                  // of the pieces of all layouts together
-	maxEntries = 40                     // in the legend of a layout
-	allEntries = 80                     // in all legends together
-	mostRoom   = 900                    // height for the webs of one layout
-	allRoom    = 2_000                  // of all layouts together
+	maxPieces  = 20_000             // drawn, of all layouts together
+	maxCover   = rowWidth * allRoom // area of pieces: there is no more room where none lies on another
+	maxLabels  = 3_000              // of the pieces of all layouts together
+	maxEntries = 40                 // in the legend of a layout
+	allEntries = 80                 // in all legends together
+	mostRoom   = 900                // height for the webs of one layout
+	allRoom    = 2_000              // of all layouts together
 )
 
 // draw makes the picture.

@@ -332,9 +332,8 @@ func checkNames(t testing.TB, name string) {
 }
 
 func FuzzNames(f *testing.F) {
-	for _, name := range hostile {
-		f.Add(name[:min(len(name), 300)])
-	}
+	f.Add(hostile[0])
+	f.Add(hostile[8])
 	f.Fuzz(func(t *testing.T, name string) {
 		if len(name) <= 1000 {
 			checkNames(t, name)
