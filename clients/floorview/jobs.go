@@ -214,6 +214,11 @@ func (v *view) waiting(j *tandemv1.Job, s *tandemv1.Step, next bool) line {
 		return line{name, {warn, " held"}}
 	case s.GetReadyTime() != nil && !v.Past(s.GetReadyTime()):
 		return line{name, {busy, " waits until " + v.At(s.GetReadyTime())}}
+	case next && has(s.GetStateReasons(), "x-in-gang-run"):
+		if gang, _, carried := strings.Cut(s.GetCarriedBy(), "/"); carried {
+			return line{name, {faint, " in gang run " + gang}}
+		}
+		return line{name, {faint, " waits for the shared panel"}}
 	case next:
 		return line{name, {faint, " waits"}}
 	default:

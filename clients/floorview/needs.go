@@ -69,6 +69,10 @@ const wrongPanel = "by its marks the panel is not the right one, or lies the wro
 // decision is what a step without a run asks of a person; empty if it asks nothing.
 func decision(s *tandemv1.Step) (string, style) {
 	switch {
+	case has(s.GetStateReasons(), "x-in-gang-run"):
+		return "", plain // asked of the gang run
+	case s.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && has(s.GetStateReasons(), "x-no-pieces-left"):
+		return "remake or cancel: pieces were lost with the gang run", bad
 	case s.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && has(s.GetStateReasons(), "x-registration-failed"):
 		return wrongPanel + "; check it, scan its code, then decide", bad
 	case s.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED:

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/proto"
@@ -84,7 +85,11 @@ func jobHeadline(j *tandemv1.Job) []span {
 	if j.GetCode() != "" {
 		rest += ", code " + j.GetCode()
 	}
-	return []span{state(wording.JobState(j.GetState())), {plain, rest + ", " + wording.Count(len(j.GetSteps()), "step")}}
+	rest += ", " + wording.Count(len(j.GetSteps()), "step")
+	if len(j.GetMembers()) > 0 {
+		rest += ", gang run of " + strings.Join(j.GetMembers(), ", ")
+	}
+	return []span{state(wording.JobState(j.GetState())), {plain, rest}}
 }
 
 func deviceHeadline(d *tandemv1.Device) []span {

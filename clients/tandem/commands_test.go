@@ -69,6 +69,11 @@ func TestCommands(t *testing.T) {
 		{"cancel", []string{"cancel", "shop-window"}, &tandemv1.Job{}},
 		{"remake", []string{"remake", "shop-window", "cut", "3", "--panel", "p1"}, &tandemv1.Job{}},
 		{"override", []string{"override", "shop-window", "dry", "--note", "touch dry"}, &tandemv1.Job{}},
+		{"gang", []string{"gang", "gang-7", "tide-tables", "cafe-door"}, &tandemv1.Job{}},
+		{"gang-check", []string{"gang", "--check", "gang-7", "tide-tables", "cafe-door"}, &tandemv1.Job{}},
+		{"gang-propose", []string{"gang", "--propose"}, &tandemv1.ProposeGangsResponse{}},
+		{"jobs-gang", []string{"jobs", "gang-6"}, &tandemv1.Job{}},
+		{"jobs-member", []string{"jobs", "buoy-tags"}, &tandemv1.Job{}},
 		{"start", []string{"start", "r11"}, &tandemv1.Run{}},
 		{"finish", []string{"finish", "r11", "--spoiled", "1"}, &tandemv1.Run{}},
 		{"resolve", []string{"resolve", "r13", "keep", "26"}, &tandemv1.Job{}},
@@ -82,6 +87,9 @@ func TestCommands(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			f := newFake(t)
+			if strings.Contains(tt.name, "gang") || tt.name == "jobs-member" {
+				f.withGangs()
+			}
 			var all strings.Builder
 			for _, flag := range []string{"", "--json", "--quiet"} {
 				args := tt.args
@@ -135,6 +143,7 @@ func TestRequests(t *testing.T) {
 			&tandemv1.RemakePiecesRequest{Id: "parked", Step: "print", Panel: "p2", Pieces: 3, AlreadySpoiled: true, Note: "n", RequestId: "k1", Actor: "anna"},
 		},
 		{[]string{"override", "parked", "dry", "--note", "n"}, &tandemv1.OverrideWaitRequest{Id: "parked", Step: "dry", Note: "n", RequestId: "k1", Actor: "anna"}},
+		{[]string{"gang", "g", "a", "b"}, &tandemv1.GangJobsRequest{Id: "g", Jobs: []string{"a", "b"}, RequestId: "k1", Actor: "anna"}},
 		{[]string{"start", "r1"}, &tandemv1.StartRunRequest{Run: "r1", RequestId: "k1", Actor: "anna"}},
 		{[]string{"finish", "r1", "--spoiled", "2"}, &tandemv1.FinishRunRequest{Run: "r1", PiecesSpoiled: 2, RequestId: "k1", Actor: "anna"}},
 		{[]string{"resolve", "r1", "done"}, &tandemv1.ResolveRunRequest{Run: "r1", Outcome: tandemv1.ResolveRunRequest_OUTCOME_DONE, RequestId: "k1", Actor: "anna"}},

@@ -48,6 +48,9 @@ type fake struct {
 	commits []*tandemv1.WatchEventsResponse
 	status  *tandemv1.Status
 	quote   *tandemv1.Quote
+
+	proposals []*tandemv1.GangProposal
+
 	learned []*tandemv1.LearnedDuration
 	scan    func(*tandemv1.RecordScanRequest) (*tandemv1.RecordScanResponse, error)
 	watch   func(*tandemv1.WatchEventsRequest, grpc.ServerStreamingServer[tandemv1.WatchEventsResponse]) error
@@ -235,6 +238,19 @@ func (f *fake) CreateJob(_ context.Context, r *tandemv1.CreateJobRequest) (*tand
 
 func (f *fake) QuoteJob(context.Context, *tandemv1.QuoteJobRequest) (*tandemv1.Quote, error) {
 	return f.quote, nil
+}
+
+func (f *fake) GangJobs(_ context.Context, r *tandemv1.GangJobsRequest) (*tandemv1.Job, error) {
+	job := someGang()
+	job.Id, job.Members = r.GetId(), r.GetJobs()
+	if r.GetValidateOnly() {
+		job.Code, job.State, job.StateReasons = "", tandemv1.JobState_JOB_STATE_UNSPECIFIED, nil
+	}
+	return job, nil
+}
+
+func (f *fake) ProposeGangs(context.Context, *tandemv1.ProposeGangsRequest) (*tandemv1.ProposeGangsResponse, error) {
+	return &tandemv1.ProposeGangsResponse{Proposals: f.proposals}, nil
 }
 
 func (f *fake) ListDurations(_ context.Context, r *tandemv1.ListDurationsRequest) (*tandemv1.ListDurationsResponse, error) {

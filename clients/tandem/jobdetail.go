@@ -57,10 +57,15 @@ func (a *app) job(clock wording.Clock, j *tandemv1.Job) {
 	for _, key := range slices.Sorted(maps.Keys(j.GetLabels())) {
 		f.add("label", key+" = "+j.GetLabels()[key])
 	}
+	if len(j.GetMembers()) > 0 {
+		f.add("gang run of", strings.Join(j.GetMembers(), ", "))
+	}
 	f.add("revision", strconv.FormatUint(j.GetRevision(), 10))
 	f.print(a.printer)
 	a.steps(clock, j)
+	a.carried(j)
 	a.panels(clock, j)
+	a.contents(j)
 	a.runsOf(clock, j)
 	a.registrations(j)
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -190,13 +191,43 @@ func (l *liveFloor) refresh(ctx context.Context) {
 	if err != nil {
 		return
 	}
-	for id := range l.changed {
-		job, err := client.GetJob(ctx, &tandemv1.GetJobRequest{Id: id})
-		if err != nil && status.Code(err) != codes.NotFound {
-			return
+	told, asked := slices.Sorted(maps.Keys(l.changed)), map[string]bool{}
+	for _, id := range told {
+		l.changeKin(id)
+	}
+	for len(l.changed) > 0 {
+		for _, id := range slices.Sorted(maps.Keys(l.changed)) {
+			if !asked[id] {
+				job, err := client.GetJob(ctx, &tandemv1.GetJobRequest{Id: id})
+				if err != nil && status.Code(err) != codes.NotFound {
+					return
+				}
+				l.setJob(id, job)
+			}
+			asked[id] = true
+			delete(l.changed, id)
 		}
-		delete(l.changed, id)
-		l.setJob(id, job)
+		for _, id := range told { // those that have become kin just now
+			l.changeKin(id)
+		}
+		told = nil
+	}
+}
+
+// changeKin notes that what has happened to a gang run has happened to the jobs that share its panels, and the other way
+// round.
+func (l *liveFloor) changeKin(id string) {
+	i := slices.IndexFunc(l.jobs, func(j *tandemv1.Job) bool { return j.GetId() == id })
+	if i < 0 {
+		return
+	}
+	for _, m := range l.jobs[i].GetMembers() {
+		l.changed[m] = true
+	}
+	for _, s := range l.jobs[i].GetSteps() {
+		if gang, _, carried := strings.Cut(s.GetCarriedBy(), "/"); carried && !wording.Ended(s.GetState()) {
+			l.changed[gang] = true
+		}
 	}
 }
 

@@ -68,7 +68,7 @@ code. Colour is used on a terminal only, and not with --no-color, NO_COLOR or TE
 		a.submitCommand(), a.quoteCommand(), a.intakeCommand(), a.jobsCommand(), a.devicesCommand(), a.floorCommand(), a.watchCommand(), a.whyCommand(),
 		a.eventsCommand(), a.durationsCommand(), a.statusCommand(), a.codesCommand(),
 		a.scanCommand(), a.stationCommand(),
-		a.holdCommand(), a.releaseCommand(), a.cancelCommand(), a.remakeCommand(), a.overrideCommand(),
+		a.holdCommand(), a.releaseCommand(), a.cancelCommand(), a.remakeCommand(), a.overrideCommand(), a.gangCommand(),
 		a.startCommand(), a.finishCommand(), a.resolveCommand(),
 		a.loadCommand(), a.pauseCommand(), a.resumeCommand(), a.lockCommand(), a.unlockCommand(),
 		a.versionCommand(),

@@ -28,6 +28,10 @@ func (s *Server) WatchEvents(req *tandemv1.WatchEventsRequest, stream grpc.Serve
 	w := &watcher{ctx: ctx, cancel: cancel, within: s.sendWithin, messages: make(chan *tandemv1.WatchEventsResponse), sent: make(chan error, 1), lastSent: time.Now()}
 	defer w.close()
 	go w.deliver(stream)
+	var concerned *about
+	if err := s.engine.View(ctx, func(st engine.State) { concerned = newAbout(st, req.GetJob(), req.GetDevice()) }); err != nil {
+		return err
+	}
 	after := req.GetRevision()
 	if after == 0 {
 		var err error
@@ -38,7 +42,7 @@ func (s *Server) WatchEvents(req *tandemv1.WatchEventsRequest, stream grpc.Serve
 		return err
 	}
 	err := s.engine.Watch(ctx, after, func(rec *ledgerv1.Record) error {
-		if msg := commitOf(rec, req.GetJob(), req.GetDevice()); msg != nil {
+		if msg := concerned.commit(rec); msg != nil {
 			return w.send(msg)
 		}
 		return nil
@@ -164,15 +168,19 @@ var errEnough = errors.New("enough")
 func (s *Server) ListEvents(ctx context.Context, req *tandemv1.ListEventsRequest) (*tandemv1.ListEventsResponse, error) {
 	size := pageSize(req.GetPageSize(), 100)
 	var last uint64
-	if err := s.engine.View(ctx, func(st engine.State) { last = st.Head.Revision }); err != nil {
+	var concerned *about
+	err := s.engine.View(ctx, func(st engine.State) {
+		last, concerned = st.Head.Revision, newAbout(st, req.GetJob(), req.GetDevice())
+	})
+	if err != nil {
 		return nil, err
 	}
 	out := &tandemv1.ListEventsResponse{}
 	if req.GetAfterRevision() >= last {
 		return out, nil
 	}
-	err := s.engine.Watch(ctx, req.GetAfterRevision(), func(rec *ledgerv1.Record) error {
-		if msg := commitOf(rec, req.GetJob(), req.GetDevice()); msg != nil {
+	err = s.engine.Watch(ctx, req.GetAfterRevision(), func(rec *ledgerv1.Record) error {
+		if msg := concerned.commit(rec); msg != nil {
 			out.Commits = append(out.Commits, msg)
 		}
 		if rec.GetRevision() >= last {

@@ -11,12 +11,15 @@ import (
 	"tandem/scheduler/floor"
 )
 
-// commitOf returns a record as clients see it, or nil if nothing in it concerns the job and device asked for.
-func commitOf(rec *ledgerv1.Record, job, device string) *tandemv1.WatchEventsResponse {
+// commit returns a record as clients see it, or nil if nothing in it concerns the job and device asked for.
+func (a *about) commit(rec *ledgerv1.Record) *tandemv1.WatchEventsResponse {
 	c := &tandemv1.Commit{CommitTime: rec.GetCommitTime()}
 	for _, e := range rec.GetEvents() {
+		a.follow(e)
+	}
+	for _, e := range rec.GetEvents() {
 		v := eventOf(e)
-		if v == nil || (job != "" && v.GetJob() != job) || (device != "" && v.GetDevice() != device) {
+		if v == nil || !a.concerned(v) {
 			continue
 		}
 		c.Events = append(c.Events, v)
@@ -72,6 +75,11 @@ func describe(e *ledgerv1.Event) *tandemv1.Event {
 	case *ledgerv1.Event_PanelMoved:
 		c := k.PanelMoved
 		return &tandemv1.Event{Type: "panel.moved", Job: c.GetJob(), Panel: c.GetPanel(), Device: c.GetPlace(), Message: fmt.Sprintf("panel %s lies at %s", c.GetPanel(), c.GetPlace())}
+	case *ledgerv1.Event_JobsGanged:
+		c := k.JobsGanged
+		return &tandemv1.Event{Type: "jobs.ganged", Job: c.GetJob(), Message: fmt.Sprintf("gang run %s does the work of %s on shared panels", c.GetJob(), strings.Join(membersOf(c), ", "))}
+	case *ledgerv1.Event_GangDissolved:
+		return &tandemv1.Event{Type: "gang.dissolved", Job: k.GangDissolved.GetJob(), Message: fmt.Sprintf("gang run %s is taken apart before it began: its members' steps are theirs again", k.GangDissolved.GetJob())}
 	case *ledgerv1.Event_WaitOverridden:
 		c := k.WaitOverridden
 		return &tandemv1.Event{Type: "wait.overridden", Job: c.GetJob(), Step: c.GetStep(), Message: fmt.Sprintf("waiting time of %s waived: %s", c.GetStep(), c.GetNote())}

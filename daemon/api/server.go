@@ -60,6 +60,7 @@ type Server struct {
 	scans  *recentScans
 	health *health.Server
 
+	packing    chan struct{} // whoever works out shared panels: one at a time
 	sendWithin time.Duration
 }
 
@@ -76,7 +77,7 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	if opt.Log == nil {
 		opt.Log = zap.NewNop()
 	}
-	s := &Server{engine: e, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer(), sendWithin: sendWithin}
+	s := &Server{engine: e, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer(), packing: make(chan struct{}, 1), sendWithin: sendWithin}
 	g := grpc.NewServer(
 		grpc.MaxRecvMsgSize(mostRequestBytes),
 		grpc.MaxConcurrentStreams(mostStreams),

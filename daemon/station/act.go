@@ -43,8 +43,12 @@ func act(p *floor.Panel, d *floor.Device, verb code.Verb, now time.Time, again b
 	switch {
 	case s == nil:
 		return say(duplicate, "%s: every step of this panel has ended", p.Job.ID)
+	case s.GangNote() != "":
+		return say(notReady, "%s of %s %s", s.ID(), p.Job.ID, s.GangNote())
 	case p.Job.Held:
 		return say(notReady, "%s is held: %s", p.Job.ID, note(p.Job.HoldNote))
+	case p.Job.OnHold():
+		return say(notReady, "a job that shares the panels of %s is held", p.Job.ID)
 	case s.Waiting > 0:
 		return waits(s, d, now)
 	}

@@ -72,7 +72,7 @@ func collect(f *floor.Floor, start, now time.Time) *Result {
 				}
 			}
 		}
-		if jr.Completed {
+		if jr.Completed && !j.IsGang() { // its pieces are its members'
 			for _, p := range j.Panels {
 				out.Pieces += p.Good
 			}

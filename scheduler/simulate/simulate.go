@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	driverv1 "tandem/proto/tandem/driver/v1"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
@@ -25,6 +26,16 @@ type Arrival struct {
 	At       time.Time
 	Job      *tandemv1.Job
 	CutFiles []*tandemv1.CutFile
+	// Carries are given if the job is a gang run of jobs that have arrived before: which of its steps do which of theirs.
+	Carries []*ledgerv1.Carry
+}
+
+// taken returns the command by which the job comes onto the floor.
+func (a Arrival) taken(job *tandemv1.Job) floor.Command {
+	if len(a.Carries) > 0 {
+		return floor.GangJobs{Job: job, Carries: a.Carries}
+	}
+	return floor.CreateJob{Job: job}
 }
 
 // Options are the circumstances of a simulation.
@@ -61,7 +72,7 @@ func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, er
 			}
 			job = made.Job
 		}
-		s.at(a.At, func() error { return s.do(floor.CreateJob{Job: job}) })
+		s.at(a.At, func() error { return s.do(a.taken(job)) })
 	}
 	if err := s.run(); err != nil {
 		return nil, fmt.Errorf("simulate: at %s: %w", s.now.Format(time.RFC3339), err)
