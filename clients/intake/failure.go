@@ -24,7 +24,7 @@ func (f *folder) failed(ctx context.Context, one *file, o order, err error) bool
 	switch status.Code(err) {
 	case codes.InvalidArgument, codes.OutOfRange, codes.FailedPrecondition, codes.NotFound:
 		f.heard()
-		return f.refuse(one, f.violations(one, err)...)
+		return f.refuse(one, f.violations(one, o, err)...)
 	case codes.AlreadyExists:
 		f.heard()
 		return f.exists(ctx, one, o, err)
@@ -67,7 +67,7 @@ func (f *folder) exists(ctx context.Context, one *file, o order, taken error) bo
 	} else {
 		problem += " (" + brief(taken) + ")"
 	}
-	return f.refuse(one, located(f.linesOf(one), "job.id", problem+": give this one an id of its own"))
+	return f.refuse(one, f.located(one, o, "job.id", problem+": give this one an id of its own"))
 }
 
 func (f *folder) knows(digest string) bool {
@@ -76,15 +76,14 @@ func (f *folder) knows(digest string) bool {
 }
 
 // violations puts an error of the daemon into the words of the ticket.
-func (f *folder) violations(one *file, err error) []ticketfile.Problem {
+func (f *folder) violations(one *file, o order, err error) []ticketfile.Problem {
 	st := status.Convert(err)
-	lines := f.linesOf(one)
 	var out []ticketfile.Problem
 	for _, detail := range st.Details() {
 		switch d := detail.(type) {
 		case *errdetails.BadRequest:
 			for _, v := range d.GetFieldViolations() {
-				out = append(out, located(lines, v.GetField(), v.GetDescription()))
+				out = append(out, f.located(one, o, v.GetField(), v.GetDescription()))
 			}
 		case *errdetails.PreconditionFailure:
 			for _, v := range d.GetViolations() {

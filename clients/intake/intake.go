@@ -78,7 +78,7 @@ const (
 	timeoutDefault  = 15 * time.Second
 	backoffFirst    = time.Second
 	backoffMost     = 30 * time.Second
-	maxPerScan      = 1000 // files taken before the folder is read again
+	maxPerScan      = 200 // files taken before the folder is read again
 	maxCandidates   = 20_000
 	maxAttempts     = 5 // for answers that nothing explains
 )

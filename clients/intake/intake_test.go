@@ -2,8 +2,6 @@ package intake
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"os"
@@ -14,12 +12,6 @@ import (
 	"testing"
 	"time"
 	"unicode/utf8"
-
-	"google.golang.org/genproto/googleapis/rpc/errdetails"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
-
-	tandemv1 "tandem/proto/tandem/v1"
 )
 
 func testdata(t testing.TB, name string) string {
@@ -82,12 +74,12 @@ func TestPieces(t *testing.T) {
 		for i := range whole {
 			seconds(1.5)
 			r.append("slow.yaml", whole[i:i+1])
-			if r.daemon.calls > 0 {
+			if r.daemon.asked() > 0 {
 				r.Fatalf("asked after %q", whole[:i+1])
 			}
 		}
 		seconds(1.9)
-		if r.daemon.calls > 0 {
+		if r.daemon.asked() > 0 {
 			r.Error("asked before the file had been still")
 		}
 		seconds(2)
@@ -210,55 +202,6 @@ func TestDuplicates(t *testing.T) {
 	}))
 }
 
-// TestCrashes ends the program between any two steps and starts it again: one job, one file, no rest.
-func TestCrashes(t *testing.T) {
-	for _, step := range []string{"asked", "reserved", "noted", "written", "moved"} {
-		t.Run(step, inBubble(func(r *rig) {
-			r.put("a.xml", testdata(r, "xjdf/hull-foreign.xjdf")) // it gets a note
-			r.crash(step)
-			if step != "moved" && !strings.HasPrefix(r.tree(), "a.xml") {
-				r.Errorf("before the move the file is not there: %s", r.tree())
-			}
-			r.once()
-			r.wantTree("done/a.xml done/a.xml.note.txt")
-			r.wantJobs("hull-names")
-			if r.get("done/a.xml") != testdata(r, "xjdf/hull-foreign.xjdf") {
-				r.Error("the file has changed")
-			}
-			r.has("done/a.xml.note.txt", "a.xml was taken in as the job hull-names, code J100")
-			for _, q := range r.daemon.requests {
-				if q.GetRequestId() != r.daemon.requests[0].GetRequestId() {
-					r.Errorf("asked under %s and %s", r.daemon.requests[0].GetRequestId(), q.GetRequestId())
-				}
-			}
-			// The next file of that content is known.
-			r.put("b.xml", testdata(r, "xjdf/hull-foreign.xjdf"))
-			if sum := r.once(); sum.Same != 1 {
-				r.Errorf("summary %+v", sum)
-			}
-		}))
-	}
-	for _, step := range []string{"reserved", "written", "moved"} {
-		t.Run("refused, "+step, inBubble(func(r *rig) {
-			r.put("a.yaml", "colour: red\n")
-			r.crash(step)
-			r.once()
-			r.wantTree("refused/a.yaml refused/a.yaml.reason.txt")
-			r.has("refused/a.yaml", "colour: red")
-			r.has("refused/a.yaml.reason.txt", "colour")
-		}))
-	}
-	t.Run("again and again", inBubble(func(r *rig) {
-		r.put("a.xml", testdata(r, "xjdf/hull-foreign.xjdf"))
-		for _, step := range []string{"asked", "reserved", "asked", "noted", "reserved", "written", "asked"} {
-			r.crash(step)
-		}
-		r.once()
-		r.wantTree("done/a.xml done/a.xml.note.txt")
-		r.wantJobs("hull-names")
-	}))
-}
-
 func TestNothingIsOverwritten(t *testing.T) {
 	inBubble(func(r *rig) {
 		r.put("done/a.yaml", "kept")
@@ -307,8 +250,8 @@ func TestCannotMove(t *testing.T) {
 		seconds(100)
 		r.wantTree("a.yaml done")
 		r.wantTold("started, stuck a.yaml")
-		if r.daemon.calls != 1 {
-			r.Errorf("asked %d times", r.daemon.calls)
+		if r.daemon.asked() != 1 {
+			r.Errorf("asked %d times", r.daemon.asked())
 		}
 		if err := os.Remove(filepath.Join(r.dir, DoneFolder)); err != nil {
 			r.Fatal(err)
@@ -387,201 +330,6 @@ func TestLinksStay(t *testing.T) {
 	})(t)
 }
 
-var errDown = status.Error(codes.Unavailable, `connection error: desc = "transport: Error while dialing: dial tcp 127.0.0.1:7431: connect: connection refused"`)
-
-func TestDaemonAway(t *testing.T) {
-	inBubble(func(r *rig) {
-		r.daemon.fail = func(*tandemv1.CreateJobRequest) error { return errDown }
-		stop := r.watch()
-		r.put("a.yaml", ticket("a"))
-		r.put("b.yaml", ticket("b"))
-		r.put("bad.yaml", "colour: red\n")
-		seconds(600)
-		r.wantTree("a.yaml b.yaml refused/bad.yaml refused/bad.yaml.reason.txt") // what needs no daemon goes on
-		if n := r.daemon.calls; n < 20 || n > 40 {
-			r.Errorf("asked %d times in 10 minutes, want with growing gaps up to 30 s", n)
-		}
-		r.daemon.fail = nil
-		seconds(31)
-		r.wantTree("done/a.yaml done/b.yaml refused/bad.yaml refused/bad.yaml.reason.txt")
-		r.wantJobs("a", "b")
-		sum := stop()
-		r.wantTold("started, lost, refused bad.yaml, back, taken a.yaml, taken b.yaml, stopped")
-		if sum.Lost != nil || sum.Left != 0 {
-			r.Errorf("summary %+v", sum)
-		}
-		if text := r.events[1].Text; !strings.Contains(text, "connection refused") || strings.Contains(text, "transport") {
-			r.Errorf("told %q", text)
-		}
-	})(t)
-	for code, kind := range map[codes.Code]Kind{
-		codes.Unavailable: Lost, codes.DeadlineExceeded: Lost, codes.ResourceExhausted: Lost, codes.PermissionDenied: Lost,
-		codes.Unauthenticated: Lost, codes.Unimplemented: Lost, codes.Canceled: Lost,
-		codes.InvalidArgument: Refused, codes.OutOfRange: Refused, codes.FailedPrecondition: Refused, codes.NotFound: Refused, codes.AlreadyExists: Refused,
-		codes.Internal: Waiting, codes.Unknown: Waiting, codes.DataLoss: Waiting, codes.Aborted: Waiting,
-	} {
-		t.Run("once, "+code.String(), inBubble(func(r *rig) {
-			r.daemon.fail = func(*tandemv1.CreateJobRequest) error { return status.Error(code, "no luck") }
-			r.put("a.yaml", ticket("a"))
-			sum := r.once()
-			if lost := kind == Lost; (sum.Lost != nil) != lost || (sum.Left == 1) != lost || (sum.Refused == 1) == lost {
-				r.Errorf("summary %+v", sum)
-			}
-			if e := r.events[0]; e.Kind != kind {
-				r.Errorf("told %+v", e)
-			}
-			if kind == Waiting && (r.daemon.calls != maxAttempts || r.events[1].Kind != Refused) {
-				r.Errorf("asked %d times, told %s", r.daemon.calls, r.told())
-			}
-		}))
-	}
-	t.Run("no answer in time", inBubble(func(r *rig) {
-		r.daemon.during = func() { time.Sleep(time.Minute) }
-		r.put("a.yaml", ticket("a"))
-		if sum := r.once(); sum.Lost == nil || sum.Left != 1 {
-			r.Errorf("summary %+v", sum)
-		}
-	}))
-}
-
-func TestViolations(t *testing.T) {
-	inBubble(func(r *rig) {
-		r.daemon.fail = func(*tandemv1.CreateJobRequest) error {
-			st, err := status.New(codes.InvalidArgument, "the job cannot be made").WithDetails(&errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
-				{Field: "job.items[0].media", Description: "there is no media foil-navy in the floor file"},
-				{Field: "job.items[0].quantity", Description: "5 is not between 6 and 7"},
-			}})
-			if err != nil {
-				panic(err)
-			}
-			return st.Err()
-		}
-		r.put("cut.svg", "<svg/>")
-		r.put("a.yaml", itemTicket("order", "cut.svg", ""))
-		r.once()
-		r.wantTree("cut.svg refused/a.yaml refused/a.yaml.reason.txt")
-		r.has("refused/a.yaml.reason.txt", "- line 7, items[0].media: there is no media foil-navy in the floor file\n- line 6, items[0].quantity: 5 is")
-	})(t)
-}
-
-func TestCutFiles(t *testing.T) {
-	const svg = `<svg xmlns="http://www.w3.org/2000/svg"/>`
-	sum := sha256.Sum256([]byte(svg))
-	hash := hex.EncodeToString(sum[:])
-	for _, tt := range []struct {
-		name, uri, hash string
-		sent            bool
-		reason, note    string // one of them, if anything is said
-	}{
-		{"beside", "gull.svg", "", true, "", ""},
-		{"in a folder", "cut/gull wing.svg", hash, true, "", ""},
-		{"escaped", "cut/gull%20wing.svg", strings.ToUpper(hash), true, "", ""},
-		{"relative file uri", "file:gull.svg", "", true, "", ""},
-		{"absolute", "DIR/gull.svg", "", true, "", ""},
-		{"file uri", "file://DIR/cut/gull%20wing.svg", "", true, "", ""},
-		{"file uri with this host", "file://localhostDIR/gull.svg", "", true, "", ""},
-		{"in the further folder", "tern.svg", "", true, "", ""},
-		{"file uri in the further folder", "file://ROOT/tern.svg", "", true, "", ""},
-		{"wrong hash", "gull.svg", strings.Repeat("0", 64), false, "items[0].cut.sha256: is \"000", ""},
-		{"upwards", "../outside.svg", "", false, "items[0].cut.uri: \"../outside.svg\" leads out of the folder", ""},
-		{"upwards, escaped", "cut/%2e%2e/%2e%2e/outside.svg", "", false, "leads out of the folder", ""},
-		{"a link outwards", "link.svg", "", false, "leads out of the folder by a link", ""},
-		{"a folder behind a link", "up/outside.svg", "", false, "leads out of the folder by a link", ""},
-		{"a link within", "within.svg", "", true, "", ""},
-		{"absolute, outside", "file:///outside.svg", "", false, "", "lies elsewhere, outside of the folders"},
-		{"outside by a detour", "file://DIR/../outside.svg", "", false, "", "lies elsewhere, outside of the folders"},
-		{"the web", "http://127.0.0.1:1/gull.svg", "", false, "", "lies elsewhere, by the scheme http"},
-		{"another computer", "file://elsewhere/gull.svg", "", false, "", "lies elsewhere, on the computer"},
-		{"a folder", "cut", "", false, "is not a file", ""},
-		{"nowhere", "auk.svg", "", false, "\"auk.svg\" is not there: put the file where the ticket names it", ""},
-		{"empty", "empty.svg", "", false, "\"empty.svg\" is not there", ""},
-		{"large", "large.svg", "", false, "has 3145729 bytes, at most 3145728 are taken", ""},
-	} {
-		t.Run(tt.name, inBubble(func(r *rig) {
-			if runtime.GOOS == "windows" {
-				r.Skip("the names are those of other systems")
-			}
-			root := r.TempDir()
-			r.config.CutRoots = []string{root}
-			for path, data := range map[string]string{
-				r.dir + "/gull.svg": svg, r.dir + "/cut/gull wing.svg": svg, r.dir + "/empty.svg": "", r.dir + "/large.svg": strings.Repeat(" ", 3<<20+1),
-				root + "/tern.svg": svg, filepath.Dir(r.dir) + "/outside.svg": svg,
-			} {
-				if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o777), os.WriteFile(path, []byte(data), 0o666)); err != nil {
-					r.Fatal(err)
-				}
-			}
-			for name, to := range map[string]string{"link.svg": "../outside.svg", "up": "..", "within.svg": "cut/gull wing.svg"} {
-				if err := os.Symlink(to, filepath.Join(r.dir, name)); err != nil {
-					r.Fatal(err)
-				}
-			}
-			uri := strings.NewReplacer("DIR", r.dir, "ROOT", root).Replace(tt.uri)
-			r.put("a.yaml", itemTicket("order", uri, tt.hash))
-			sum := r.once()
-			if tt.reason != "" {
-				if sum != (Summary{Refused: 1}) || r.daemon.calls > 0 {
-					r.Errorf("summary %+v, asked %d times", sum, r.daemon.calls)
-				}
-				r.has("refused/a.yaml.reason.txt", tt.reason)
-				return
-			}
-			if sum != (Summary{Taken: 1}) {
-				r.Fatalf("summary %+v: %+v", sum, r.events)
-			}
-			if tt.note != "" {
-				r.has("done/a.yaml.note.txt", tt.note)
-			}
-			files := r.daemon.requests[0].GetCutFiles()
-			if !tt.sent && len(files) > 0 || tt.sent && (len(files) != 1 || files[0].GetUri() != uri || string(files[0].GetContent()) != svg) {
-				r.Errorf("sent %v", files)
-			}
-		}))
-	}
-	t.Run("comes later, in pieces", inBubble(func(r *rig) {
-		stop := r.watch()
-		r.put("a.yaml", itemTicket("order", "gull.svg", hash))
-		seconds(20)
-		r.wantTold("started, waiting a.yaml")
-		r.put("gull.svg", svg[:20])
-		seconds(1.5)
-		r.append("gull.svg", svg[20:])
-		seconds(6)
-		r.wantTree("done/a.yaml gull.svg")
-		stop()
-		if files := r.daemon.requests[0].GetCutFiles(); string(files[0].GetContent()) != svg {
-			r.Errorf("sent %v", files)
-		}
-	}))
-	t.Run("other contour, other content", inBubble(func(r *rig) {
-		r.put("gull.svg", svg)
-		r.put("a.yaml", itemTicket("order", "gull.svg", ""))
-		r.once()
-		r.put("gull.svg", svg+"<!-- moved -->")
-		r.put("a.yaml", itemTicket("order", "gull.svg", ""))
-		if sum := r.once(); sum.Refused != 1 {
-			r.Errorf("summary %+v", sum)
-		}
-		r.has("refused/a.yaml.reason.txt", "with other content")
-	}))
-	t.Run("too much together", inBubble(func(r *rig) {
-		items := "id: order\nitems:\n"
-		for i := range 3 {
-			r.put(fmt.Sprintf("%d.svg", i), strings.Repeat(" ", 3<<19))
-			items += fmt.Sprintf("  - {id: i%d, width_mm: 9, height_mm: 9, quantity: 1, media: m, cut_kind: kiss, cut: {uri: %d.svg}}\n", i, i)
-		}
-		r.put("a.yaml", items)
-		r.once()
-		r.has("refused/a.yaml.reason.txt", "cut files of more than 3145728 bytes together")
-	}))
-	t.Run("too large a request", inBubble(func(r *rig) {
-		r.put("a.svg", strings.Repeat(" ", 3<<20))
-		r.put("a.yaml", itemTicket("order", "a.svg", "")+"labels: {text: "+strings.Repeat("x", 3<<19)+"}\n")
-		r.once()
-		r.has("refused/a.yaml.reason.txt", "makes a request of 4718")
-	}))
-}
-
 // TestChangedMeanwhile holds that what is written into a file after it was read is not moved away as if it had been read.
 func TestChangedMeanwhile(t *testing.T) {
 	inBubble(func(r *rig) {
@@ -589,9 +337,7 @@ func TestChangedMeanwhile(t *testing.T) {
 		r.daemon.during = func() { r.append("a.yaml", "priority: 70\n") }
 		stop := r.watch()
 		seconds(3)
-		r.daemon.mu.Lock()
-		r.daemon.during = nil
-		r.daemon.mu.Unlock()
+		r.daemon.set(func(d *daemon) { d.during = nil })
 		seconds(5)
 		stop()
 		r.wantTree("refused/a.yaml refused/a.yaml.reason.txt")

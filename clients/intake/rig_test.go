@@ -35,6 +35,20 @@ type daemon struct {
 	during   func() // called while a request is answered
 }
 
+// asked is how often the daemon was asked to take a job in.
+func (d *daemon) asked() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.calls
+}
+
+// set changes the daemon while it may be asked.
+func (d *daemon) set(change func(*daemon)) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	change(d)
+}
+
 func newDaemon() *daemon {
 	return &daemon{jobs: map[string]*tandemv1.Job{}, answers: map[string][32]byte{}}
 }

@@ -213,21 +213,27 @@ func requestID(digest, job string) string {
 	return "intake-" + hex.EncodeToString(sum[:])
 }
 
-// linesOf tells the lines of a ticket's fields.
-func (f *folder) linesOf(one *file) yamlfile.Lines {
-	switch ticketfile.FormatOf(one.name) {
-	case ticketfile.YAML, ticketfile.JSON:
-		lines, err := yamlfile.ReadLines(filepath.Join(f.dir, one.name), &tandemv1.Job{})
-		if err == nil {
-			return lines
+// located gives a field of the request the name and line that it has in the ticket. An item of an XJDF ticket has none: the
+// path of what it was made from is added.
+func (f *folder) located(one *file, o order, field, problem string) ticketfile.Problem {
+	p := ticketfile.Problem{Field: strings.TrimPrefix(field, "job."), Problem: problem}
+	if report := o.ticket.Report; report != nil {
+		for i, path := range report.Items {
+			if strings.HasPrefix(p.Field, fmt.Sprintf("items[%d].", i)) {
+				p.Field += " (" + path + ")"
+			}
 		}
-	case ticketfile.None, ticketfile.XJDF, ticketfile.XML:
+		return p
 	}
-	return nil
+	p.Line = f.linesOf(one).At(p.Field)
+	return p
 }
 
-// located gives a field of the request the name and line that it has in the ticket.
-func located(lines yamlfile.Lines, field, problem string) ticketfile.Problem {
-	field = strings.TrimPrefix(field, "job.")
-	return ticketfile.Problem{Field: field, Line: lines.At(field), Problem: problem}
+// linesOf tells the lines of a ticket's fields.
+func (f *folder) linesOf(one *file) yamlfile.Lines {
+	lines, err := yamlfile.ReadLines(filepath.Join(f.dir, one.name), &tandemv1.Job{})
+	if err != nil {
+		return nil // it was read a moment ago; the problem is told without a line
+	}
+	return lines
 }

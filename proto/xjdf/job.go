@@ -5,9 +5,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
-
-	"google.golang.org/protobuf/types/known/timestamppb"
 
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -47,9 +44,8 @@ func (r *reader) job() *tandemv1.Job {
 	r.readComponents()
 	names := map[string]bool{}
 	for i := range r.components {
-		if item := r.item(job, i, names); item != nil {
-			job.Items = append(job.Items, item)
-		}
+		job.Items = append(job.Items, r.item(job, i, names))
+		r.report.Items = append(r.report.Items, r.components[i].path())
 	}
 	return job
 }
@@ -130,90 +126,6 @@ func (r *reader) readTypes() bool {
 
 // process returns the place of a process in the chain, -1 if it is not there.
 func (r *reader) process(name string) int { return slices.Index(r.types, name) }
-
-// readNodeInfo reads dates and priority. What is said of the whole chain counts; else the latest end, the first start and
-// the highest priority of its processes.
-func (r *reader) readNodeInfo(job *tandemv1.Job) {
-	var whole, parts []*node
-	for _, res := range r.resources[setNodeInfo] {
-		switch {
-		case res.specific == nil || res.usage == "Output":
-		case res.processes == nil || len(res.processes) == len(r.types):
-			whole = append(whole, res.specific)
-		default:
-			parts = append(parts, res.specific)
-		}
-	}
-	due := r.times("LastEnd", whole, parts, time.Time.After)
-	release := r.times("FirstStart", whole, parts, time.Time.Before)
-	if due.at != nil {
-		job.DueTime = timestamppb.New(due.time)
-		if !r.opt.Now.IsZero() && due.time.Before(r.opt.Now) {
-			r.assume(due.at, "LastEnd", "%s is past: the job is late from the beginning", due.time.Format(time.RFC3339))
-		}
-	}
-	if release.at != nil {
-		job.ReleaseTime = timestamppb.New(release.time)
-		if due.at != nil && release.time.After(due.time) {
-			r.assume(release.at, "FirstStart", "is after LastEnd: the job cannot be in time")
-		}
-	}
-	for _, n := range append(whole, parts...) {
-		if status := n.attr("Status"); status != "" && status != "Waiting" {
-			r.assume(n, "Status", "%s is not taken over: the job begins from the first process", quote(status))
-		}
-		r.readPriority(job, n)
-	}
-}
-
-func (r *reader) readPriority(job *tandemv1.Job, n *node) {
-	text, given := n.lookup("JobPriority")
-	if !given {
-		return
-	}
-	priority, err := strconv.Atoi(text)
-	switch {
-	case err != nil || priority < 0 || priority > 100:
-		r.problem(n, "JobPriority", "%s is not between 0 and 100", quote(text))
-		return
-	case priority == 0:
-		r.assume(n, "JobPriority", "0 becomes 1, the lowest here")
-		priority = 1
-	}
-	if job.GetPriority() != 0 && job.GetPriority() != int32(priority) {
-		r.assumeOnce(n, "JobPriority", "differs from others: the highest counts")
-	}
-	job.Priority = max(job.GetPriority(), int32(priority))
-}
-
-type stamped struct {
-	at   *node
-	time time.Time
-}
-
-// times returns the time that beats the others, of the first list that has any.
-func (r *reader) times(attribute string, whole, parts []*node, beats func(a, b time.Time) bool) (best stamped) {
-	for _, list := range [][]*node{whole, parts} {
-		for _, n := range list {
-			text, given := n.lookup(attribute)
-			if !given {
-				continue
-			}
-			t, wrong := instant(text)
-			if wrong != "" {
-				r.problem(n, attribute, "%s", wrong)
-				continue
-			}
-			if best.at == nil || beats(t, best.time) {
-				best = stamped{n, t}
-			}
-		}
-		if best.at != nil {
-			return best
-		}
-	}
-	return best
-}
 
 // readComponents finds what the last process puts out. What an earlier one puts out must go into a later one.
 func (r *reader) readComponents() {
@@ -364,69 +276,3 @@ func (r *reader) readSize(item *tandemv1.Item, c *resource) bool {
 }
 
 func fits(lengthUm int64) bool { return lengthUm > 0 && lengthUm <= maxLengthUm }
-
-// readPrinting sets the artwork. Where it lies is taken as it is written and never looked up.
-func (r *reader) readPrinting(job *tandemv1.Job, item *tandemv1.Item, i, process int) {
-	for _, params := range r.inputs(setPrinting, process) {
-		if sides := params.specific.attr("Sides"); strings.HasPrefix(sides, "TwoSided") {
-			r.problem(params.specific, "Sides", "%s: items are printed on one side; hand the job in as steps", quote(sides))
-		}
-	}
-	item.Ink, item.Mode = r.opt.Ink, r.opt.Mode
-	var list []*resource
-	for _, res := range r.inputs(setRunList, process) {
-		if len(res.specific.children("FileSpec")) > 0 {
-			list = append(list, res)
-		}
-	}
-	if len(list) == 0 {
-		if r.opt.Ink == "" {
-			r.problem(r.root, "", "has no ResourceSet RunList with a FileSpec for process %d (%s): name the artwork", process, printing)
-		}
-		return
-	}
-	picked := r.pick(list, i, "RunList resources", false)
-	if len(picked) == 0 {
-		return
-	}
-	files := picked[0].specific.children("FileSpec")
-	if len(files) > 1 {
-		r.problem(files[1], "", "is a second file for one component: give each component one artwork file")
-		return
-	}
-	url := r.url(files[0])
-	if url == "" {
-		return
-	}
-	item.Artwork = &tandemv1.Document{Role: "artwork", Uri: url}
-	r.keepChecksum(job, item, files[0])
-}
-
-// url reads FileSpec/@URL, an opaque reference.
-func (r *reader) url(file *node) string {
-	file.attr("MimeType")
-	url, given := file.lookup("URL")
-	switch {
-	case !given || url == "":
-		r.problem(file, "URL", "is missing: it says where the file is")
-		return ""
-	case plain(url, maxURL) != url:
-		r.problem(file, "URL", "has control characters or more than %d bytes", maxURL)
-		return ""
-	}
-	return url
-}
-
-// keepChecksum keeps FileSpec/@CheckSum, an MD5 in hexadecimal, as a label: it is not the hash by which a cut is held.
-func (r *reader) keepChecksum(job *tandemv1.Job, item *tandemv1.Item, file *node) {
-	sum := file.attr("CheckSum")
-	switch {
-	case sum == "":
-	case len(sum) > 2*64 || strings.Trim(strings.ToLower(sum), "0123456789abcdef") != "":
-		r.assumeOnce(file, "CheckSum", "is not hexadecimal and is left out")
-	case len(job.GetLabels()) >= maxChecksums:
-		r.assumeOnce(file, "CheckSum", "is left out: there are too many of them to keep")
-	default:
-		job.Labels["xjdf-checksum-"+item.GetId()] = sum
-	}
-}

@@ -66,6 +66,8 @@ type Options struct {
 
 // Report is what a person should know of a ticket that was read.
 type Report struct {
+	// Items are the paths of the components that became the job's items, in the same order.
+	Items []string
 	// Ignored is what the ticket has and the job has not, by first appearance; at most 100 paths.
 	Ignored []Ignored
 	// MoreIgnored is how many further paths there are.

@@ -133,7 +133,7 @@ func TestTickets(t *testing.T) {
 		{
 			"hull-foreign.xjdf",
 			`{"id":"hull-names","labels":{"xjdf-job-id":"hull-names"},
-			"items":[{"id":"item-1","widthUm":"1500000","heightUm":"300000","quantity":2,"media":"vinyl-cast-gloss","artwork":{"role":"artwork","uri":"file:///harbour/hull-names.pdf"},"cutKind":"kiss"}]}`,
+			"items":[{"id":"item-1","widthUm":"1000000","heightUm":"300000","quantity":2,"media":"vinyl-cast-gloss","artwork":{"role":"artwork","uri":"file:///harbour/hull-names.pdf"},"cutKind":"kiss"}]}`,
 			[]string{"XJDF: says no depth, and the media is SelfAdhesive: kiss cut"},
 			`XJDF/@Category; XJDF/@berth (namespace "urn:example:yard"); XJDF/AuditPool; XJDF/Comment; XJDF/ResourceSet[@Name="Contact"]; XJDF/ResourceSet/Resource/Shelf (namespace "urn:example:yard")`,
 		},
@@ -149,6 +149,9 @@ func TestTickets(t *testing.T) {
 			}
 			if !proto.Equal(job, want) {
 				t.Errorf("job  %s\nwant %s", protojson.Format(job), protojson.Format(want))
+			}
+			if len(report.Items) != len(job.GetItems()) || !strings.HasPrefix(report.Items[0], "XJDF/ResourceSet[") {
+				t.Errorf("items come from %v", report.Items)
 			}
 			if len(report.Assumptions) != len(tt.assumed) {
 				t.Errorf("%d assumptions, want %d:\n%s", len(report.Assumptions), len(tt.assumed), strings.Join(report.Assumptions, "\n"))
