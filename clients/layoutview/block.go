@@ -23,7 +23,6 @@ type block struct {
 	entries []*entry
 	skipped int // pieces that were not drawn
 	outside int // pieces that do not lie on the web
-	turned  bool
 }
 
 // millimetres shows a length to a tenth of a millimetre.
@@ -51,7 +50,7 @@ func (b *block) draw(number, of int, room float64) {
 		b.remark(fmt.Sprintf("The last %s of this web are not drawn.", millimetres(b.plan.left)))
 	}
 	if n := b.outside; n > 0 {
-		b.remark(fmt.Sprintf("%s not on the web: something is wrong with this layout.", lies(n)))
+		b.remark(fmt.Sprintf("%s not lie within the web and the panel: something is wrong with this layout.", does(n)))
 	}
 	if b.skipped > 0 {
 		b.remark(count(b.skipped, "piece") + " more than a picture can show are not drawn.")
@@ -60,11 +59,11 @@ func (b *block) draw(number, of int, room float64) {
 	b.height += 14
 }
 
-func lies(n int) string {
+func does(n int) string {
 	if n == 1 {
-		return "1 piece lies"
+		return "1 piece does"
 	}
-	return strconv.Itoa(n) + " pieces lie"
+	return strconv.Itoa(n) + " pieces do"
 }
 
 // heading says in words what the picture shows.

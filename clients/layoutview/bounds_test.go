@@ -98,7 +98,7 @@ func TestHugeQuotes(t *testing.T) {
 			}
 			l.GetPanels()[0].Placements = append(l.GetPanels()[0].Placements, nil, &tandemv1.Placement{})
 			return q
-		}, "122 pieces lie not on the web"},
+		}, "122 pieces do not lie within"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

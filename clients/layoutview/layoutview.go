@@ -81,7 +81,7 @@ const (
 	maxLabels  = 3_000              // of the pieces of all layouts together
 	maxEntries = 40                 // in the legend of a layout
 	allEntries = 80                 // in all legends together
-	mostRoom   = 900                // height for the webs of one layout
+	mostRoom   = 700                // height for the webs of one layout
 	allRoom    = 2_000              // of all layouts together
 )
 

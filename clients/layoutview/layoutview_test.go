@@ -198,12 +198,12 @@ func TestWords(t *testing.T) {
 			"A", "decal, Blue anchor", "240 pieces", "100 x 50 mm", "turned by 90°",
 		}},
 		{"gang", gangRun(), []string{"A  opening-hours", "cafe-door", "job cafe-door", "job fleet", "job tide-tables", "H  arrow-right", "40 x 1200 mm", "E", "fleet"}},
-		{"long", longWeb(), []string{"from 6140 mm", "p24: 15 pieces", "180 pieces"}},
+		{"long", longWeb(), []string{"from 8180 mm", "p24: 15 pieces", "180 pieces"}},
 		{"sheets", sheetsAndLabels(), []string{
 			"1 of 2: board-3mm", "sheets 700 mm x 1000 mm  |  18 pieces on 3 sheets  |  22 % waste", "p4, in part", "B  jar-label",
 			"600 pieces more on these panels; the quote does not say where each of them lies.",
 		}},
-		{"small", small(), []string{"1 piece lies not on the web: something is wrong with this layout.", "room for 2 more"}},
+		{"small", small(), []string{"1 piece does not lie within the web and the panel: something is wrong with this layout.", "room for 2 more"}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -135,7 +135,6 @@ func (b *block) pieces(r row, p *tandemv1.PanelLayout, c *coats) {
 			coat.frame.frame(seen, 0.6)
 		}
 		if piece.GetTurned() && min(seen.w, seen.h) >= 8 {
-			b.turned = true
 			const fold = 5
 			c.corners.quad(seen.x, seen.y, seen.x+fold, seen.y, seen.x, seen.y+fold, seen.x, seen.y+fold)
 		}

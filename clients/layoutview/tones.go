@@ -45,7 +45,8 @@ const (
 	patternLine = 0.7
 )
 
-// fillPattern adds the lines of a pattern inside a rectangle. They run through from piece to piece.
+// fillPattern adds the lines of a pattern inside a rectangle. They run through from piece to piece, and are added from
+// right to left, since a rasterizer that keeps its cells in sorted lists finishes that sooner.
 func fillPattern(a *area, pattern int, r rect) {
 	if min(r.w, r.h) < patternStep {
 		return
@@ -67,24 +68,24 @@ func fillPattern(a *area, pattern int, r rect) {
 		rising, falling = true, true
 	}
 	if along {
-		for y := firstLine(r.y); y < r.bottom(); y += patternStep {
+		for y := lastLine(r.bottom()); y >= r.y; y -= patternStep {
 			a.add(rect{r.x, y - patternLine/2, r.w, patternLine}.meet(r))
 		}
 	}
 	if across {
-		for x := firstLine(r.x); x < r.right(); x += patternStep {
+		for x := lastLine(r.right()); x >= r.x; x -= patternStep {
 			a.add(rect{x - patternLine/2, r.y, patternLine, r.h}.meet(r))
 		}
 	}
 	if rising {
-		for c := firstLine(r.x + r.y); c < r.right()+r.bottom(); c += patternStep {
+		for c := lastLine(r.right() + r.bottom()); c >= r.x+r.y; c -= patternStep {
 			// x + y = c
 			from, to := max(r.x, c-r.bottom()), min(r.right(), c-r.y)
 			slanted(a, from, c-from, to, c-to)
 		}
 	}
 	if falling {
-		for c := firstLine(r.x - r.bottom()); c < r.right()-r.y; c += patternStep {
+		for c := lastLine(r.right() - r.y); c >= r.x-r.bottom(); c -= patternStep {
 			// x - y = c
 			from, to := max(r.x, c+r.y), min(r.right(), c+r.bottom())
 			slanted(a, from, from-c, to, to-c)
@@ -92,7 +93,7 @@ func fillPattern(a *area, pattern int, r rect) {
 	}
 }
 
-func firstLine(from float64) float64 { return math.Ceil(from/patternStep) * patternStep }
+func lastLine(to float64) float64 { return math.Floor(to/patternStep) * patternStep }
 
 // slanted adds a bar from one point to another to its right, always turning the same way.
 func slanted(a *area, x1, y1, x2, y2 float64) {
