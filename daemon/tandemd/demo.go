@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"tandem/clients/dial"
+	"tandem/clients/ticketfile"
 	"tandem/daemon/config"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/proto/yamlfile"
@@ -172,19 +173,12 @@ func (d *demo) load() error {
 
 // cutFiles reads the cut files that a ticket's items name, beside the ticket.
 func cutFiles(dir string, job *tandemv1.Job) ([]*tandemv1.CutFile, error) {
-	var out []*tandemv1.CutFile
-	for i, it := range job.GetItems() {
-		uri := it.GetCut().GetUri()
-		if uri == "" || slices.ContainsFunc(out, func(f *tandemv1.CutFile) bool { return f.GetUri() == uri }) {
-			continue
-		}
-		data, err := os.ReadFile(filepath.Join(dir, filepath.FromSlash(uri)))
-		if err != nil {
-			return nil, fmt.Errorf("items[%d].cut.uri: %w", i, err)
-		}
-		out = append(out, &tandemv1.CutFile{Uri: uri, Content: data})
+	roots, err := ticketfile.OpenRoots(dir)
+	if err != nil {
+		return nil, err
 	}
-	return out, nil
+	found, err := roots.CutFiles(job)
+	return found.Files, errors.Join(err, roots.Close())
 }
 
 // day hands the tickets in, lets people work until all jobs have ended, and sums up.
