@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
 )
 
 // group is the items that share panels.
@@ -112,26 +113,49 @@ func (m *maker) drying(g *group) time.Duration {
 	}
 	var longest time.Duration
 	for _, it := range g.items {
-		ink := it.GetInk()
-		if ink == "" {
-			if next == opLaminate {
-				m.add(it.field("ink"), "is missing: how long it dries before laminating depends on it")
+		inks := []string{it.GetInk()}
+		if it.GetInk() == "" { // any ink may print it: it dries as long as the slowest of them
+			inks = m.inksFor(it.GetMedia())
+			if len(inks) == 0 && next == opLaminate {
+				m.add(it.field("ink"), "is missing: how long it dries before laminating depends on it, and no printer says which inks it has")
 			}
-			continue
 		}
-		t, source, err := m.rules.dries(ink, it.GetMedia(), it.GetCoveragePercent(), next)
-		if err != nil {
-			m.add(it.field("ink"), "%v", err)
-			continue
-		}
-		if t > longest {
+		for _, ink := range inks {
+			t, source, err := m.rules.dries(ink, it.GetMedia(), it.GetCoveragePercent(), next)
+			if err != nil {
+				m.add(it.field("ink"), "%v", err)
+				continue
+			}
+			if t <= longest {
+				continue
+			}
 			longest = t
-			if source != "rule of the floor file" {
+			switch {
+			case it.GetInk() == "":
+				m.note("items[%d] names no ink: dries %v before %s, as %s ink must", it.index, t, next, ink)
+			case source != "rule of the floor file":
 				m.note("dries %v before %s by the standard for %s ink: %s", t, next, ink, source)
 			}
 		}
 	}
 	return longest
+}
+
+// inksFor returns the inks of the printers that take a media, in the order of the floor file.
+func (m *maker) inksFor(media string) []string {
+	var out []string
+	for _, spec := range m.file.GetDevices() {
+		d := floor.Device{ID: spec.GetId(), Spec: spec}
+		if ok, _ := d.Fits(&tandemv1.Step{Operation: opPrint, Media: media}); !ok {
+			continue
+		}
+		for _, ink := range d.Ability(opPrint).GetInks() {
+			if !slices.Contains(out, ink) {
+				out = append(out, ink)
+			}
+		}
+	}
+	return out
 }
 
 // next returns the operation that comes after printing and drying.

@@ -129,6 +129,7 @@ func TestMakeByWhatIsOrdered(t *testing.T) {
 		{"not laminated: a kiss cut needs no dry ink", func(i *tandemv1.Item) { i.Film = "" }, "print cut weed pack"},
 		{"cured at once", func(i *tandemv1.Item) { i.Ink = "uv" }, "print laminate cut weed pack"},
 		{"the shop's own drying time", func(i *tandemv1.Item) { i.Ink = "fast" }, "print dry laminate cut weed pack"},
+		{"any ink: as long as the slowest", func(i *tandemv1.Item) { i.Ink = "" }, "print dry laminate cut weed pack"},
 		{"print only", func(i *tandemv1.Item) { i.Film, i.CutKind, i.HandWork = "", "", nil }, "print"},
 		{"cut only", func(i *tandemv1.Item) {
 			i.Artwork, i.Ink, i.Film, i.Media, i.CutKind = nil, "", "", "foil", "through"
