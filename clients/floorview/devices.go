@@ -96,6 +96,9 @@ func (v *view) doing(d *tandemv1.Device, room int) []line {
 		l := line{{faint, "free"}}
 		if d.GetLoadedMedia() != "" {
 			l = append(l, span{faint, ", " + d.GetLoadedMedia() + " loaded"})
+			if d.GetLoadedLot() != "" {
+				l = append(l, span{faint, ", " + wording.Metres(d.GetLoadedRemainingUm()) + " left"})
+			}
 		}
 		lines = append(lines, l)
 	}
@@ -140,8 +143,13 @@ func (v *view) remark(d *tandemv1.Device) string {
 	default:
 		// The state says as much already.
 	}
-	add(reasonsOr(d.GetStateReasons(), ""))
+	add(reasonsOr(withoutNeeds(d), ""))
 	return strings.Join(parts, ", ")
+}
+
+// withoutNeeds returns the device's reasons but for what its run says better: which media is needed.
+func withoutNeeds(d *tandemv1.Device) []string {
+	return slices.DeleteFunc(slices.Clone(d.GetStateReasons()), func(r string) bool { return has([]string{r}, "media-needed") })
 }
 
 // run says what one run is and how far.
@@ -150,6 +158,8 @@ func (v *view) run(r *tandemv1.DeviceRun, room int) line {
 	switch {
 	case has(r.GetStateReasons(), "x-media-mismatch"):
 		return append(l, span{warn, "needs a person: load " + v.supply(r)})
+	case has(r.GetStateReasons(), "x-lot-too-short"):
+		return append(l, span{warn, "needs a person: load a longer roll of " + v.supply(r)})
 	case awaitsStart(r):
 		return append(l, span{warn, "needs a person: start " + panels(r.GetPanelCodes(), r.GetRun())})
 	case has(r.GetStateReasons(), "x-outcome-unknown"):

@@ -145,6 +145,38 @@ func dayShift() ([]*tandemv1.Job, []*tandemv1.Device) {
 	return jobs, devices
 }
 
+// rollDay is a floor on which rolls run out and blades wear.
+func rollDay() ([]*tandemv1.Job, []*tandemv1.Device) {
+	waits := func(run, job, step string, why ...string) []*tandemv1.DeviceRun {
+		return []*tandemv1.DeviceRun{{
+			Run: run, Job: job, Step: step, Operation: step, State: pending, StateReasons: append([]string{"queued-in-device", "x-awaiting-start"}, why...),
+			Pieces: 60, PanelCodes: []string{"P0015"},
+		}}
+	}
+	devices := []*tandemv1.Device{
+		{
+			Id: "printer-1", Link: online, State: idle, LoadedMedia: "vinyl-white", LoadedLot: "lot-3", LoadedRemainingUm: 2_100_000,
+			StateReasons: []string{"media-low-warning", "media-needed-warning"}, Runs: waits("r1", "van-left", "print", "x-lot-too-short"),
+		},
+		{
+			Id: "printer-2", Link: online, State: stopped, LoadedMedia: "vinyl-white", LoadedLot: "lot-4", StateReasons: []string{"media-empty-error"},
+			Runs: []*tandemv1.DeviceRun{{Run: "r2", Job: "van-right", Step: "print", Operation: "print", State: halted, StateReasons: []string{"media-empty-error"}, Pieces: 60, PiecesGood: 26}},
+		},
+		{Id: "printer-3", Link: online, State: idle, LoadedMedia: "vinyl-clear", LoadedLot: "lot-5", StateReasons: []string{"media-empty-error"}},
+		{Id: "printer-4", Link: online, State: idle, LoadedMedia: "vinyl-clear", LoadedLot: "lot-6", LoadedRemainingUm: 31_400_000},
+		{Id: "cutter-1", Link: online, State: idle, Blade: "b-30", BladeUsedUm: 312_000_000, StateReasons: []string{"x-blade-worn-warning"}, Runs: waits("r3", "tags", "cut", "x-blade-mismatch")},
+	}
+	job := func(id string, s *tandemv1.Step) *tandemv1.Job {
+		s.Id, s.State = s.GetOperation(), pending
+		return &tandemv1.Job{Id: id, State: pending, Steps: []*tandemv1.Step{s}}
+	}
+	return []*tandemv1.Job{
+		job("van-left", &tandemv1.Step{Operation: "print", Media: "vinyl-white"}),
+		job("van-right", &tandemv1.Step{Operation: "print", Media: "vinyl-white"}),
+		job("tags", &tandemv1.Step{Operation: "cut", Blade: "b-45"}),
+	}, devices
+}
+
 func longChain() []*tandemv1.Job {
 	job := &tandemv1.Job{Id: "book", State: running}
 	for i := range 400 {
@@ -165,6 +197,7 @@ func longChain() []*tandemv1.Job {
 
 func TestGolden(t *testing.T) {
 	jobs, devices := dayShift()
+	rollJobs, rolls := rollDay()
 	full := &tandemv1.Device{Id: "rack-9", Link: online, State: works, Capacity: 12}
 	for i := range 9 {
 		full.Runs = append(full.Runs, &tandemv1.DeviceRun{Job: fmt.Sprintf("j%d", i), Step: "dry", Operation: "dry", State: running, ExpectedEndTime: after(90 - i)})
@@ -183,6 +216,7 @@ func TestGolden(t *testing.T) {
 		{"shift-20", jobs, devices, Options{Width: 20}},
 		{"shift-80-by-12", jobs, devices, Options{Width: 80, Height: 12}},
 		{"empty", nil, nil, Options{Width: 80}},
+		{"rolls-100", rollJobs, rolls, Options{Width: 100}},
 		{"chain-80", longChain(), []*tandemv1.Device{full}, Options{Width: 80}},
 	}
 	for _, tt := range tests {

@@ -28,8 +28,17 @@ func (v *view) needs() []line {
 			need(bad, "look at "+d.GetId()+": silent", v.lastSeen(d))
 		}
 		stopped := d.GetState() == tandemv1.DeviceState_DEVICE_STATE_STOPPED && d.GetLink() == tandemv1.Link_LINK_ONLINE
-		if stopped && !d.GetPaused() && d.GetLockedBy() == "" {
+		attended := d.GetPaused() || d.GetLockedBy() != ""
+		switch empty := has(d.GetStateReasons(), "media-empty") && d.GetLoadedRemainingUm() == 0; {
+		case stopped && empty && !attended:
+			need(bad, "load a new roll of "+orElse(d.GetLoadedMedia(), "the right media")+" on "+d.GetId()+", scan its code", orElse(d.GetLoadedLot(), "the roll")+" is empty")
+		case stopped && !attended:
 			need(bad, "help "+d.GetId()+": "+reasonsOr(d.GetStateReasons(), "stopped"), "")
+		case empty && !has(d.GetStateReasons(), "media-needed"):
+			need(warn, "load a new roll of "+orElse(d.GetLoadedMedia(), "the right media")+" on "+d.GetId(), orElse(d.GetLoadedLot(), "the roll")+" is empty")
+		}
+		if has(d.GetStateReasons(), "x-blade-worn") {
+			need(warn, "replace the blade of "+d.GetId(), wording.Metres(d.GetBladeUsedUm())+" cut")
 		}
 		for _, r := range d.GetRuns() {
 			switch {
@@ -41,6 +50,14 @@ func (v *view) needs() []line {
 					text += ", then start " + panels(r.GetPanelCodes(), r.GetRun())
 				}
 				need(warn, text, work(r))
+			case has(r.GetStateReasons(), "x-lot-too-short"):
+				text := "load a longer roll of " + v.supply(r) + " on " + d.GetId()
+				if awaitsStart(r) {
+					text += ", then start " + panels(r.GetPanelCodes(), r.GetRun())
+				}
+				need(warn, text, work(r))
+			case awaitsStart(r) && has(r.GetStateReasons(), "x-blade-mismatch"):
+				need(warn, "put blade "+v.steps[stepKey{r.GetJob(), r.GetStep()}].GetBlade()+" into "+d.GetId()+", then start "+panels(r.GetPanelCodes(), r.GetRun()), work(r))
 			case awaitsStart(r):
 				need(warn, "start "+panels(r.GetPanelCodes(), r.GetRun())+" on "+d.GetId(), work(r))
 			case has(r.GetStateReasons(), "x-outcome-unknown"):

@@ -64,6 +64,8 @@ func (a *app) outcome(m proto.Message) {
 		a.subject("job", m.GetId(), jobHeadline(m))
 	case *tandemv1.Device:
 		a.subject("device", m.GetId(), deviceHeadline(m))
+	case *tandemv1.Lot:
+		a.subject("lot", m.GetId(), lotHeadline(m))
 	case *tandemv1.Run:
 		a.subject("run", m.GetId(), runHeadline(m))
 	}
@@ -110,7 +112,10 @@ func deviceHeadline(d *tandemv1.Device) []span {
 		rest += ": " + d.GetPauseNote()
 	}
 	if d.GetLoadedMedia() != "" {
-		rest += ", " + d.GetLoadedMedia() + " loaded"
+		rest += ", " + loadedMedia(d) + " loaded"
+	}
+	if d.GetBlade() != "" {
+		rest += ", blade " + d.GetBlade()
 	}
 	return []span{state(wording.DeviceState(d.GetState())), {plain, rest}}
 }
@@ -122,6 +127,9 @@ func runHeadline(r *tandemv1.Run) []span {
 	}
 	if r.GetStartedBy() != "" {
 		rest += ", started by " + r.GetStartedBy()
+	}
+	if r.GetOverrideNote() != "" {
+		rest += ", although other media is on the device: " + r.GetOverrideNote()
 	}
 	return []span{state(wording.JobState(r.GetState())), {plain, rest}}
 }

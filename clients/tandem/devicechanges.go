@@ -33,13 +33,44 @@ func (a *app) deviceChange(cmd *cobra.Command, call deviceCall) (*cobra.Command,
 }
 
 func (a *app) loadCommand() *cobra.Command {
+	var lot string
 	cmd, _ := a.deviceChange(&cobra.Command{
-		Use:     "load DEVICE MEDIA",
-		Short:   "Record which media or film is on a device.",
-		Example: "  tandem load printer-1 vinyl-white",
-		Args:    cobra.ExactArgs(2),
+		Use:   "load DEVICE [MEDIA]",
+		Short: "Record which media or film, and which roll of it, is on a device.",
+		Example: `  tandem load printer-1 --lot lot-7
+  tandem load printer-1 --lot M0074    by the code on the roll
+  tandem load printer-1 vinyl-white    nobody keeps account of this roll`,
+		Long: "Caution: a run that waited for it and may start unattended starts at once. Keep clear of carriage and rollers.",
+		Args: cobra.RangeArgs(1, 2),
 	}, func(ctx context.Context, client tandemv1.DeviceServiceClient, c *change, device, key string, args []string) (proto.Message, error) {
-		return client.LoadMedia(ctx, &tandemv1.LoadMediaRequest{Id: device, Media: args[0], RequestId: key, Actor: c.actor})
+		media := ""
+		if len(args) > 0 {
+			media = args[0]
+		}
+		if media == "" && lot == "" {
+			return nil, usagef("what is on it? name the media, or the roll with --lot")
+		}
+		return client.LoadMedia(ctx, &tandemv1.LoadMediaRequest{Id: device, Media: media, Lot: lot, RequestId: key, Actor: c.actor})
+	})
+	cmd.Flags().StringVar(&lot, "lot", "", "id or code of the roll or stack")
+	return cmd
+}
+
+func (a *app) bladeCommand() *cobra.Command {
+	cmd, _ := a.deviceChange(&cobra.Command{
+		Use:   "blade DEVICE [KIND]",
+		Short: "Record that a blade was put in; its counter begins anew.",
+		Example: `  tandem blade cutter-1         the same kind as before
+  tandem blade cutter-1 b-45`,
+		Long: `Caution: blades are sharp, and the head can move by itself. Lock the device, isolate its energy as local rules demand,
+and only then change the blade; hold it by its holder and put the old one into a sharps box.`,
+		Args: cobra.RangeArgs(1, 2),
+	}, func(ctx context.Context, client tandemv1.DeviceServiceClient, c *change, device, key string, args []string) (proto.Message, error) {
+		kind := ""
+		if len(args) > 0 {
+			kind = args[0]
+		}
+		return client.ReplaceBlade(ctx, &tandemv1.ReplaceBladeRequest{Id: device, Blade: kind, RequestId: key, Actor: c.actor})
 	})
 	return cmd
 }

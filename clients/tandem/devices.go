@@ -55,7 +55,7 @@ func (a *app) listDevices(ctx context.Context) error {
 	t := table{head: []string{"DEVICE", "CODE", "STATE", "PHASE", "LINK", "MEDIA", "RUNS", "REMARKS"}}
 	for _, d := range list.GetDevices() {
 		t.add(span{strong, d.GetId()}, span{plain, orDash(d.GetCode())}, state(wording.DeviceState(d.GetState())),
-			span{plain, wording.Phase(d.GetPhase())}, link(d), span{plain, orDash(d.GetLoadedMedia())},
+			span{plain, wording.Phase(d.GetPhase())}, link(d), span{plain, orDash(loadedMedia(d))},
 			span{plain, fmt.Sprintf("%d/%d", len(d.GetRuns()), max(d.GetCapacity(), 1))}, span{plain, deviceRemarks(clock, d)})
 	}
 	t.print(a.printer)
@@ -92,6 +92,14 @@ func link(d *tandemv1.Device) span {
 		return span{plain, word}
 	}
 	return span{warned, word}
+}
+
+// loadedMedia is what is on a device, with the roll and what is left of it if account is kept.
+func loadedMedia(d *tandemv1.Device) string {
+	if d.GetLoadedLot() == "" {
+		return d.GetLoadedMedia()
+	}
+	return fmt.Sprintf("%s (%s, %s left)", d.GetLoadedMedia(), d.GetLoadedLot(), wording.Metres(d.GetLoadedRemainingUm()))
 }
 
 func deviceRemarks(clock wording.Clock, d *tandemv1.Device) string {
@@ -152,6 +160,12 @@ func (a *app) device(clock wording.Clock, d *tandemv1.Device) {
 		f.style("locked", warned, words(": ", "by "+d.GetLockedBy(), d.GetPauseNote()))
 	}
 	f.add("media", d.GetLoadedMedia())
+	if d.GetLoadedLot() != "" {
+		f.add("lot", fmt.Sprintf("%s, %s left, %s of it for live runs", d.GetLoadedLot(), wording.Metres(d.GetLoadedRemainingUm()), wording.Metres(d.GetLoadedReservedUm())))
+	}
+	if d.GetBlade() != "" || d.GetBladeUsedUm() != 0 {
+		f.add("blade", fmt.Sprintf("%s, %s cut since it was put in", orElse(d.GetBlade(), "kind not known"), wording.Metres(d.GetBladeUsedUm())))
+	}
 	f.add("capacity", wording.Count(int(max(d.GetCapacity(), 1)), "run"))
 	for _, key := range slices.Sorted(maps.Keys(d.GetCapabilities())) {
 		f.add("capability", key+" = "+d.GetCapabilities()[key])
@@ -199,9 +213,18 @@ func ability(b *tandemv1.Ability) string {
 		{b.GetPerPathMetre(), "", " a metre of knife path"},
 		{b.GetMediaChangeover(), "", " to change media"},
 		{b.GetModeChangeover(), "", " to change the mode"},
+		{b.GetBladeChangeover(), "", " to change the blade"},
 	} {
 		if p.d != nil {
 			parts = append(parts, p.front+pace(p.d.AsDuration())+p.back)
+		}
+	}
+	for _, p := range []struct {
+		um   int64
+		text string
+	}{{b.GetWebUpUm(), " lost at each change of media"}, {b.GetRunWasteUm(), " lost at each run"}, {b.GetBladeLifeUm(), " of path wear a blade"}} {
+		if p.um != 0 {
+			parts = append(parts, wording.Metres(p.um)+p.text)
 		}
 	}
 	start := "a person starts every run"

@@ -41,6 +41,7 @@ type fake struct {
 	tandemv1.UnimplementedEventServiceServer
 	tandemv1.UnimplementedScanServiceServer
 	tandemv1.UnimplementedAdminServiceServer
+	tandemv1.UnimplementedMaterialServiceServer
 	tandemv1.UnimplementedDurationServiceServer
 
 	jobs    []*tandemv1.Job
@@ -89,6 +90,7 @@ func (f *fake) start() {
 	tandemv1.RegisterEventServiceServer(f.server, f)
 	tandemv1.RegisterScanServiceServer(f.server, f)
 	tandemv1.RegisterAdminServiceServer(f.server, f)
+	tandemv1.RegisterMaterialServiceServer(f.server, f)
 	tandemv1.RegisterDurationServiceServer(f.server, f)
 	server, listener := f.server, f.listener
 	go func() { _ = server.Serve(listener) }()
@@ -365,8 +367,38 @@ func (f *fake) LoadMedia(_ context.Context, r *tandemv1.LoadMediaRequest) (*tand
 	return f.device(r.GetId())
 }
 
+func (f *fake) ReplaceBlade(_ context.Context, r *tandemv1.ReplaceBladeRequest) (*tandemv1.Device, error) {
+	return f.device(r.GetId())
+}
+
+func (f *fake) ListLots(_ context.Context, r *tandemv1.ListLotsRequest) (*tandemv1.ListLotsResponse, error) {
+	var chosen []*tandemv1.Lot
+	for _, l := range someLots() {
+		if (r.GetMedia() == "" || l.GetMedia() == r.GetMedia()) && (l.GetRemainingUm() > 0 || r.GetIncludeEmpty()) {
+			chosen = append(chosen, l)
+		}
+	}
+	from, next := pageOf(r.GetPageToken(), f.page, len(chosen))
+	return &tandemv1.ListLotsResponse{Lots: chosen[from:min(from+f.page, len(chosen))], NextPageToken: next, Revision: 1042 + uint64(from)}, nil
+}
+
+func (f *fake) ReceiveLot(_ context.Context, r *tandemv1.ReceiveLotRequest) (*tandemv1.Lot, error) {
+	lot := proto.CloneOf(r.GetLot())
+	if lot.GetId() == "" {
+		lot.Id = "lot-12"
+	}
+	lot.Code, lot.RemainingUm = "M00CX", lot.GetLengthUm()
+	return lot, nil
+}
+
+func (f *fake) MeasureLot(_ context.Context, r *tandemv1.MeasureLotRequest) (*tandemv1.Lot, error) {
+	lot := proto.CloneOf(someLots()[0])
+	lot.RemainingUm, lot.StateReasons = r.GetRemainingUm(), []string{"media-low-warning"}
+	return lot, nil
+}
+
 func (f *fake) StartRun(_ context.Context, r *tandemv1.StartRunRequest) (*tandemv1.Run, error) {
-	return &tandemv1.Run{Id: r.GetRun(), Job: "door-signs", Step: "cut", Device: "cutter-1", State: tandemv1.JobState_JOB_STATE_PENDING, MayStart: true, StartedBy: r.GetActor()}, nil
+	return &tandemv1.Run{Id: r.GetRun(), Job: "door-signs", Step: "cut", Device: "cutter-1", State: tandemv1.JobState_JOB_STATE_PENDING, MayStart: true, StartedBy: r.GetActor(), OverrideNote: before(r.GetActor()+": ", r.GetOverrideNote())}, nil
 }
 
 func (f *fake) FinishRun(_ context.Context, r *tandemv1.FinishRunRequest) (*tandemv1.Run, error) {

@@ -76,6 +76,15 @@ func someDevices() []*tandemv1.Device {
 	}
 }
 
+func someLots() []*tandemv1.Lot {
+	return []*tandemv1.Lot{
+		{Id: "lot-7", Media: "vinyl-white", LengthUm: 50_000_000, Note: "batch 7", Code: "M0074", RemainingUm: 12_345_000, ReservedUm: 6_500_000, Device: "cutter-1", ReceiveTime: after(-3000)},
+		{Id: "lot-9", Media: "vinyl-white", LengthUm: 50_000_000, Code: "M009Z", Note: "creased", ReceiveTime: after(-200), StateReasons: []string{"media-empty-error"}},
+		{Id: "remnant", Media: "film-gloss", LengthUm: 4_200_000, Code: "M00AX", RemainingUm: 4_200_000, ReceiveTime: after(-20), StateReasons: []string{"media-low-warning"}},
+		{Id: "lot-11", Media: "film-gloss", LengthUm: 100_000_000, Code: "M00BV", RemainingUm: 100_000_000, ReceiveTime: after(-5)},
+	}
+}
+
 func someCommits() []*tandemv1.WatchEventsResponse {
 	commit := func(revision uint64, minutes int, events ...*tandemv1.Event) *tandemv1.WatchEventsResponse {
 		return &tandemv1.WatchEventsResponse{Revision: revision, Payload: &tandemv1.WatchEventsResponse_Commit{Commit: &tandemv1.Commit{CommitTime: after(minutes), Events: events}}}

@@ -67,6 +67,7 @@ func (a *app) job(clock wording.Clock, j *tandemv1.Job) {
 	a.panels(clock, j)
 	a.contents(j)
 	a.runsOf(clock, j)
+	a.materials(j)
 	a.registrations(j)
 }
 
@@ -93,7 +94,7 @@ func (a *app) steps(clock wording.Clock, j *tandemv1.Job) {
 // stepNeeds lists what a step asks of a device.
 func stepNeeds(s *tandemv1.Step) string {
 	var parts []string
-	for _, p := range []struct{ name, value string }{{"", s.GetMedia()}, {"film ", s.GetFilm()}, {"ink ", s.GetInk()}, {"mode ", s.GetMode()}} {
+	for _, p := range []struct{ name, value string }{{"", s.GetMedia()}, {"film ", s.GetFilm()}, {"blade ", s.GetBlade()}, {"ink ", s.GetInk()}, {"mode ", s.GetMode()}} {
 		if p.value != "" {
 			parts = append(parts, p.name+p.value)
 		}

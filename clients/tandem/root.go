@@ -70,7 +70,7 @@ code. Colour is used on a terminal only, and not with --no-color, NO_COLOR or TE
 		a.scanCommand(), a.stationCommand(),
 		a.holdCommand(), a.releaseCommand(), a.cancelCommand(), a.remakeCommand(), a.overrideCommand(), a.gangCommand(),
 		a.startCommand(), a.finishCommand(), a.resolveCommand(),
-		a.loadCommand(), a.pauseCommand(), a.resumeCommand(), a.lockCommand(), a.unlockCommand(),
+		a.lotsCommand(), a.loadCommand(), a.bladeCommand(), a.pauseCommand(), a.resumeCommand(), a.lockCommand(), a.unlockCommand(),
 		a.versionCommand(),
 	)
 	return root

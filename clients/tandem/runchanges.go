@@ -32,17 +32,20 @@ func (a *app) runChange(cmd *cobra.Command, call runCall) (*cobra.Command, *chan
 }
 
 func (a *app) startCommand() *cobra.Command {
+	var override string
 	cmd, _ := a.runChange(&cobra.Command{
-		Use:     "start RUN",
-		Short:   "Let a run begin: the word of a person who stands at the device.",
-		Example: "  tandem start r11",
+		Use:   "start RUN",
+		Short: "Let a run begin: the word of a person who stands at the device.",
+		Example: `  tandem start r11
+  tandem start r11 --override "customer agreed to gloss"   with what is on the device`,
 		Long: `Cutters and laminators move only on such a word. Give it only where you see the machine: the carriage, the blade and
 the heated rollers can cut, crush and burn, and somebody may be reaching in.`,
 		Args: cobra.ExactArgs(1),
 	}, func(ctx context.Context, client tandemv1.DeviceServiceClient, c *change, key string, args []string) (proto.Message, error) {
 		c.warn(caution)
-		return client.StartRun(ctx, &tandemv1.StartRunRequest{Run: args[0], RequestId: key, Actor: c.actor})
+		return client.StartRun(ctx, &tandemv1.StartRunRequest{Run: args[0], OverrideNote: override, RequestId: key, Actor: c.actor})
 	})
+	cmd.Flags().StringVar(&override, "override", "", "start although the media on the device is another one, or too short: why that is right; kept with the run")
 	return cmd
 }
 

@@ -126,6 +126,8 @@ func scanWord(o tandemv1.RecordScanResponse_Outcome) (string, celltext.Style) {
 		return "FINISHED", good
 	case tandemv1.RecordScanResponse_OUTCOME_MOVED:
 		return "MOVED", good
+	case tandemv1.RecordScanResponse_OUTCOME_LOADED:
+		return "LOADED", good
 	case tandemv1.RecordScanResponse_OUTCOME_SPOILED:
 		return "SPOILED", good
 	case tandemv1.RecordScanResponse_OUTCOME_REMADE:

@@ -6,6 +6,7 @@ package wording
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -85,6 +86,11 @@ func JobStateOf(word string) (tandemv1.JobState, error) {
 // Millimetres shows a length given in micrometres, such as 1234.5 mm.
 func Millimetres(um int64) string {
 	return strconv.FormatFloat(float64(um)/1000, 'f', -1, 64) + " mm"
+}
+
+// Metres shows a length given in micrometres, such as 12.34 m: for rolls.
+func Metres(um int64) string {
+	return strconv.FormatFloat(math.Round(float64(um)/1e4)/100, 'f', -1, 64) + " m"
 }
 
 // Count shows a number with its noun, which takes an s unless the number is 1.

@@ -19,7 +19,7 @@ func (r *Run) begun() bool {
 func (r *Run) firm() bool { return r.MayStart || r.begun() }
 
 // made returns the pieces the run has made, spoiled ones too, as far as the ledger knows.
-func (r *Run) made() int32 { return r.Good + r.Spoiled }
+func (r *Run) made() int32 { return min(r.Good+r.Spoiled, r.Pieces) }
 
 // lotFrom returns how many pieces were made before what its present or next lot is charged for.
 func (r *Run) lotFrom() int32 {

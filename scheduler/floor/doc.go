@@ -13,5 +13,7 @@
 //   - a step has at most one live run, a device at most its capacity, and fences only grow;
 //   - a step that a device may have finished is not started again without the device's answer or a person's;
 //   - motion starts on a person's start at the device, unless an unattended start was allowed by name;
+//   - a run does not begin on other media than its step asks for, nor on a roll that its books say is too short, unless a
+//     named person takes the responsibility; what it takes of a roll is reserved while it lives and used once it has ended;
 //   - a panel is not laminated before its drying time is over, unless a named person takes the responsibility.
 package floor

@@ -97,6 +97,7 @@ func (w *world) helpStep(m Meta, s *Step) {
 	case !s.Open() || s.Waiting > 0:
 	case r != nil && r.State == pending && r.NeedsLoad():
 		w.do(m, LoadMedia{Device: r.Device.ID, Media: s.Supply()})
+		w.do(m, StartRun{Run: r.ID})
 	case r != nil && r.State == pending:
 		w.do(m, StartRun{Run: r.ID})
 	case r != nil && r.Device.Manual() && r.State != stopped:

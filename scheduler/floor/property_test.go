@@ -36,7 +36,7 @@ func anyFloor(t *rapid.T) *tandemv1.FloorFile {
 			}
 		}
 	}
-	add("printer-1", false, 1, &tandemv1.Ability{Operation: "print", PerPiece: minute, UnattendedStart: unattended("printer-1", false)})
+	add("printer-1", false, rapid.Int32Range(1, 2).Draw(t, "webs"), &tandemv1.Ability{Operation: "print", PerPiece: minute, UnattendedStart: unattended("printer-1", false)})
 	if rapid.Bool().Draw(t, "combined") {
 		add("combined", false, 1,
 			&tandemv1.Ability{Operation: "print", PerPiece: minute},

@@ -112,6 +112,13 @@ func (s *randomShop) anyDevice(t *rapid.T) *Device {
 	return rapid.SampledFrom(s.floor.Devices).Draw(t, "device")
 }
 
+func (s *randomShop) anyLot(t *rapid.T) *Lot {
+	if len(s.floor.Lots()) == 0 {
+		t.Skip("no lot yet")
+	}
+	return rapid.SampledFrom(s.floor.Lots()).Draw(t, "lot")
+}
+
 func (s *randomShop) anyStep(t *rapid.T) *Step {
 	var all []*Step
 	for _, j := range s.floor.Jobs {
@@ -136,7 +143,7 @@ func anyJob(id string, t *rapid.T) *tandemv1.Job {
 		Id: id, Pieces: rapid.Int32Range(1, 6).Draw(t, "pieces"),
 		Hold: rapid.IntRange(0, 9).Draw(t, "hold") == 0,
 		Steps: []*tandemv1.Step{
-			{Id: "print", Operation: "print", Media: rapid.SampledFrom([]string{"", "white", "clear"}).Draw(t, "media")},
+			{Id: "print", Operation: "print", Media: rapid.SampledFrom([]string{"", "white", "clear"}).Draw(t, "media"), LengthUm: rapid.Int64Range(0, 4000).Draw(t, "length")},
 			{Id: "dry", Operation: "dry", After: []string{"print"}, Duration: durationpb.New(time.Hour)},
 			{Id: "laminate", Operation: "laminate", After: []string{"dry"}},
 			{Id: "cut", Operation: "cut", After: []string{"laminate"}, MinWait: durationpb.New(10 * time.Minute)},
@@ -179,7 +186,7 @@ func anyRunStatus(t *rapid.T, r *Run) *driverv1.RunStatus {
 	return &driverv1.RunStatus{
 		Run: r.ID, Fence: r.Fence + uint64(rapid.SampledFrom([]int{0, 0, 0, 0, 1}).Draw(t, "wrong fence")),
 		State:         rapid.SampledFrom([]tandemv1.JobState{3, 5, 5, 6, 7, 8, 9, 9, 9}).Draw(t, "run state"),
-		StateReasons:  rapid.SampledFrom([][]string{nil, {"media-jam-error"}, {ReasonAwaitingStart}, {"NOT a keyword"}}).Draw(t, "reasons"),
+		StateReasons:  rapid.SampledFrom([][]string{nil, {"media-jam-error"}, {"media-empty"}, {ReasonAwaitingStart}, {"NOT a keyword"}}).Draw(t, "reasons"),
 		PiecesGood:    rapid.SampledFrom([]int32{0, 1, r.Pieces, r.Pieces, r.Pieces, r.Pieces + 7, -3}).Draw(t, "good"),
 		PiecesSpoiled: rapid.SampledFrom([]int32{0, 0, 0, 1, r.Pieces + 1}).Draw(t, "spoiled"),
 		MarkReadings:  anyReadings(t, r.Step),
@@ -245,17 +252,28 @@ func TestRandomDays(t *testing.T) {
 				s.epochs[d.ID] += uint64(rapid.IntRange(0, 1).Draw(t, "anew"))
 				s.do(t, Greet{Device: d.ID, Status: s.status(t, d)})
 			},
-			"lose":     func(t *rapid.T) { s.do(t, LoseDevice{Device: s.anyDevice(t).ID}) },
-			"restart":  func(t *rapid.T) { s.do(t, BeginTerm{}) },
-			"hold":     func(t *rapid.T) { s.do(t, HoldJob{Job: s.anyStep(t).Job.ID, Note: note}) },
-			"release":  func(t *rapid.T) { s.do(t, ReleaseJob{Job: s.anyStep(t).Job.ID}) },
-			"cancel":   func(t *rapid.T) { s.do(t, CancelJob{Job: s.anyStep(t).Job.ID}) },
-			"pause":    func(t *rapid.T) { s.do(t, PauseDevice{Device: s.anyDevice(t).ID}) },
-			"resume":   func(t *rapid.T) { s.do(t, ResumeDevice{Device: s.anyDevice(t).ID}) },
-			"lock":     func(t *rapid.T) { s.do(t, LockDevice{Device: s.anyDevice(t).ID}) },
-			"unlock":   func(t *rapid.T) { s.do(t, UnlockDevice{Device: s.anyDevice(t).ID}) },
-			"load":     func(t *rapid.T) { s.do(t, LoadMedia{Device: s.anyDevice(t).ID, Media: "white"}) },
-			"override": func(t *rapid.T) { st := s.anyStep(t); s.do(t, OverrideWait{Job: st.Job.ID, Step: st.ID(), Note: note}) },
+			"lose":    func(t *rapid.T) { s.do(t, LoseDevice{Device: s.anyDevice(t).ID}) },
+			"restart": func(t *rapid.T) { s.do(t, BeginTerm{}) },
+			"hold":    func(t *rapid.T) { s.do(t, HoldJob{Job: s.anyStep(t).Job.ID, Note: note}) },
+			"release": func(t *rapid.T) { s.do(t, ReleaseJob{Job: s.anyStep(t).Job.ID}) },
+			"cancel":  func(t *rapid.T) { s.do(t, CancelJob{Job: s.anyStep(t).Job.ID}) },
+			"pause":   func(t *rapid.T) { s.do(t, PauseDevice{Device: s.anyDevice(t).ID}) },
+			"resume":  func(t *rapid.T) { s.do(t, ResumeDevice{Device: s.anyDevice(t).ID}) },
+			"lock":    func(t *rapid.T) { s.do(t, LockDevice{Device: s.anyDevice(t).ID}) },
+			"unlock":  func(t *rapid.T) { s.do(t, UnlockDevice{Device: s.anyDevice(t).ID}) },
+			"load":    func(t *rapid.T) { s.do(t, LoadMedia{Device: s.anyDevice(t).ID, Media: "white"}) },
+			"receive": func(t *rapid.T) {
+				s.do(t, ReceiveLot{Lot: &tandemv1.Lot{Media: rapid.SampledFrom([]string{"white", "clear"}).Draw(t, "media"), LengthUm: rapid.Int64Range(0, 9000).Draw(t, "length")}})
+			},
+			"load a lot": func(t *rapid.T) {
+				s.do(t, LoadMedia{Device: s.anyDevice(t).ID, Lot: s.anyLot(t).ID, Media: rapid.SampledFrom([]string{"", "", "white"}).Draw(t, "media")})
+			},
+			"measure": func(t *rapid.T) {
+				s.do(t, MeasureLot{Lot: s.anyLot(t).ID, Remaining: rapid.Int64Range(-1, 9000).Draw(t, "left")})
+			},
+			"start anyway": func(t *rapid.T) { s.do(t, StartRun{Run: s.anyRun(t).ID, Override: note}) },
+			"blade":        func(t *rapid.T) { s.do(t, ReplaceBlade{Device: s.anyDevice(t).ID}) },
+			"override":     func(t *rapid.T) { st := s.anyStep(t); s.do(t, OverrideWait{Job: st.Job.ID, Step: st.ID(), Note: note}) },
 			"spoil": func(t *rapid.T) {
 				st := s.anyStep(t)
 				s.do(t, SpoilPieces{Job: st.Job.ID, Panel: st.Panels[0].ID, Step: st.ID(), Pieces: 1})
