@@ -183,6 +183,9 @@ func cutFiles(dir string, job *tandemv1.Job) ([]*tandemv1.CutFile, error) {
 
 // day hands the tickets in, lets people work until all jobs have ended, and sums up.
 func (d *demo) day(ctx context.Context) error {
+	if err := d.stock(ctx); err != nil {
+		return err
+	}
 	if err := d.submit(ctx); err != nil {
 		return err
 	}
@@ -199,6 +202,32 @@ func (d *demo) day(ctx context.Context) error {
 		return err
 	}
 	return d.sumUp(context.WithoutCancel(ctx))
+}
+
+// stock takes a roll into account for each device that has media on it when the day begins, and loads it there.
+func (d *demo) stock(ctx context.Context) error {
+	known := map[string]bool{}
+	for _, m := range d.file.GetMedia() {
+		known[m.GetId()] = m.GetRollLengthUm() > 0
+	}
+	for _, dev := range d.file.GetDevices() {
+		if !known[dev.GetLoadedMedia()] {
+			continue
+		}
+		lot, err := d.client.material.ReceiveLot(ctx, &tandemv1.ReceiveLotRequest{
+			Lot: &tandemv1.Lot{Media: dev.GetLoadedMedia()}, RequestId: "demo-stock-" + dev.GetId(), Actor: "demo",
+		})
+		if err != nil {
+			return fmt.Errorf("receive a roll for %s: %w", dev.GetId(), err)
+		}
+		_, err = d.client.devices.LoadMedia(ctx, &tandemv1.LoadMediaRequest{
+			Id: dev.GetId(), Lot: lot.GetId(), RequestId: "demo-stock-load-" + dev.GetId(), Actor: "demo",
+		})
+		if expected(err) != nil {
+			return fmt.Errorf("load %s: %w", dev.GetId(), err)
+		}
+	}
+	return nil
 }
 
 func (d *demo) ids() []string {

@@ -101,9 +101,10 @@ func (c *crew) attend(ctx context.Context, now time.Time, d *tandemv1.Device, r 
 	switch {
 	case has("x-outcome-unknown"):
 		return c.resolve(ctx, now, d, r)
-	case has("x-media-mismatch") && c.noticed(now, r.GetRun()+" load"):
-		return c.load(ctx, d, r)
-	case has("x-media-mismatch"):
+	case has("x-media-mismatch") || has("x-lot-too-short"):
+		if c.noticed(now, r.GetRun()+" load") {
+			return c.load(ctx, d, r)
+		}
 	case has("x-awaiting-start") && c.noticed(now, r.GetRun()+" start"):
 		return c.scan(ctx, d, r)
 	case has("x-drying") && c.noticed(now, r.GetRun()+" rack"):
@@ -114,7 +115,7 @@ func (c *crew) attend(ctx context.Context, now time.Time, d *tandemv1.Device, r 
 	return nil
 }
 
-// load puts on the device what its run needs.
+// load puts a roll of what its run needs on the device: the fullest on the shelf, or a new one.
 func (c *crew) load(ctx context.Context, d *tandemv1.Device, r *tandemv1.DeviceRun) error {
 	j, err := c.client.jobs.GetJob(ctx, &tandemv1.GetJobRequest{Id: r.GetJob()})
 	if err != nil {
@@ -125,7 +126,31 @@ func (c *crew) load(ctx context.Context, d *tandemv1.Device, r *tandemv1.DeviceR
 	if need == "" {
 		need = j.GetSteps()[at].GetMedia()
 	}
-	_, err = c.client.devices.LoadMedia(ctx, &tandemv1.LoadMediaRequest{Id: d.GetId(), Media: need, RequestId: "demo-load-" + r.GetRun(), Actor: c.person()})
+	lots, err := c.client.material.ListLots(ctx, &tandemv1.ListLotsRequest{Media: need, PageSize: 1000})
+	if err != nil {
+		return err
+	}
+	var best *tandemv1.Lot
+	for _, l := range lots.GetLots() {
+		if l.GetDevice() == "" && l.GetRemainingUm() > best.GetRemainingUm() {
+			best = l
+		}
+	}
+	load := &tandemv1.LoadMediaRequest{Id: d.GetId(), Lot: best.GetId(), RequestId: "demo-load-" + r.GetRun(), Actor: c.person()}
+	if reach := j.GetSteps()[at].GetLengthUm(); best == nil || best.GetRemainingUm() < reach {
+		fresh, err := c.client.material.ReceiveLot(ctx, &tandemv1.ReceiveLotRequest{
+			Lot: &tandemv1.Lot{Media: need}, RequestId: "demo-roll-" + r.GetRun(), Actor: c.person(),
+		})
+		switch {
+		case status.Code(err) == codes.InvalidArgument: // the floor file does not say how long a roll is: no account is kept
+			load.Lot, load.Media = "", need
+		case err != nil:
+			return expected(err)
+		default:
+			load.Lot = fresh.GetId()
+		}
+	}
+	_, err = c.client.devices.LoadMedia(ctx, load)
 	return expected(err)
 }
 

@@ -61,6 +61,15 @@ func (d *demo) sumUp(ctx context.Context) error {
 		share := float64(busy[dev.GetId()]) / float64(span) / float64(max(dev.GetCapacity(), 1))
 		fmt.Fprintf(d.out, "    %-14s busy %5.1f %%  %-20s %3d runs\n", dev.GetId(), 100*share, strings.Repeat("#", int(20*share+0.5)), runs[dev.GetId()])
 	}
+	lots, err := d.client.material.ListLots(ctx, &tandemv1.ListLotsRequest{PageSize: 1000, IncludeEmpty: true})
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(d.out, "\nROLLS\n")
+	for _, l := range lots.GetLots() {
+		fmt.Fprintf(d.out, "    %-8s %-18s %5.1f m used, %5.1f m left  %s\n", l.GetId(), l.GetMedia(),
+			float64(l.GetLengthUm()-l.GetRemainingUm())/1e6, float64(l.GetRemainingUm())/1e6, l.GetDevice())
+	}
 	fmt.Fprintf(d.out, "\n%d jobs, %d pieces in %s: %.1f pieces an hour; %d of %d jobs late\n", len(list.GetJobs()), pieces, short(span), float64(pieces)/span.Hours(), late, len(list.GetJobs()))
 	return d.compare()
 }
