@@ -165,6 +165,7 @@ func (f *Floor) applyFile(file *tandemv1.FloorFile) {
 			*d = Device{ID: spec.GetId(), Code: c.String(), Link: tandemv1.Link_LINK_NOT_YET_REPORTED, Loaded: spec.GetLoadedMedia()}
 			f.codes[c] = subject{device: d}
 		}
+		f.forgetChanged(d, spec)
 		d.Spec, d.Capacity, d.Retired, d.Revision, d.stock = spec, max(int(spec.GetCapacity()), 1), false, f.Revision, f.stock
 		f.reserve(d)
 		f.Devices = append(f.Devices, d)

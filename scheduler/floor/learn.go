@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
@@ -101,6 +102,23 @@ func (f *Floor) forgetDurations(d *Device, operation, mode string) {
 	}
 	d.Revision = f.Revision
 	f.touchDevice(d)
+}
+
+// forgetChanged forgets what was learned of operations whose figures differ in the new floor file: it was learned by the
+// old ones.
+func (f *Floor) forgetChanged(d *Device, spec *tandemv1.Device) {
+	figures := func(a *tandemv1.Ability) *tandemv1.Ability {
+		out := proto.CloneOf(a)
+		out.Media, out.Inks, out.Modes, out.Films, out.UnattendedStart = nil, nil, nil, nil, nil
+		return out
+	}
+	for _, old := range d.Spec.GetAbilities() {
+		for _, a := range spec.GetAbilities() {
+			if a.GetOperation() == old.GetOperation() && !proto.Equal(figures(a), figures(old)) {
+				f.forgetDurations(d, a.GetOperation(), "")
+			}
+		}
+	}
 }
 
 func (f *Floor) snapshotLearned() *ledgerv1.Learned {

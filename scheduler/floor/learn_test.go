@@ -134,3 +134,25 @@ func TestAnInterruptedRunTeachesNothing(t *testing.T) {
 		t.Errorf("factor %v", d.Factor(j.Steps[0]))
 	}
 }
+
+func TestNewFiguresForgetWhatWasLearned(t *testing.T) {
+	s := slowCutter(t)
+	for _, id := range []string{"a", "b", "c", "d", "e", "f", "g"} {
+		s.play(id, 300*time.Second, 0)
+	}
+	if e := s.estimate("slow"); e.Work <= 110*time.Second {
+		t.Fatalf("it takes %v after seven slow runs", e.Work)
+	}
+	file := proto.CloneOf(s.floor.file)
+	file.Devices[0].DisplayName = "Cutter by the door"
+	s.do(Configure{File: file})
+	if len(s.floor.Durations().Rows()) == 0 {
+		t.Error("a new name made it forget what it takes")
+	}
+	file = proto.CloneOf(file)
+	file.Devices[0].Abilities[0].PerPiece = durationpb.New(25 * time.Second)
+	s.do(Configure{File: file})
+	if e := s.estimate("corrected"); e.Work != 250*time.Second || len(s.floor.Durations().Rows()) != 0 {
+		t.Errorf("with corrected figures it takes %v, want 250 s as they say", e.Work)
+	}
+}
