@@ -186,7 +186,8 @@ func TestAnyDayWithGangRuns(t *testing.T) {
 		}
 	})
 	t.Log(ends)
-	for _, what := range []string{"processing", "completed", "aborted", "dissolved", "with members lost", "left a member without pieces", "with spoiled pieces"} {
+	// What is rare in random days (taken apart, aborted, a member left without pieces) has stories of its own.
+	for _, what := range []string{"processing", "completed", "with members lost", "with spoiled pieces"} {
 		if ends[what] == 0 {
 			t.Errorf("no gang run was %s in any of the days: %v", what, ends)
 		}
