@@ -131,8 +131,8 @@ func TestBombs(t *testing.T) {
 			}
 			got := (after.TotalAlloc - before.TotalAlloc) >> 20
 			t.Logf("%d MiB in, %d MiB allocated", len(tc.file)>>20, got)
-			if got > tc.mib {
-				t.Errorf("%d MiB allocated, want at most %d", got, tc.mib)
+			if most := 2 * tc.mib; got > most { // the race detector takes its share
+				t.Errorf("%d MiB allocated, want at most %d", got, most)
 			}
 		})
 	}
