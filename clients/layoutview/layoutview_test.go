@@ -287,11 +287,12 @@ var hostile = []string{
 // it turns the direction of writing or fills the page.
 func TestHostileNames(t *testing.T) {
 	for i, name := range hostile {
-		t.Run(strconv.Itoa(i), func(t *testing.T) { checkNames(t, name) })
+		t.Run(strconv.Itoa(i), func(t *testing.T) { checkNames(t, name, i%4 == 0) })
 	}
 }
 
-func checkNames(t testing.TB, name string) {
+// checkNames draws a quote in which everything has that name. A bitmap takes as long as ten drawings: not every name needs one.
+func checkNames(t testing.TB, name string, bitmap bool) {
 	t.Helper()
 	q := small()
 	job := q.GetJob()
@@ -326,8 +327,10 @@ func checkNames(t testing.TB, name string) {
 			t.Errorf("%d bytes of SVG for a name of %d", len(picture), len(name))
 		}
 	}
-	if err := PNG(io.Discard, q); err != nil {
-		t.Error(err)
+	if bitmap {
+		if err := PNG(io.Discard, q); err != nil {
+			t.Error(err)
+		}
 	}
 }
 
@@ -336,7 +339,7 @@ func FuzzNames(f *testing.F) {
 	f.Add(hostile[8])
 	f.Fuzz(func(t *testing.T, name string) {
 		if len(name) <= 1000 {
-			checkNames(t, name)
+			checkNames(t, name, true)
 		}
 	})
 }
