@@ -2,8 +2,6 @@ package api
 
 import (
 	"fmt"
-	"math"
-	"strconv"
 	"strings"
 
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
@@ -189,10 +187,10 @@ func describeMaterial(e *ledgerv1.Event) *tandemv1.Event {
 		return &tandemv1.Event{Type: "media.loaded", Device: c.GetDevice(), Message: text}
 	case *ledgerv1.Event_LotReceived:
 		l := k.LotReceived.GetLot()
-		return &tandemv1.Event{Type: "lot.received", Message: fmt.Sprintf("lot %s received, code %s: %s of %s", l.GetId(), k.LotReceived.GetCode(), metres(l.GetLengthUm()), l.GetMedia())}
+		return &tandemv1.Event{Type: "lot.received", Message: fmt.Sprintf("lot %s received, code %s: %s of %s", l.GetId(), k.LotReceived.GetCode(), floor.Metres(l.GetLengthUm()), l.GetMedia())}
 	case *ledgerv1.Event_LotMeasured:
 		c := k.LotMeasured
-		text := fmt.Sprintf("lot %s has %s left", c.GetLot(), metres(c.GetRemainingUm()))
+		text := fmt.Sprintf("lot %s has %s left", c.GetLot(), floor.Metres(c.GetRemainingUm()))
 		if c.GetRemainingUm() == 0 {
 			text = fmt.Sprintf("lot %s is empty or out of use", c.GetLot())
 		}
@@ -205,11 +203,6 @@ func describeMaterial(e *ledgerv1.Event) *tandemv1.Event {
 		return &tandemv1.Event{Type: "blade.replaced", Device: c.GetDevice(), Message: fmt.Sprintf("blade%s put in on %s", before(" ", c.GetBlade()), c.GetDevice())}
 	}
 	return nil
-}
-
-// metres writes a length to the millimetre.
-func metres(um int64) string {
-	return strconv.FormatFloat(math.Round(float64(um)/1000)/1000, 'f', -1, 64) + " m"
 }
 
 func orElse(s, otherwise string) string {

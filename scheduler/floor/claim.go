@@ -41,16 +41,10 @@ func (r *Run) wants(media string) bool {
 
 // claim returns what the run takes from a lot that it has not taken from yet. Lead and tail are lost once.
 func (r *Run) claim(webUp bool) int64 {
-	from, a := r.lotFrom(), r.Device.Ability(r.Step.Operation())
-	if r.Step.Spec.GetLengthUm() == 0 {
-		return 0
-	}
-	need := r.Step.partLength(r.Pieces - from)
-	if from == 0 && len(r.Earlier) == 0 {
-		need += a.GetRunWasteUm()
-	}
-	if webUp {
-		need += a.GetWebUpUm()
+	from := r.lotFrom()
+	need := r.Device.lotNeed(r.Step, r.Pieces-from, webUp)
+	if need > 0 && (from > 0 || len(r.Earlier) > 0) {
+		need -= r.Device.Ability(r.Step.Operation()).GetRunWasteUm()
 	}
 	return need
 }

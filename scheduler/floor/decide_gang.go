@@ -265,18 +265,11 @@ func (f *Floor) cancelGang(j *Job, now time.Time, note string) ([]*ledgerv1.Even
 }
 
 func memberNames(jobs []*Job) string {
-	const most = 8
-	var out string
-	for i, j := range jobs {
-		switch {
-		case i == most:
-			return out + ", ..."
-		case i > 0:
-			out += ", "
-		}
-		out += j.ID
+	var names []string
+	for _, j := range jobs {
+		names = append(names, j.ID)
 	}
-	return out
+	return few(names)
 }
 
 // leaveGang takes the pieces of a job that ends off the panels it shares, which go on without it; if it was the last that

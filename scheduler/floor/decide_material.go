@@ -70,16 +70,11 @@ func (f *Floor) freeLotID() string {
 
 // someMedia names the first few of the floor file's media.
 func (f *Floor) someMedia() string {
-	const most = 8
 	var names []string
 	for _, m := range f.file.GetMedia() {
-		if len(names) == most {
-			names = append(names, "...")
-			break
-		}
 		names = append(names, m.GetId())
 	}
-	return strings.Join(names, ", ")
+	return few(names)
 }
 
 func (f *Floor) needLot(field, id string) (*Lot, error) {

@@ -77,3 +77,12 @@ func shorten(s string) string {
 	}
 	return strings.ToValidUTF8(s[:most], "") + "..."
 }
+
+// few lists the first names of a list, and says if there are more.
+func few(names []string) string {
+	const most = 8
+	if len(names) > most {
+		return strings.Join(names[:most], ", ") + ", ..."
+	}
+	return strings.Join(names, ", ")
+}

@@ -200,19 +200,13 @@ func (s *Step) sharedCodes() []string {
 
 // memberCodes names the members' panels whose pieces lie on a shared panel, for people who hold it in hand.
 func (p *Panel) memberCodes() string {
-	const most = 8
-	var out []string
+	var names []string
 	for _, h := range p.shares {
-		name := h.own.Code + " of " + h.own.Job.ID
-		if slices.Contains(out, name) {
-			continue
+		if name := h.own.Code + " of " + h.own.Job.ID; !slices.Contains(names, name) {
+			names = append(names, name)
 		}
-		if len(out) == most {
-			return strings.Join(out, ", ") + ", ..."
-		}
-		out = append(out, name)
 	}
-	return strings.Join(out, ", ")
+	return few(names)
 }
 
 // sharedError refuses what is said of a shared panel and means the pieces of one member.

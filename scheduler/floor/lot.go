@@ -205,7 +205,7 @@ func (d *Device) lacks(s *Step, n int32) (reason, text string) {
 		return reasonShort, fmt.Sprintf("%s on %s is empty, load more %s first%s", d.Lot.ID, d.ID, need, d.offer(s, n))
 	}
 	return reasonShort, fmt.Sprintf("%s takes %s and %s on %s has %s free, load a longer roll of %s first%s",
-		s.ID(), metres(d.lotNeed(s, n, d.webUpDue())), d.Lot.ID, d.ID, metres(d.Lot.Free()), need, d.offer(s, n))
+		s.ID(), Metres(d.lotNeed(s, n, d.webUpDue())), d.Lot.ID, d.ID, Metres(d.Lot.Free()), need, d.offer(s, n))
 }
 
 // Lacks says what must be loaded on the device before it can begin the pieces left of the step; "" if nothing must.
@@ -219,7 +219,7 @@ func (d *Device) ShortRoll(s *Step) string {
 	if !d.tooShort(s) {
 		return ""
 	}
-	return fmt.Sprintf("%s has %s free, it takes %s", d.Lot.ID, metres(d.Lot.Free()), metres(d.lotNeed(s, s.Left(), d.webUpDue())))
+	return fmt.Sprintf("%s has %s free, it takes %s", d.Lot.ID, Metres(d.Lot.Free()), Metres(d.lotNeed(s, s.Left(), d.webUpDue())))
 }
 
 // Reasons for programs why a run may not begin with what is on its device.
@@ -253,7 +253,7 @@ func (d *Device) offer(s *Step, n int32) string {
 	})
 	var names []string
 	for _, l := range fit[:min(len(fit), most)] {
-		name := fmt.Sprintf("%s (%s, %s", l.ID, l.Code, metres(l.Remaining))
+		name := fmt.Sprintf("%s (%s, %s", l.ID, l.Code, Metres(l.Remaining))
 		if l.Device != nil {
 			name += ", on " + l.Device.ID
 		}
@@ -262,8 +262,8 @@ func (d *Device) offer(s *Step, n int32) string {
 	return ": " + strings.Join(names, " or ") + " will do"
 }
 
-// metres writes a length as people at a roll say it, to the millimetre.
-func metres(um int64) string {
+// Metres writes a length in micrometres as people at a roll say it, to the millimetre.
+func Metres(um int64) string {
 	s := strconv.FormatFloat(float64(um)/1e6, 'f', 3, 64)
 	return strings.TrimRight(strings.TrimRight(s, "0"), ".") + " m"
 }

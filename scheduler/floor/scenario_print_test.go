@@ -59,9 +59,9 @@ func (s *stage) eventLine(e *ledgerv1.Event) string {
 			r.GetId(), r.GetJob(), r.GetStep(), r.GetDevice(), r.GetFence(), r.GetNumber(), r.GetPieces(), r.GetExpectedDuration().AsDuration()))
 	case *ledgerv1.Event_LotReceived:
 		l := k.LotReceived.GetLot()
-		out = append(out, l.GetId(), "code="+k.LotReceived.GetCode(), l.GetMedia(), metres(l.GetLengthUm()))
+		out = append(out, l.GetId(), "code="+k.LotReceived.GetCode(), l.GetMedia(), Metres(l.GetLengthUm()))
 	case *ledgerv1.Event_LotMeasured:
-		out = append(out, k.LotMeasured.GetLot(), metres(k.LotMeasured.GetRemainingUm()), fmt.Sprintf("%q", k.LotMeasured.GetNote()))
+		out = append(out, k.LotMeasured.GetLot(), Metres(k.LotMeasured.GetRemainingUm()), fmt.Sprintf("%q", k.LotMeasured.GetNote()))
 	case *ledgerv1.Event_RequestAnswered:
 		out = append(out, k.RequestAnswered.GetRequestId(), k.RequestAnswered.GetSubject())
 	default:
@@ -166,10 +166,10 @@ func (s *stage) state(w *words) string {
 		out.WriteString(" loaded=" + d.Loaded)
 	}
 	if d.Lot != nil {
-		fmt.Fprintf(&out, " lot=%s(%s, %s reserved)", v.GetLoadedLot(), metres(v.GetLoadedRemainingUm()), metres(v.GetLoadedReservedUm()))
+		fmt.Fprintf(&out, " lot=%s(%s, %s reserved)", v.GetLoadedLot(), Metres(v.GetLoadedRemainingUm()), Metres(v.GetLoadedReservedUm()))
 	}
 	if v.GetBlade() != "" || v.GetBladeUsedUm() != 0 {
-		fmt.Fprintf(&out, " blade=%s(%s)", orDash(v.GetBlade()), metres(v.GetBladeUsedUm()))
+		fmt.Fprintf(&out, " blade=%s(%s)", orDash(v.GetBlade()), Metres(v.GetBladeUsedUm()))
 	}
 	for _, r := range v.GetRuns() {
 		fmt.Fprintf(&out, "\n  %s %s/%s %s %s", r.GetRun(), r.GetJob(), r.GetStep(), Keyword(r.GetState()), orDash(strings.Join(r.GetStateReasons(), ",")))
@@ -199,17 +199,17 @@ func (s *stage) stepLine(st *Step) string {
 func lotsLine(r *tandemv1.Run) string {
 	var parts []string
 	for _, u := range r.GetEarlierLots() {
-		parts = append(parts, fmt.Sprintf("%d from %s %s", u.GetPieces(), orDash(u.GetLot()), metres(u.GetLengthUm())))
+		parts = append(parts, fmt.Sprintf("%d from %s %s", u.GetPieces(), orDash(u.GetLot()), Metres(u.GetLengthUm())))
 	}
 	if r.GetLot() != "" {
-		parts = append(parts, r.GetLot()+" "+metres(r.GetLotLengthUm()))
+		parts = append(parts, r.GetLot()+" "+Metres(r.GetLotLengthUm()))
 	}
 	return strings.Join(parts, ", ")
 }
 
 func lotLine(l *tandemv1.Lot) string {
-	return fmt.Sprintf("%s %s %s of %s left, %s reserved, on %s %s", l.GetId(), l.GetMedia(), metres(l.GetRemainingUm()), metres(l.GetLengthUm()),
-		metres(l.GetReservedUm()), orDash(l.GetDevice()), orDash(strings.Join(l.GetStateReasons(), ",")))
+	return fmt.Sprintf("%s %s %s of %s left, %s reserved, on %s %s", l.GetId(), l.GetMedia(), Metres(l.GetRemainingUm()), Metres(l.GetLengthUm()),
+		Metres(l.GetReservedUm()), orDash(l.GetDevice()), orDash(strings.Join(l.GetStateReasons(), ",")))
 }
 
 // explanation shows why a step waits, and for each device what stands in the way.

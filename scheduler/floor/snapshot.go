@@ -174,10 +174,8 @@ func (f *Floor) restoreJob(js *ledgerv1.JobSnapshot) {
 	}
 	c, _ := code.Parse(j.Code)
 	j.Number = c.Number
-	j.Spec = &tandemv1.Job{
-		Id: v.GetId(), DisplayName: v.GetDisplayName(), Priority: v.GetPriority(), ReleaseTime: v.GetReleaseTime(),
-		DueTime: v.GetDueTime(), Labels: v.GetLabels(), Hold: v.GetHold(), Pieces: v.GetPieces(), Items: v.GetItems(),
-	}
+	j.Spec = jobInputs(v)
+	j.Spec.Pieces = v.GetPieces()
 	for _, p := range v.GetPanels() {
 		panel := &Panel{
 			Job: j, ID: p.GetId(), Code: p.GetCode(), Pieces: p.GetPieces(), Good: p.GetPiecesGood(), Spoiled: p.GetPiecesSpoiled(),
@@ -206,14 +204,8 @@ func (f *Floor) restoreJob(js *ledgerv1.JobSnapshot) {
 }
 
 func (f *Floor) restoreStep(j *Job, v *tandemv1.Step, extra *ledgerv1.StepSnapshot) *Step {
-	spec := &tandemv1.Step{
-		Id: v.GetId(), After: v.GetAfter(), Operation: v.GetOperation(), Panels: v.GetPanels(),
-		Media: v.GetMedia(), Ink: v.GetInk(), Mode: v.GetMode(), Film: v.GetFilm(),
-		WidthUm: v.GetWidthUm(), LengthUm: v.GetLengthUm(), PathLengthUm: v.GetPathLengthUm(),
-		Requires: v.GetRequires(), Devices: v.GetDevices(), Duration: v.GetDuration(), MinWait: v.GetMinWait(),
-		MaxWait: v.GetMaxWait(), Documents: v.GetDocuments(), Note: v.GetNote(), RemakeOf: v.GetRemakeOf(),
-		Blade: v.GetBlade(), ContourWork: v.GetContourWork(),
-	}
+	spec := stepInputs(v)
+	spec.RemakeOf = v.GetRemakeOf()
 	s := f.addStep(j, spec, moment(extra.GetFreeTime()))
 	s.Ended, s.Blocked, s.WaitWaived = extra.GetEnded(), extra.GetBlocked(), extra.GetWaitWaived()
 	if !s.Open() {

@@ -107,11 +107,8 @@ func normalise(in *tandemv1.Job) (*tandemv1.Job, error) {
 		c.text("job.labels", k, mostText)
 		c.text(fmt.Sprintf("job.labels[%q]", shorten(k)), in.GetLabels()[k], mostNote)
 	}
-	out := &tandemv1.Job{
-		Id: in.GetId(), DisplayName: in.GetDisplayName(), Priority: in.GetPriority(),
-		ReleaseTime: in.GetReleaseTime(), DueTime: in.GetDueTime(), Labels: maps.Clone(in.GetLabels()), Hold: in.GetHold(),
-		Items: in.GetItems(),
-	}
+	out := jobInputs(in)
+	out.Labels = maps.Clone(in.GetLabels())
 	if out.GetPriority() == 0 {
 		out.Priority = 50
 	}
@@ -278,6 +275,19 @@ func (c *check) step(field string, s *tandemv1.Step, steps map[string]int, panel
 		c.document(fmt.Sprintf("%s.documents[%d]", field, i), d)
 	}
 	c.text(field+".note", s.GetNote(), mostNote)
+	return stepInputs(s)
+}
+
+// jobInputs returns a job with only its own inputs, without panels and steps.
+func jobInputs(j *tandemv1.Job) *tandemv1.Job {
+	return &tandemv1.Job{
+		Id: j.GetId(), DisplayName: j.GetDisplayName(), Priority: j.GetPriority(), ReleaseTime: j.GetReleaseTime(),
+		DueTime: j.GetDueTime(), Labels: j.GetLabels(), Hold: j.GetHold(), Items: j.GetItems(),
+	}
+}
+
+// stepInputs returns a step with only its inputs.
+func stepInputs(s *tandemv1.Step) *tandemv1.Step {
 	return &tandemv1.Step{
 		Id: s.GetId(), After: s.GetAfter(), Operation: s.GetOperation(), Panels: s.GetPanels(),
 		Media: s.GetMedia(), Ink: s.GetInk(), Mode: s.GetMode(), Film: s.GetFilm(),

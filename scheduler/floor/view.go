@@ -13,12 +13,9 @@ import (
 
 // View returns the job as clients see it, states derived for the given time.
 func (j *Job) View(now time.Time) *tandemv1.Job {
-	spec := j.Spec
-	out := &tandemv1.Job{
-		Id: spec.GetId(), DisplayName: spec.GetDisplayName(), Priority: j.Priority(),
-		ReleaseTime: stamp(j.Release()), DueTime: stamp(j.Due()), Labels: spec.GetLabels(), Hold: j.Held, Items: spec.GetItems(),
-		Code: j.Code, CreateTime: stamp(j.Create), EndTime: stamp(j.End), Revision: j.Revision,
-	}
+	out := jobInputs(j.Spec)
+	out.Priority, out.ReleaseTime, out.DueTime, out.Hold = j.Priority(), stamp(j.Release()), stamp(j.Due()), j.Held
+	out.Code, out.CreateTime, out.EndTime, out.Revision = j.Code, stamp(j.Create), stamp(j.End), j.Revision
 	out.State, out.StateReasons = j.State(now)
 	for _, m := range j.Members {
 		out.Members = append(out.Members, m.ID)
