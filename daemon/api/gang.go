@@ -50,7 +50,7 @@ func (s *Server) GangJobs(ctx context.Context, req *tandemv1.GangJobsRequest) (*
 	if req.GetValidateOnly() {
 		return s.wouldGang(ctx, m, c)
 	}
-	return s.changeJob(ctx, req, req.GetId(), c)
+	return s.changeJobAs(ctx, m, req.GetId(), c)
 }
 
 // gangMembers returns the jobs as they are now, and the floor file; nil if the request was answered before.
@@ -183,16 +183,10 @@ func (s *Server) propose(ctx context.Context, file *tandemv1.FloorFile, set []*t
 	return p, nil
 }
 
-// stuff is what jobs must have in common to share panels.
-type stuff struct {
-	media, ink, mode, film string
-	printed                bool
-}
-
 // stuffOf returns what a job is made of; not ok if its items differ in that.
-func stuffOf(j *tandemv1.Job) (m stuff, ok bool) {
+func stuffOf(j *tandemv1.Job) (m ticket.Stuff, ok bool) {
 	for i, it := range j.GetItems() {
-		k := stuff{it.GetMedia(), it.GetInk(), it.GetMode(), it.GetFilm(), it.GetArtwork() != nil || it.GetInk() != ""}
+		k := ticket.StuffOf(it)
 		if i > 0 && k != m {
 			return m, false
 		}
@@ -204,8 +198,8 @@ func stuffOf(j *tandemv1.Job) (m stuff, ok bool) {
 // gangSets returns sets of jobs that are made of the same and due at about the same time, those of which the most jobs are one
 // first. A job without due time goes with any.
 func gangSets(jobs []*tandemv1.Job) [][]*tandemv1.Job {
-	alike := map[stuff][]*tandemv1.Job{}
-	var order []stuff
+	alike := map[ticket.Stuff][]*tandemv1.Job{}
+	var order []ticket.Stuff
 	for _, j := range jobs {
 		m, ok := stuffOf(j)
 		if !ok {

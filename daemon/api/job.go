@@ -13,27 +13,29 @@ import (
 
 // CreateJob implements JobService.
 func (s *Server) CreateJob(ctx context.Context, req *tandemv1.CreateJobRequest) (*tandemv1.Job, error) {
-	made, err := s.make(ctx, req.GetJob(), req.GetCutFiles())
-	if err != nil {
-		return nil, err
-	}
-	if req.GetValidateOnly() {
-		return s.wouldCreate(ctx, &tandemv1.CreateJobRequest{Job: made.Job, RequestId: req.GetRequestId(), Actor: req.GetActor()})
-	}
-	return s.changeJob(ctx, req, req.GetJob().GetId(), floor.CreateJob{Job: made.Job})
-}
-
-// wouldCreate answers what CreateJob would, and stores nothing.
-func (s *Server) wouldCreate(ctx context.Context, req *tandemv1.CreateJobRequest) (*tandemv1.Job, error) {
 	m, err := meta(req)
 	if err != nil {
 		return nil, err
 	}
-	m.RequestID = ""
+	if req.GetValidateOnly() {
+		m.RequestID = ""
+	}
+	made, err := s.make(ctx, m, req.GetJob(), req.GetCutFiles())
+	if err != nil {
+		return nil, err
+	}
+	if req.GetValidateOnly() {
+		return s.wouldCreate(ctx, m, made.Job)
+	}
+	return s.changeJobAs(ctx, m, req.GetJob().GetId(), floor.CreateJob{Job: made.Job})
+}
+
+// wouldCreate answers what CreateJob would, and stores nothing.
+func (s *Server) wouldCreate(ctx context.Context, m floor.Meta, in *tandemv1.Job) (*tandemv1.Job, error) {
 	var job *tandemv1.Job
 	var refused error
-	err = s.engine.View(ctx, func(st engine.State) {
-		d, err := st.Floor.Decide(st.Now, m, floor.CreateJob{Job: req.GetJob()})
+	err := s.engine.View(ctx, func(st engine.State) {
+		d, err := st.Floor.Decide(st.Now, m, floor.CreateJob{Job: in})
 		if err != nil {
 			refused = err
 			return
@@ -166,8 +168,17 @@ func (s *Server) OverrideWait(ctx context.Context, req *tandemv1.OverrideWaitReq
 }
 
 func (s *Server) changeJob(ctx context.Context, req change, id string, c floor.Command) (*tandemv1.Job, error) {
+	m, err := meta(req)
+	if err != nil {
+		return nil, err
+	}
+	return s.changeJobAs(ctx, m, id, c)
+}
+
+// changeJobAs is changeJob for a request whose meta is known.
+func (s *Server) changeJobAs(ctx context.Context, m floor.Meta, id string, c floor.Command) (*tandemv1.Job, error) {
 	var out *tandemv1.Job
-	err := s.do(ctx, req, c, func(st engine.State) {
+	_, err := s.engine.DoThen(ctx, m, c, func(st engine.State) {
 		if j, ok := st.Floor.Job(id); ok {
 			out = j.View(st.Now)
 		}

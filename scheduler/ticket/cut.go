@@ -50,10 +50,20 @@ func (m *maker) cutStep(g *group, kind string) *tandemv1.Step {
 		}
 		s.PathLengthUm += int64(it.GetQuantity()+it.GetOvers()) * it.pathUm(kind) * passes
 	}
+	cuts := map[*item]*contour.Contour{}
+	for _, it := range g.items {
+		if slices.Contains(it.cutKinds(), kind) {
+			c, err := it.cut(kind)
+			if err != nil {
+				return s // no device's time can be worked out
+			}
+			cuts[it] = c
+		}
+	}
 	for _, d := range m.file.GetDevices() {
 		for _, a := range d.GetAbilities() {
 			if a.GetOperation() == opCut && a.GetCutMotion() != nil {
-				if t, ok := contourTime(g, kind, motionOf(a.GetCutMotion(), int32(passes))); ok {
+				if t, ok := contourTime(g, cuts, motionOf(a.GetCutMotion(), int32(passes))); ok {
 					setContourWork(s, d.GetId(), t)
 				}
 			}
@@ -82,22 +92,14 @@ func motionOf(c *tandemv1.CutMotion, throughPasses int32) contour.Motion {
 // CheckMotion returns what is wrong with the figures of a cutter, or nil.
 func CheckMotion(c *tandemv1.CutMotion) error { return motionOf(c, 1).Check() }
 
-// contourTime returns the time of all pieces of a kind without set-up, marks and feed; false if the motion is not usable.
-func contourTime(g *group, kind string, motion contour.Motion) (time.Duration, bool) {
+// contourTime returns the time of all pieces that are cut, without set-up, marks and feed; false if the motion is not usable.
+func contourTime(g *group, cuts map[*item]*contour.Contour, motion contour.Motion) (time.Duration, bool) {
 	var sum time.Duration
 	for _, it := range g.items {
-		if !slices.Contains(it.cutKinds(), kind) {
+		if cuts[it] == nil {
 			continue
 		}
-		c := it.linesOf(kind)
-		if c == nil {
-			outline, err := outlineOf(it)
-			if err != nil {
-				return 0, false
-			}
-			c = outline
-		}
-		times, err := c.Time(motion)
+		times, err := cuts[it].Time(motion)
 		if err != nil {
 			return 0, false
 		}
@@ -114,26 +116,21 @@ func contourTime(g *group, kind string, motion contour.Motion) (time.Duration, b
 	return sum, true
 }
 
-// linesOf returns the part of the item's contour that is cut in a kind; nil if only figures are known.
-func (it *item) linesOf(kind string) *contour.Contour {
+// cut returns what the knife does for one piece in a kind: those lines of its contour, or its outline if only figures are
+// known.
+func (it *item) cut(kind string) (*contour.Contour, error) {
 	k, err := contour.ParseKind(kind)
-	if it.contour == nil || err != nil {
-		return nil
-	}
-	part := *it.contour
-	part.Lines = slices.DeleteFunc(slices.Clone(part.Lines), func(l contour.Line) bool { return l.Kind != k })
-	return &part
-}
-
-// outlineOf returns the rectangle of a piece as a contour.
-func outlineOf(it *item) (*contour.Contour, error) {
-	kind, err := contour.ParseKind(it.GetCutKind())
 	if err != nil {
 		return nil, err
+	}
+	if it.contour != nil {
+		part := *it.contour
+		part.Lines = slices.DeleteFunc(slices.Clone(part.Lines), func(l contour.Line) bool { return l.Kind != k })
+		return &part, nil
 	}
 	w, h := float64(it.GetWidthUm())/1000, float64(it.GetHeightUm())/1000
 	c, err := contour.Parse(fmt.Appendf(nil,
 		`<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="0 0 %g %g"><rect width="%g" height="%g"/></svg>`,
-		w, h, w, h, w, h), contour.Options{Default: kind})
+		w, h, w, h, w, h), contour.Options{Default: k})
 	return &c, err
 }

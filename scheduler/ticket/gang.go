@@ -144,12 +144,3 @@ func Apart(members []*tandemv1.Job) int64 {
 	}
 	return sum
 }
-
-// Together returns the web that the members' items take on shared panels, in micrometres; an error if they cannot share.
-func Together(file *tandemv1.FloorFile, members []*tandemv1.Job) (int64, error) {
-	run, _, err := Gang(file, "gang", members)
-	if err != nil {
-		return 0, err
-	}
-	return run.GetSteps()[0].GetLengthUm(), nil
-}

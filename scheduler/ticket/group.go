@@ -20,16 +20,23 @@ type group struct {
 	marked bool // a cutter has to find the print
 }
 
+// Stuff is what items must have in common to share panels.
+type Stuff struct {
+	Media, Ink, Mode, Film string
+	Printed                bool
+}
+
+// StuffOf returns what an item is made of.
+func StuffOf(it *tandemv1.Item) Stuff {
+	return Stuff{it.GetMedia(), it.GetInk(), it.GetMode(), it.GetFilm(), it.GetArtwork() != nil || it.GetInk() != ""}
+}
+
 // groups returns the items by what they are made of, in the order of the ticket.
 func (m *maker) groups() []*group {
-	type key struct {
-		media, ink, mode, film string
-		printed                bool
-	}
 	var out []*group
-	byKey := map[key]*group{}
+	byKey := map[Stuff]*group{}
 	for _, it := range m.items {
-		k := key{it.GetMedia(), it.GetInk(), it.GetMode(), it.GetFilm(), it.printed()}
+		k := StuffOf(it.Item)
 		g := byKey[k]
 		if g == nil {
 			g = &group{first: it}

@@ -23,7 +23,7 @@ type item struct {
 }
 
 // printed says whether the item is printed.
-func (it *item) printed() bool { return it.GetArtwork() != nil || it.GetInk() != "" }
+func (it *item) printed() bool { return StuffOf(it.Item).Printed }
 
 // cutKinds returns the kinds of cuts that the item needs, in the order in which they are made.
 func (it *item) cutKinds() []string {

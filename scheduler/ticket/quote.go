@@ -98,22 +98,8 @@ func quoteStep(f *floor.Floor, s *floor.Step, now time.Time) (*tandemv1.StepQuot
 		}
 	}
 	if q.GetDevice() == "" {
-		q.Candidates = append(q.Candidates, unfit(f, s)...)
+		q.Candidates = s.Explain(now, f.Devices).GetCandidates()
 	}
 	q.Duration, q.Low, q.High, q.Samples = durationpb.New(best.P50), durationpb.New(best.Low), durationpb.New(best.High), int32(best.Samples)
 	return q, span{best.P50, best.Low, best.High}
-}
-
-// unfit lists the devices that have the operation and cannot do the step, and why.
-func unfit(f *floor.Floor, s *floor.Step) []*tandemv1.Candidate {
-	var out []*tandemv1.Candidate
-	for _, d := range f.Devices {
-		if d.Ability(s.Operation()) == nil {
-			continue
-		}
-		if ok, why := d.Fits(s.Spec); !ok {
-			out = append(out, &tandemv1.Candidate{Device: d.ID, Reason: why})
-		}
-	}
-	return out
 }
