@@ -23,6 +23,63 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Attendance is how long a run needs a person.
+type Attendance int32
+
+const (
+	// By what is done: hand work the whole run, drying never, anything else its beginning and end.
+	Attendance_ATTENDANCE_UNSPECIFIED Attendance = 0
+	// Nobody is needed.
+	Attendance_ATTENDANCE_NONE Attendance = 1
+	// Changeover, set-up and start, and again for unloading; not in between.
+	Attendance_ATTENDANCE_BEGIN_AND_END Attendance = 2
+	// From beginning to end.
+	Attendance_ATTENDANCE_WHOLE Attendance = 3
+)
+
+// Enum value maps for Attendance.
+var (
+	Attendance_name = map[int32]string{
+		0: "ATTENDANCE_UNSPECIFIED",
+		1: "ATTENDANCE_NONE",
+		2: "ATTENDANCE_BEGIN_AND_END",
+		3: "ATTENDANCE_WHOLE",
+	}
+	Attendance_value = map[string]int32{
+		"ATTENDANCE_UNSPECIFIED":   0,
+		"ATTENDANCE_NONE":          1,
+		"ATTENDANCE_BEGIN_AND_END": 2,
+		"ATTENDANCE_WHOLE":         3,
+	}
+)
+
+func (x Attendance) Enum() *Attendance {
+	p := new(Attendance)
+	*p = x
+	return p
+}
+
+func (x Attendance) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Attendance) Descriptor() protoreflect.EnumDescriptor {
+	return file_tandem_v1_floor_proto_enumTypes[0].Descriptor()
+}
+
+func (Attendance) Type() protoreflect.EnumType {
+	return &file_tandem_v1_floor_proto_enumTypes[0]
+}
+
+func (x Attendance) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Attendance.Descriptor instead.
+func (Attendance) EnumDescriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{0}
+}
+
 // FloorFile describes a shop: its devices, media and people. In the file, YAML or JSON, any length may be written in
 // millimetres by ending its key in _mm instead of _um.
 type FloorFile struct {
@@ -36,7 +93,15 @@ type FloorFile struct {
 	// People who work on the floor; their badges are scanned.
 	People []*Person `protobuf:"bytes,4,rep,name=people,proto3" json:"people,omitempty"`
 	// How jobs are made from items. Absent: the standard of each rule.
-	Rules         *Rules `protobuf:"bytes,5,opt,name=rules,proto3" json:"rules,omitempty"`
+	Rules *Rules `protobuf:"bytes,5,opt,name=rules,proto3" json:"rules,omitempty"`
+	// When people are there. Absent: always, as many as are needed.
+	Shifts []*Shift `protobuf:"bytes,6,rep,name=shifts,proto3" json:"shifts,omitempty"`
+	// Days without shifts, as YYYY-MM-DD.
+	ClosedDays []string `protobuf:"bytes,7,rep,name=closed_days,json=closedDays,proto3" json:"closed_days,omitempty"`
+	// Where the shop's clock hangs, a name of the IANA time zone database. Absent: UTC.
+	TimeZone string `protobuf:"bytes,8,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
+	// What an hour is worth, for comparisons. Absent: not reckoned.
+	Money         *Money `protobuf:"bytes,9,opt,name=money,proto3" json:"money,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -106,6 +171,198 @@ func (x *FloorFile) GetRules() *Rules {
 	return nil
 }
 
+func (x *FloorFile) GetShifts() []*Shift {
+	if x != nil {
+		return x.Shifts
+	}
+	return nil
+}
+
+func (x *FloorFile) GetClosedDays() []string {
+	if x != nil {
+		return x.ClosedDays
+	}
+	return nil
+}
+
+func (x *FloorFile) GetTimeZone() string {
+	if x != nil {
+		return x.TimeZone
+	}
+	return ""
+}
+
+func (x *FloorFile) GetMoney() *Money {
+	if x != nil {
+		return x.Money
+	}
+	return nil
+}
+
+// Shift is a time of the week at which people are on the floor. Shifts that overlap add up.
+type Shift struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Unique in the floor file.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// mon, tue, wed, thu, fri, sat, sun. Absent: mon to fri.
+	Days []string `protobuf:"bytes,2,rep,name=days,proto3" json:"days,omitempty"`
+	// Beginning, as HH:MM on the shop's clock.
+	From string `protobuf:"bytes,3,opt,name=from,proto3" json:"from,omitempty"`
+	// End, as HH:MM; up to 24:00. At or before the beginning: on the day after.
+	To string `protobuf:"bytes,4,opt,name=to,proto3" json:"to,omitempty"`
+	// People who run devices; 0 means 1.
+	Operators     int32 `protobuf:"varint,5,opt,name=operators,proto3" json:"operators,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Shift) Reset() {
+	*x = Shift{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Shift) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Shift) ProtoMessage() {}
+
+func (x *Shift) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Shift.ProtoReflect.Descriptor instead.
+func (*Shift) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Shift) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Shift) GetDays() []string {
+	if x != nil {
+		return x.Days
+	}
+	return nil
+}
+
+func (x *Shift) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *Shift) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *Shift) GetOperators() int32 {
+	if x != nil {
+		return x.Operators
+	}
+	return 0
+}
+
+// Money says what time costs and earns, in the shop's currency.
+type Money struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the currency, for people.
+	Currency string `protobuf:"bytes,1,opt,name=currency,proto3" json:"currency,omitempty"`
+	// An hour of one operator.
+	OperatorHour float64 `protobuf:"fixed64,2,opt,name=operator_hour,json=operatorHour,proto3" json:"operator_hour,omitempty"`
+	// What is earned in an hour in which the floor makes more than it did, material paid: the margin.
+	MarginHour float64 `protobuf:"fixed64,3,opt,name=margin_hour,json=marginHour,proto3" json:"margin_hour,omitempty"`
+	// An hour by which a job of priority 50 is late.
+	LateHour float64 `protobuf:"fixed64,4,opt,name=late_hour,json=lateHour,proto3" json:"late_hour,omitempty"`
+	// Hours in a year in which the floor works; 0: as the shifts say.
+	YearHours     float64 `protobuf:"fixed64,5,opt,name=year_hours,json=yearHours,proto3" json:"year_hours,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Money) Reset() {
+	*x = Money{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Money) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Money) ProtoMessage() {}
+
+func (x *Money) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Money.ProtoReflect.Descriptor instead.
+func (*Money) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Money) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
+func (x *Money) GetOperatorHour() float64 {
+	if x != nil {
+		return x.OperatorHour
+	}
+	return 0
+}
+
+func (x *Money) GetMarginHour() float64 {
+	if x != nil {
+		return x.MarginHour
+	}
+	return 0
+}
+
+func (x *Money) GetLateHour() float64 {
+	if x != nil {
+		return x.LateHour
+	}
+	return 0
+}
+
+func (x *Money) GetYearHours() float64 {
+	if x != nil {
+		return x.YearHours
+	}
+	return 0
+}
+
 // Rules say how panels and steps are made from a job's items.
 type Rules struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -128,7 +385,7 @@ type Rules struct {
 
 func (x *Rules) Reset() {
 	*x = Rules{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[1]
+	mi := &file_tandem_v1_floor_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -140,7 +397,7 @@ func (x *Rules) String() string {
 func (*Rules) ProtoMessage() {}
 
 func (x *Rules) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[1]
+	mi := &file_tandem_v1_floor_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -153,7 +410,7 @@ func (x *Rules) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Rules.ProtoReflect.Descriptor instead.
 func (*Rules) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{1}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Rules) GetLayout() *LayoutRules {
@@ -218,7 +475,7 @@ type LayoutRules struct {
 
 func (x *LayoutRules) Reset() {
 	*x = LayoutRules{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[2]
+	mi := &file_tandem_v1_floor_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -230,7 +487,7 @@ func (x *LayoutRules) String() string {
 func (*LayoutRules) ProtoMessage() {}
 
 func (x *LayoutRules) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[2]
+	mi := &file_tandem_v1_floor_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -243,7 +500,7 @@ func (x *LayoutRules) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LayoutRules.ProtoReflect.Descriptor instead.
 func (*LayoutRules) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{2}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *LayoutRules) GetEdgeUm() int64 {
@@ -330,7 +587,7 @@ type DryingRule struct {
 
 func (x *DryingRule) Reset() {
 	*x = DryingRule{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[3]
+	mi := &file_tandem_v1_floor_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -342,7 +599,7 @@ func (x *DryingRule) String() string {
 func (*DryingRule) ProtoMessage() {}
 
 func (x *DryingRule) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[3]
+	mi := &file_tandem_v1_floor_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -355,7 +612,7 @@ func (x *DryingRule) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DryingRule.ProtoReflect.Descriptor instead.
 func (*DryingRule) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{3}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *DryingRule) GetInk() string {
@@ -417,7 +674,7 @@ type Person struct {
 
 func (x *Person) Reset() {
 	*x = Person{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[4]
+	mi := &file_tandem_v1_floor_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -429,7 +686,7 @@ func (x *Person) String() string {
 func (*Person) ProtoMessage() {}
 
 func (x *Person) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[4]
+	mi := &file_tandem_v1_floor_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -442,7 +699,7 @@ func (x *Person) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Person.ProtoReflect.Descriptor instead.
 func (*Person) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{4}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Person) GetId() string {
@@ -500,7 +757,7 @@ type Media struct {
 
 func (x *Media) Reset() {
 	*x = Media{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[5]
+	mi := &file_tandem_v1_floor_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -512,7 +769,7 @@ func (x *Media) String() string {
 func (*Media) ProtoMessage() {}
 
 func (x *Media) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[5]
+	mi := &file_tandem_v1_floor_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -525,7 +782,7 @@ func (x *Media) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Media.ProtoReflect.Descriptor instead.
 func (*Media) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{5}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Media) GetId() string {
@@ -608,6 +865,10 @@ type Device struct {
 	Driver *Driver `protobuf:"bytes,6,opt,name=driver,proto3" json:"driver,omitempty"`
 	// Media on it when the shop first starts; afterwards the ledger knows better.
 	LoadedMedia string `protobuf:"bytes,7,opt,name=loaded_media,json=loadedMedia,proto3" json:"loaded_media,omitempty"`
+	// For comparisons: what it costs to buy, in the shop's currency.
+	Price float64 `protobuf:"fixed64,8,opt,name=price,proto3" json:"price,omitempty"`
+	// For comparisons: what an hour of its running costs beside people and material.
+	RunningHour float64 `protobuf:"fixed64,9,opt,name=running_hour,json=runningHour,proto3" json:"running_hour,omitempty"`
 	// Output only: the code on the device, type letter D.
 	Code string `protobuf:"bytes,20,opt,name=code,proto3" json:"code,omitempty"`
 	// Output only: what its driver last said.
@@ -648,7 +909,7 @@ type Device struct {
 
 func (x *Device) Reset() {
 	*x = Device{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[6]
+	mi := &file_tandem_v1_floor_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -660,7 +921,7 @@ func (x *Device) String() string {
 func (*Device) ProtoMessage() {}
 
 func (x *Device) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[6]
+	mi := &file_tandem_v1_floor_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -673,7 +934,7 @@ func (x *Device) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Device.ProtoReflect.Descriptor instead.
 func (*Device) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{6}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Device) GetId() string {
@@ -723,6 +984,20 @@ func (x *Device) GetLoadedMedia() string {
 		return x.LoadedMedia
 	}
 	return ""
+}
+
+func (x *Device) GetPrice() float64 {
+	if x != nil {
+		return x.Price
+	}
+	return 0
+}
+
+func (x *Device) GetRunningHour() float64 {
+	if x != nil {
+		return x.RunningHour
+	}
+	return 0
 }
 
 func (x *Device) GetCode() string {
@@ -875,7 +1150,7 @@ type Lot struct {
 
 func (x *Lot) Reset() {
 	*x = Lot{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[7]
+	mi := &file_tandem_v1_floor_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -887,7 +1162,7 @@ func (x *Lot) String() string {
 func (*Lot) ProtoMessage() {}
 
 func (x *Lot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[7]
+	mi := &file_tandem_v1_floor_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -900,7 +1175,7 @@ func (x *Lot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lot.ProtoReflect.Descriptor instead.
 func (*Lot) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{7}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Lot) GetId() string {
@@ -1015,7 +1290,7 @@ type DeviceRun struct {
 
 func (x *DeviceRun) Reset() {
 	*x = DeviceRun{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[8]
+	mi := &file_tandem_v1_floor_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1027,7 +1302,7 @@ func (x *DeviceRun) String() string {
 func (*DeviceRun) ProtoMessage() {}
 
 func (x *DeviceRun) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[8]
+	mi := &file_tandem_v1_floor_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1040,7 +1315,7 @@ func (x *DeviceRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceRun.ProtoReflect.Descriptor instead.
 func (*DeviceRun) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{8}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *DeviceRun) GetRun() string {
@@ -1151,7 +1426,7 @@ type Driver struct {
 
 func (x *Driver) Reset() {
 	*x = Driver{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[9]
+	mi := &file_tandem_v1_floor_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1163,7 +1438,7 @@ func (x *Driver) String() string {
 func (*Driver) ProtoMessage() {}
 
 func (x *Driver) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[9]
+	mi := &file_tandem_v1_floor_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1176,7 +1451,7 @@ func (x *Driver) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Driver.ProtoReflect.Descriptor instead.
 func (*Driver) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{9}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Driver) GetKind() string {
@@ -1271,14 +1546,18 @@ type Ability struct {
 	// Changeover when the blade is of another kind.
 	BladeChangeover *durationpb.Duration `protobuf:"bytes,27,opt,name=blade_changeover,json=bladeChangeover,proto3" json:"blade_changeover,omitempty"`
 	// Knife path after which a blade is worn, in micrometres. 0: not counted.
-	BladeLifeUm   int64 `protobuf:"varint,28,opt,name=blade_life_um,json=bladeLifeUm,proto3" json:"blade_life_um,omitempty"`
+	BladeLifeUm int64 `protobuf:"varint,28,opt,name=blade_life_um,json=bladeLifeUm,proto3" json:"blade_life_um,omitempty"`
+	// How long a run needs a person.
+	Attendance Attendance `protobuf:"varint,29,opt,name=attendance,proto3,enum=tandem.v1.Attendance" json:"attendance,omitempty"`
+	// Taking the work off afterwards: the device is not free before somebody has done it.
+	Unload        *durationpb.Duration `protobuf:"bytes,30,opt,name=unload,proto3" json:"unload,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Ability) Reset() {
 	*x = Ability{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[10]
+	mi := &file_tandem_v1_floor_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1290,7 +1569,7 @@ func (x *Ability) String() string {
 func (*Ability) ProtoMessage() {}
 
 func (x *Ability) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[10]
+	mi := &file_tandem_v1_floor_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1303,7 +1582,7 @@ func (x *Ability) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Ability.ProtoReflect.Descriptor instead.
 func (*Ability) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{10}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Ability) GetOperation() string {
@@ -1502,6 +1781,20 @@ func (x *Ability) GetBladeLifeUm() int64 {
 	return 0
 }
 
+func (x *Ability) GetAttendance() Attendance {
+	if x != nil {
+		return x.Attendance
+	}
+	return Attendance_ATTENDANCE_UNSPECIFIED
+}
+
+func (x *Ability) GetUnload() *durationpb.Duration {
+	if x != nil {
+		return x.Unload
+	}
+	return nil
+}
+
 // PrintMode is how fast a printer is in one mode: by its carriage, or as measured.
 type PrintMode struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1519,7 +1812,7 @@ type PrintMode struct {
 
 func (x *PrintMode) Reset() {
 	*x = PrintMode{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[11]
+	mi := &file_tandem_v1_floor_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1531,7 +1824,7 @@ func (x *PrintMode) String() string {
 func (*PrintMode) ProtoMessage() {}
 
 func (x *PrintMode) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[11]
+	mi := &file_tandem_v1_floor_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1544,7 +1837,7 @@ func (x *PrintMode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PrintMode.ProtoReflect.Descriptor instead.
 func (*PrintMode) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{11}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *PrintMode) GetMode() string {
@@ -1598,7 +1891,7 @@ type Carriage struct {
 
 func (x *Carriage) Reset() {
 	*x = Carriage{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[12]
+	mi := &file_tandem_v1_floor_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1610,7 +1903,7 @@ func (x *Carriage) String() string {
 func (*Carriage) ProtoMessage() {}
 
 func (x *Carriage) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[12]
+	mi := &file_tandem_v1_floor_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1623,7 +1916,7 @@ func (x *Carriage) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Carriage.ProtoReflect.Descriptor instead.
 func (*Carriage) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{12}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Carriage) GetSwathUm() int64 {
@@ -1702,7 +1995,7 @@ type CutMotion struct {
 
 func (x *CutMotion) Reset() {
 	*x = CutMotion{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[13]
+	mi := &file_tandem_v1_floor_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1714,7 +2007,7 @@ func (x *CutMotion) String() string {
 func (*CutMotion) ProtoMessage() {}
 
 func (x *CutMotion) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[13]
+	mi := &file_tandem_v1_floor_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1727,7 +2020,7 @@ func (x *CutMotion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CutMotion.ProtoReflect.Descriptor instead.
 func (*CutMotion) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{13}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *CutMotion) GetSpeedUm() int64 {
@@ -1812,7 +2105,7 @@ type Changeover struct {
 
 func (x *Changeover) Reset() {
 	*x = Changeover{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[14]
+	mi := &file_tandem_v1_floor_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1824,7 +2117,7 @@ func (x *Changeover) String() string {
 func (*Changeover) ProtoMessage() {}
 
 func (x *Changeover) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[14]
+	mi := &file_tandem_v1_floor_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1837,7 +2130,7 @@ func (x *Changeover) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Changeover.ProtoReflect.Descriptor instead.
 func (*Changeover) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{14}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Changeover) GetKind() string {
@@ -1888,7 +2181,7 @@ type UnattendedStart struct {
 
 func (x *UnattendedStart) Reset() {
 	*x = UnattendedStart{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[15]
+	mi := &file_tandem_v1_floor_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1900,7 +2193,7 @@ func (x *UnattendedStart) String() string {
 func (*UnattendedStart) ProtoMessage() {}
 
 func (x *UnattendedStart) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[15]
+	mi := &file_tandem_v1_floor_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1913,7 +2206,7 @@ func (x *UnattendedStart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnattendedStart.ProtoReflect.Descriptor instead.
 func (*UnattendedStart) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{15}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *UnattendedStart) GetAllowedBy() string {
@@ -1934,13 +2227,32 @@ var File_tandem_v1_floor_proto protoreflect.FileDescriptor
 
 const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\n" +
-	"\x15tandem/v1/floor.proto\x12\ttandem.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/state.proto\"\xd6\x01\n" +
+	"\x15tandem/v1/floor.proto\x12\ttandem.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/state.proto\"\xe6\x02\n" +
 	"\tFloorFile\x12!\n" +
 	"\fdisplay_name\x18\x01 \x01(\tR\vdisplayName\x12+\n" +
 	"\adevices\x18\x02 \x03(\v2\x11.tandem.v1.DeviceR\adevices\x12&\n" +
 	"\x05media\x18\x03 \x03(\v2\x10.tandem.v1.MediaR\x05media\x12)\n" +
 	"\x06people\x18\x04 \x03(\v2\x11.tandem.v1.PersonR\x06people\x12&\n" +
-	"\x05rules\x18\x05 \x01(\v2\x10.tandem.v1.RulesR\x05rules\"\x94\x02\n" +
+	"\x05rules\x18\x05 \x01(\v2\x10.tandem.v1.RulesR\x05rules\x12(\n" +
+	"\x06shifts\x18\x06 \x03(\v2\x10.tandem.v1.ShiftR\x06shifts\x12\x1f\n" +
+	"\vclosed_days\x18\a \x03(\tR\n" +
+	"closedDays\x12\x1b\n" +
+	"\ttime_zone\x18\b \x01(\tR\btimeZone\x12&\n" +
+	"\x05money\x18\t \x01(\v2\x10.tandem.v1.MoneyR\x05money\"m\n" +
+	"\x05Shift\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
+	"\x04days\x18\x02 \x03(\tR\x04days\x12\x12\n" +
+	"\x04from\x18\x03 \x01(\tR\x04from\x12\x0e\n" +
+	"\x02to\x18\x04 \x01(\tR\x02to\x12\x1c\n" +
+	"\toperators\x18\x05 \x01(\x05R\toperators\"\xa5\x01\n" +
+	"\x05Money\x12\x1a\n" +
+	"\bcurrency\x18\x01 \x01(\tR\bcurrency\x12#\n" +
+	"\roperator_hour\x18\x02 \x01(\x01R\foperatorHour\x12\x1f\n" +
+	"\vmargin_hour\x18\x03 \x01(\x01R\n" +
+	"marginHour\x12\x1b\n" +
+	"\tlate_hour\x18\x04 \x01(\x01R\blateHour\x12\x1d\n" +
+	"\n" +
+	"year_hours\x18\x05 \x01(\x01R\tyearHours\"\x94\x02\n" +
 	"\x05Rules\x12.\n" +
 	"\x06layout\x18\x01 \x01(\v2\x16.tandem.v1.LayoutRulesR\x06layout\x12-\n" +
 	"\x06drying\x18\x02 \x03(\v2\x15.tandem.v1.DryingRuleR\x06drying\x12\x18\n" +
@@ -1986,7 +2298,7 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\x06low_um\x18\x06 \x01(\x03R\x05lowUm\x12\x14\n" +
 	"\x05blade\x18\a \x01(\tR\x05blade\x12%\n" +
 	"\x0ethrough_passes\x18\b \x01(\x05R\rthroughPasses\x12#\n" +
-	"\rfilm_required\x18\t \x01(\bR\ffilmRequired\"\xd1\a\n" +
+	"\rfilm_required\x18\t \x01(\bR\ffilmRequired\"\x8a\b\n" +
 	"\x06Device\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x120\n" +
@@ -1994,7 +2306,9 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\bcapacity\x18\x04 \x01(\x05R\bcapacity\x12G\n" +
 	"\fcapabilities\x18\x05 \x03(\v2#.tandem.v1.Device.CapabilitiesEntryR\fcapabilities\x12)\n" +
 	"\x06driver\x18\x06 \x01(\v2\x11.tandem.v1.DriverR\x06driver\x12!\n" +
-	"\floaded_media\x18\a \x01(\tR\vloadedMedia\x12\x12\n" +
+	"\floaded_media\x18\a \x01(\tR\vloadedMedia\x12\x14\n" +
+	"\x05price\x18\b \x01(\x01R\x05price\x12!\n" +
+	"\frunning_hour\x18\t \x01(\x01R\vrunningHour\x12\x12\n" +
 	"\x04code\x18\x14 \x01(\tR\x04code\x12,\n" +
 	"\x05state\x18\x15 \x01(\x0e2\x16.tandem.v1.DeviceStateR\x05state\x12#\n" +
 	"\rstate_reasons\x18\x16 \x03(\tR\fstateReasons\x12,\n" +
@@ -2055,8 +2369,7 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\x06manual\x18\x14 \x01(\bR\x06manual\x1a;\n" +
 	"\rSettingsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xc3\n" +
-	"\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xad\v\n" +
 	"\aAbility\x12\x1c\n" +
 	"\toperation\x18\x01 \x01(\tR\toperation\x12\x14\n" +
 	"\x05media\x18\x02 \x03(\tR\x05media\x12\x12\n" +
@@ -2091,7 +2404,11 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\vchangeovers\x18\x19 \x03(\v2\x15.tandem.v1.ChangeoverR\vchangeovers\x12/\n" +
 	"\x13changeovers_overlap\x18\x1a \x01(\bR\x12changeoversOverlap\x12D\n" +
 	"\x10blade_changeover\x18\x1b \x01(\v2\x19.google.protobuf.DurationR\x0fbladeChangeover\x12\"\n" +
-	"\rblade_life_um\x18\x1c \x01(\x03R\vbladeLifeUm\"\xa4\x01\n" +
+	"\rblade_life_um\x18\x1c \x01(\x03R\vbladeLifeUm\x125\n" +
+	"\n" +
+	"attendance\x18\x1d \x01(\x0e2\x15.tandem.v1.AttendanceR\n" +
+	"attendance\x121\n" +
+	"\x06unload\x18\x1e \x01(\v2\x19.google.protobuf.DurationR\x06unload\"\xa4\x01\n" +
 	"\tPrintMode\x12\x12\n" +
 	"\x04mode\x18\x01 \x01(\tR\x04mode\x12/\n" +
 	"\bcarriage\x18\x02 \x01(\v2\x13.tandem.v1.CarriageR\bcarriage\x123\n" +
@@ -2129,7 +2446,13 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\n" +
 	"allowed_by\x18\x01 \x01(\tR\tallowedBy\x129\n" +
 	"\n" +
-	"allow_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tallowTimeB!Z\x1ftandem/proto/tandem/v1;tandemv1b\x06proto3"
+	"allow_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tallowTime*q\n" +
+	"\n" +
+	"Attendance\x12\x1a\n" +
+	"\x16ATTENDANCE_UNSPECIFIED\x10\x00\x12\x13\n" +
+	"\x0fATTENDANCE_NONE\x10\x01\x12\x1c\n" +
+	"\x18ATTENDANCE_BEGIN_AND_END\x10\x02\x12\x14\n" +
+	"\x10ATTENDANCE_WHOLE\x10\x03B!Z\x1ftandem/proto/tandem/v1;tandemv1b\x06proto3"
 
 var (
 	file_tandem_v1_floor_proto_rawDescOnce sync.Once
@@ -2143,83 +2466,91 @@ func file_tandem_v1_floor_proto_rawDescGZIP() []byte {
 	return file_tandem_v1_floor_proto_rawDescData
 }
 
-var file_tandem_v1_floor_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_tandem_v1_floor_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_tandem_v1_floor_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
 var file_tandem_v1_floor_proto_goTypes = []any{
-	(*FloorFile)(nil),             // 0: tandem.v1.FloorFile
-	(*Rules)(nil),                 // 1: tandem.v1.Rules
-	(*LayoutRules)(nil),           // 2: tandem.v1.LayoutRules
-	(*DryingRule)(nil),            // 3: tandem.v1.DryingRule
-	(*Person)(nil),                // 4: tandem.v1.Person
-	(*Media)(nil),                 // 5: tandem.v1.Media
-	(*Device)(nil),                // 6: tandem.v1.Device
-	(*Lot)(nil),                   // 7: tandem.v1.Lot
-	(*DeviceRun)(nil),             // 8: tandem.v1.DeviceRun
-	(*Driver)(nil),                // 9: tandem.v1.Driver
-	(*Ability)(nil),               // 10: tandem.v1.Ability
-	(*PrintMode)(nil),             // 11: tandem.v1.PrintMode
-	(*Carriage)(nil),              // 12: tandem.v1.Carriage
-	(*CutMotion)(nil),             // 13: tandem.v1.CutMotion
-	(*Changeover)(nil),            // 14: tandem.v1.Changeover
-	(*UnattendedStart)(nil),       // 15: tandem.v1.UnattendedStart
-	nil,                           // 16: tandem.v1.Rules.CutNamesEntry
-	nil,                           // 17: tandem.v1.Device.CapabilitiesEntry
-	nil,                           // 18: tandem.v1.Driver.SettingsEntry
-	(*durationpb.Duration)(nil),   // 19: google.protobuf.Duration
-	(DeviceState)(0),              // 20: tandem.v1.DeviceState
-	(DevicePhase)(0),              // 21: tandem.v1.DevicePhase
-	(Link)(0),                     // 22: tandem.v1.Link
-	(*timestamppb.Timestamp)(nil), // 23: google.protobuf.Timestamp
-	(JobState)(0),                 // 24: tandem.v1.JobState
+	(Attendance)(0),               // 0: tandem.v1.Attendance
+	(*FloorFile)(nil),             // 1: tandem.v1.FloorFile
+	(*Shift)(nil),                 // 2: tandem.v1.Shift
+	(*Money)(nil),                 // 3: tandem.v1.Money
+	(*Rules)(nil),                 // 4: tandem.v1.Rules
+	(*LayoutRules)(nil),           // 5: tandem.v1.LayoutRules
+	(*DryingRule)(nil),            // 6: tandem.v1.DryingRule
+	(*Person)(nil),                // 7: tandem.v1.Person
+	(*Media)(nil),                 // 8: tandem.v1.Media
+	(*Device)(nil),                // 9: tandem.v1.Device
+	(*Lot)(nil),                   // 10: tandem.v1.Lot
+	(*DeviceRun)(nil),             // 11: tandem.v1.DeviceRun
+	(*Driver)(nil),                // 12: tandem.v1.Driver
+	(*Ability)(nil),               // 13: tandem.v1.Ability
+	(*PrintMode)(nil),             // 14: tandem.v1.PrintMode
+	(*Carriage)(nil),              // 15: tandem.v1.Carriage
+	(*CutMotion)(nil),             // 16: tandem.v1.CutMotion
+	(*Changeover)(nil),            // 17: tandem.v1.Changeover
+	(*UnattendedStart)(nil),       // 18: tandem.v1.UnattendedStart
+	nil,                           // 19: tandem.v1.Rules.CutNamesEntry
+	nil,                           // 20: tandem.v1.Device.CapabilitiesEntry
+	nil,                           // 21: tandem.v1.Driver.SettingsEntry
+	(*durationpb.Duration)(nil),   // 22: google.protobuf.Duration
+	(DeviceState)(0),              // 23: tandem.v1.DeviceState
+	(DevicePhase)(0),              // 24: tandem.v1.DevicePhase
+	(Link)(0),                     // 25: tandem.v1.Link
+	(*timestamppb.Timestamp)(nil), // 26: google.protobuf.Timestamp
+	(JobState)(0),                 // 27: tandem.v1.JobState
 }
 var file_tandem_v1_floor_proto_depIdxs = []int32{
-	6,  // 0: tandem.v1.FloorFile.devices:type_name -> tandem.v1.Device
-	5,  // 1: tandem.v1.FloorFile.media:type_name -> tandem.v1.Media
-	4,  // 2: tandem.v1.FloorFile.people:type_name -> tandem.v1.Person
-	1,  // 3: tandem.v1.FloorFile.rules:type_name -> tandem.v1.Rules
-	2,  // 4: tandem.v1.Rules.layout:type_name -> tandem.v1.LayoutRules
-	3,  // 5: tandem.v1.Rules.drying:type_name -> tandem.v1.DryingRule
-	16, // 6: tandem.v1.Rules.cut_names:type_name -> tandem.v1.Rules.CutNamesEntry
-	19, // 7: tandem.v1.DryingRule.duration:type_name -> google.protobuf.Duration
-	10, // 8: tandem.v1.Device.abilities:type_name -> tandem.v1.Ability
-	17, // 9: tandem.v1.Device.capabilities:type_name -> tandem.v1.Device.CapabilitiesEntry
-	9,  // 10: tandem.v1.Device.driver:type_name -> tandem.v1.Driver
-	20, // 11: tandem.v1.Device.state:type_name -> tandem.v1.DeviceState
-	21, // 12: tandem.v1.Device.phase:type_name -> tandem.v1.DevicePhase
-	22, // 13: tandem.v1.Device.link:type_name -> tandem.v1.Link
-	23, // 14: tandem.v1.Device.last_seen_time:type_name -> google.protobuf.Timestamp
-	8,  // 15: tandem.v1.Device.runs:type_name -> tandem.v1.DeviceRun
-	23, // 16: tandem.v1.Lot.receive_time:type_name -> google.protobuf.Timestamp
-	24, // 17: tandem.v1.DeviceRun.state:type_name -> tandem.v1.JobState
-	23, // 18: tandem.v1.DeviceRun.start_time:type_name -> google.protobuf.Timestamp
-	23, // 19: tandem.v1.DeviceRun.expected_end_time:type_name -> google.protobuf.Timestamp
-	18, // 20: tandem.v1.Driver.settings:type_name -> tandem.v1.Driver.SettingsEntry
-	19, // 21: tandem.v1.Ability.setup:type_name -> google.protobuf.Duration
-	19, // 22: tandem.v1.Ability.per_piece:type_name -> google.protobuf.Duration
-	19, // 23: tandem.v1.Ability.per_metre:type_name -> google.protobuf.Duration
-	19, // 24: tandem.v1.Ability.per_path_metre:type_name -> google.protobuf.Duration
-	19, // 25: tandem.v1.Ability.media_changeover:type_name -> google.protobuf.Duration
-	19, // 26: tandem.v1.Ability.mode_changeover:type_name -> google.protobuf.Duration
-	15, // 27: tandem.v1.Ability.unattended_start:type_name -> tandem.v1.UnattendedStart
-	11, // 28: tandem.v1.Ability.print_modes:type_name -> tandem.v1.PrintMode
-	13, // 29: tandem.v1.Ability.cut_motion:type_name -> tandem.v1.CutMotion
-	19, // 30: tandem.v1.Ability.mark_time:type_name -> google.protobuf.Duration
-	19, // 31: tandem.v1.Ability.feed_out:type_name -> google.protobuf.Duration
-	19, // 32: tandem.v1.Ability.separation_cut:type_name -> google.protobuf.Duration
-	19, // 33: tandem.v1.Ability.warm_up:type_name -> google.protobuf.Duration
-	19, // 34: tandem.v1.Ability.cools_after:type_name -> google.protobuf.Duration
-	14, // 35: tandem.v1.Ability.changeovers:type_name -> tandem.v1.Changeover
-	19, // 36: tandem.v1.Ability.blade_changeover:type_name -> google.protobuf.Duration
-	12, // 37: tandem.v1.PrintMode.carriage:type_name -> tandem.v1.Carriage
-	19, // 38: tandem.v1.Carriage.advance_time:type_name -> google.protobuf.Duration
-	19, // 39: tandem.v1.CutMotion.tool_down:type_name -> google.protobuf.Duration
-	19, // 40: tandem.v1.CutMotion.tool_up:type_name -> google.protobuf.Duration
-	19, // 41: tandem.v1.Changeover.duration:type_name -> google.protobuf.Duration
-	23, // 42: tandem.v1.UnattendedStart.allow_time:type_name -> google.protobuf.Timestamp
-	43, // [43:43] is the sub-list for method output_type
-	43, // [43:43] is the sub-list for method input_type
-	43, // [43:43] is the sub-list for extension type_name
-	43, // [43:43] is the sub-list for extension extendee
-	0,  // [0:43] is the sub-list for field type_name
+	9,  // 0: tandem.v1.FloorFile.devices:type_name -> tandem.v1.Device
+	8,  // 1: tandem.v1.FloorFile.media:type_name -> tandem.v1.Media
+	7,  // 2: tandem.v1.FloorFile.people:type_name -> tandem.v1.Person
+	4,  // 3: tandem.v1.FloorFile.rules:type_name -> tandem.v1.Rules
+	2,  // 4: tandem.v1.FloorFile.shifts:type_name -> tandem.v1.Shift
+	3,  // 5: tandem.v1.FloorFile.money:type_name -> tandem.v1.Money
+	5,  // 6: tandem.v1.Rules.layout:type_name -> tandem.v1.LayoutRules
+	6,  // 7: tandem.v1.Rules.drying:type_name -> tandem.v1.DryingRule
+	19, // 8: tandem.v1.Rules.cut_names:type_name -> tandem.v1.Rules.CutNamesEntry
+	22, // 9: tandem.v1.DryingRule.duration:type_name -> google.protobuf.Duration
+	13, // 10: tandem.v1.Device.abilities:type_name -> tandem.v1.Ability
+	20, // 11: tandem.v1.Device.capabilities:type_name -> tandem.v1.Device.CapabilitiesEntry
+	12, // 12: tandem.v1.Device.driver:type_name -> tandem.v1.Driver
+	23, // 13: tandem.v1.Device.state:type_name -> tandem.v1.DeviceState
+	24, // 14: tandem.v1.Device.phase:type_name -> tandem.v1.DevicePhase
+	25, // 15: tandem.v1.Device.link:type_name -> tandem.v1.Link
+	26, // 16: tandem.v1.Device.last_seen_time:type_name -> google.protobuf.Timestamp
+	11, // 17: tandem.v1.Device.runs:type_name -> tandem.v1.DeviceRun
+	26, // 18: tandem.v1.Lot.receive_time:type_name -> google.protobuf.Timestamp
+	27, // 19: tandem.v1.DeviceRun.state:type_name -> tandem.v1.JobState
+	26, // 20: tandem.v1.DeviceRun.start_time:type_name -> google.protobuf.Timestamp
+	26, // 21: tandem.v1.DeviceRun.expected_end_time:type_name -> google.protobuf.Timestamp
+	21, // 22: tandem.v1.Driver.settings:type_name -> tandem.v1.Driver.SettingsEntry
+	22, // 23: tandem.v1.Ability.setup:type_name -> google.protobuf.Duration
+	22, // 24: tandem.v1.Ability.per_piece:type_name -> google.protobuf.Duration
+	22, // 25: tandem.v1.Ability.per_metre:type_name -> google.protobuf.Duration
+	22, // 26: tandem.v1.Ability.per_path_metre:type_name -> google.protobuf.Duration
+	22, // 27: tandem.v1.Ability.media_changeover:type_name -> google.protobuf.Duration
+	22, // 28: tandem.v1.Ability.mode_changeover:type_name -> google.protobuf.Duration
+	18, // 29: tandem.v1.Ability.unattended_start:type_name -> tandem.v1.UnattendedStart
+	14, // 30: tandem.v1.Ability.print_modes:type_name -> tandem.v1.PrintMode
+	16, // 31: tandem.v1.Ability.cut_motion:type_name -> tandem.v1.CutMotion
+	22, // 32: tandem.v1.Ability.mark_time:type_name -> google.protobuf.Duration
+	22, // 33: tandem.v1.Ability.feed_out:type_name -> google.protobuf.Duration
+	22, // 34: tandem.v1.Ability.separation_cut:type_name -> google.protobuf.Duration
+	22, // 35: tandem.v1.Ability.warm_up:type_name -> google.protobuf.Duration
+	22, // 36: tandem.v1.Ability.cools_after:type_name -> google.protobuf.Duration
+	17, // 37: tandem.v1.Ability.changeovers:type_name -> tandem.v1.Changeover
+	22, // 38: tandem.v1.Ability.blade_changeover:type_name -> google.protobuf.Duration
+	0,  // 39: tandem.v1.Ability.attendance:type_name -> tandem.v1.Attendance
+	22, // 40: tandem.v1.Ability.unload:type_name -> google.protobuf.Duration
+	15, // 41: tandem.v1.PrintMode.carriage:type_name -> tandem.v1.Carriage
+	22, // 42: tandem.v1.Carriage.advance_time:type_name -> google.protobuf.Duration
+	22, // 43: tandem.v1.CutMotion.tool_down:type_name -> google.protobuf.Duration
+	22, // 44: tandem.v1.CutMotion.tool_up:type_name -> google.protobuf.Duration
+	22, // 45: tandem.v1.Changeover.duration:type_name -> google.protobuf.Duration
+	26, // 46: tandem.v1.UnattendedStart.allow_time:type_name -> google.protobuf.Timestamp
+	47, // [47:47] is the sub-list for method output_type
+	47, // [47:47] is the sub-list for method input_type
+	47, // [47:47] is the sub-list for extension type_name
+	47, // [47:47] is the sub-list for extension extendee
+	0,  // [0:47] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_floor_proto_init() }
@@ -2233,13 +2564,14 @@ func file_tandem_v1_floor_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_v1_floor_proto_rawDesc), len(file_tandem_v1_floor_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   19,
+			NumEnums:      1,
+			NumMessages:   21,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
 		GoTypes:           file_tandem_v1_floor_proto_goTypes,
 		DependencyIndexes: file_tandem_v1_floor_proto_depIdxs,
+		EnumInfos:         file_tandem_v1_floor_proto_enumTypes,
 		MessageInfos:      file_tandem_v1_floor_proto_msgTypes,
 	}.Build()
 	File_tandem_v1_floor_proto = out.File

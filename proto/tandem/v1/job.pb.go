@@ -67,7 +67,9 @@ type Job struct {
 	// Output only: ledger revision of the last change; begin a watch here.
 	Revision uint64 `protobuf:"varint,25,opt,name=revision,proto3" json:"revision,omitempty"`
 	// Output only: the jobs that share its panels, if it is a gang run.
-	Members       []string `protobuf:"bytes,26,rep,name=members,proto3" json:"members,omitempty"`
+	Members []string `protobuf:"bytes,26,rep,name=members,proto3" json:"members,omitempty"`
+	// Output only: when it will be done. Absent: it has ended, or nothing is known yet.
+	Forecast      *Forecast `protobuf:"bytes,27,opt,name=forecast,proto3" json:"forecast,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -224,6 +226,13 @@ func (x *Job) GetRevision() uint64 {
 func (x *Job) GetMembers() []string {
 	if x != nil {
 		return x.Members
+	}
+	return nil
+}
+
+func (x *Job) GetForecast() *Forecast {
+	if x != nil {
+		return x.Forecast
 	}
 	return nil
 }
@@ -1687,7 +1696,7 @@ var File_tandem_v1_job_proto protoreflect.FileDescriptor
 
 const file_tandem_v1_job_proto_rawDesc = "" +
 	"\n" +
-	"\x13tandem/v1/job.proto\x12\ttandem.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/state.proto\"\xeb\x05\n" +
+	"\x13tandem/v1/job.proto\x12\ttandem.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18tandem/v1/forecast.proto\x1a\x15tandem/v1/state.proto\"\x9c\x06\n" +
 	"\x03Job\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x1a\n" +
@@ -1708,7 +1717,8 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"createTime\x125\n" +
 	"\bend_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x1a\n" +
 	"\brevision\x18\x19 \x01(\x04R\brevision\x12\x18\n" +
-	"\amembers\x18\x1a \x03(\tR\amembers\x1a9\n" +
+	"\amembers\x18\x1a \x03(\tR\amembers\x12/\n" +
+	"\bforecast\x18\x1b \x01(\v2\x13.tandem.v1.ForecastR\bforecast\x1a9\n" +
 	"\vLabelsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xfd\x03\n" +
@@ -1899,7 +1909,8 @@ var file_tandem_v1_job_proto_goTypes = []any{
 	nil,                           // 14: tandem.v1.Step.ContourWorkEntry
 	(*timestamppb.Timestamp)(nil), // 15: google.protobuf.Timestamp
 	(JobState)(0),                 // 16: tandem.v1.JobState
-	(*durationpb.Duration)(nil),   // 17: google.protobuf.Duration
+	(*Forecast)(nil),              // 17: tandem.v1.Forecast
+	(*durationpb.Duration)(nil),   // 18: google.protobuf.Duration
 }
 var file_tandem_v1_job_proto_depIdxs = []int32{
 	15, // 0: tandem.v1.Job.release_time:type_name -> google.protobuf.Timestamp
@@ -1911,42 +1922,43 @@ var file_tandem_v1_job_proto_depIdxs = []int32{
 	16, // 6: tandem.v1.Job.state:type_name -> tandem.v1.JobState
 	15, // 7: tandem.v1.Job.create_time:type_name -> google.protobuf.Timestamp
 	15, // 8: tandem.v1.Job.end_time:type_name -> google.protobuf.Timestamp
-	6,  // 9: tandem.v1.Item.artwork:type_name -> tandem.v1.Document
-	6,  // 10: tandem.v1.Item.cut:type_name -> tandem.v1.Document
-	2,  // 11: tandem.v1.Item.contour:type_name -> tandem.v1.Contour
-	4,  // 12: tandem.v1.Panel.contents:type_name -> tandem.v1.Content
-	15, // 13: tandem.v1.Panel.place_time:type_name -> google.protobuf.Timestamp
-	13, // 14: tandem.v1.Step.requires:type_name -> tandem.v1.Step.RequiresEntry
-	17, // 15: tandem.v1.Step.duration:type_name -> google.protobuf.Duration
-	17, // 16: tandem.v1.Step.min_wait:type_name -> google.protobuf.Duration
-	17, // 17: tandem.v1.Step.max_wait:type_name -> google.protobuf.Duration
-	6,  // 18: tandem.v1.Step.documents:type_name -> tandem.v1.Document
-	14, // 19: tandem.v1.Step.contour_work:type_name -> tandem.v1.Step.ContourWorkEntry
-	16, // 20: tandem.v1.Step.state:type_name -> tandem.v1.JobState
-	15, // 21: tandem.v1.Step.ready_time:type_name -> google.protobuf.Timestamp
-	15, // 22: tandem.v1.Step.start_time:type_name -> google.protobuf.Timestamp
-	15, // 23: tandem.v1.Step.end_time:type_name -> google.protobuf.Timestamp
-	7,  // 24: tandem.v1.Step.runs:type_name -> tandem.v1.Run
-	16, // 25: tandem.v1.Run.state:type_name -> tandem.v1.JobState
-	15, // 26: tandem.v1.Run.grant_time:type_name -> google.protobuf.Timestamp
-	15, // 27: tandem.v1.Run.start_time:type_name -> google.protobuf.Timestamp
-	15, // 28: tandem.v1.Run.end_time:type_name -> google.protobuf.Timestamp
-	10, // 29: tandem.v1.Run.reason:type_name -> tandem.v1.GrantReason
-	17, // 30: tandem.v1.Run.expected_duration:type_name -> google.protobuf.Duration
-	17, // 31: tandem.v1.Run.model_duration:type_name -> google.protobuf.Duration
-	17, // 32: tandem.v1.Run.stopped_duration:type_name -> google.protobuf.Duration
-	9,  // 33: tandem.v1.Run.registrations:type_name -> tandem.v1.Registration
-	8,  // 34: tandem.v1.Run.earlier_lots:type_name -> tandem.v1.LotUse
-	11, // 35: tandem.v1.GrantReason.candidates:type_name -> tandem.v1.Candidate
-	15, // 36: tandem.v1.Candidate.finish_time:type_name -> google.protobuf.Timestamp
-	17, // 37: tandem.v1.Candidate.changeover:type_name -> google.protobuf.Duration
-	17, // 38: tandem.v1.Candidate.work:type_name -> google.protobuf.Duration
-	17, // 39: tandem.v1.Step.ContourWorkEntry.value:type_name -> google.protobuf.Duration
-	40, // [40:40] is the sub-list for method output_type
-	40, // [40:40] is the sub-list for method input_type
-	40, // [40:40] is the sub-list for extension type_name
-	40, // [40:40] is the sub-list for extension extendee
-	0,  // [0:40] is the sub-list for field type_name
+	17, // 9: tandem.v1.Job.forecast:type_name -> tandem.v1.Forecast
+	6,  // 10: tandem.v1.Item.artwork:type_name -> tandem.v1.Document
+	6,  // 11: tandem.v1.Item.cut:type_name -> tandem.v1.Document
+	2,  // 12: tandem.v1.Item.contour:type_name -> tandem.v1.Contour
+	4,  // 13: tandem.v1.Panel.contents:type_name -> tandem.v1.Content
+	15, // 14: tandem.v1.Panel.place_time:type_name -> google.protobuf.Timestamp
+	13, // 15: tandem.v1.Step.requires:type_name -> tandem.v1.Step.RequiresEntry
+	18, // 16: tandem.v1.Step.duration:type_name -> google.protobuf.Duration
+	18, // 17: tandem.v1.Step.min_wait:type_name -> google.protobuf.Duration
+	18, // 18: tandem.v1.Step.max_wait:type_name -> google.protobuf.Duration
+	6,  // 19: tandem.v1.Step.documents:type_name -> tandem.v1.Document
+	14, // 20: tandem.v1.Step.contour_work:type_name -> tandem.v1.Step.ContourWorkEntry
+	16, // 21: tandem.v1.Step.state:type_name -> tandem.v1.JobState
+	15, // 22: tandem.v1.Step.ready_time:type_name -> google.protobuf.Timestamp
+	15, // 23: tandem.v1.Step.start_time:type_name -> google.protobuf.Timestamp
+	15, // 24: tandem.v1.Step.end_time:type_name -> google.protobuf.Timestamp
+	7,  // 25: tandem.v1.Step.runs:type_name -> tandem.v1.Run
+	16, // 26: tandem.v1.Run.state:type_name -> tandem.v1.JobState
+	15, // 27: tandem.v1.Run.grant_time:type_name -> google.protobuf.Timestamp
+	15, // 28: tandem.v1.Run.start_time:type_name -> google.protobuf.Timestamp
+	15, // 29: tandem.v1.Run.end_time:type_name -> google.protobuf.Timestamp
+	10, // 30: tandem.v1.Run.reason:type_name -> tandem.v1.GrantReason
+	18, // 31: tandem.v1.Run.expected_duration:type_name -> google.protobuf.Duration
+	18, // 32: tandem.v1.Run.model_duration:type_name -> google.protobuf.Duration
+	18, // 33: tandem.v1.Run.stopped_duration:type_name -> google.protobuf.Duration
+	9,  // 34: tandem.v1.Run.registrations:type_name -> tandem.v1.Registration
+	8,  // 35: tandem.v1.Run.earlier_lots:type_name -> tandem.v1.LotUse
+	11, // 36: tandem.v1.GrantReason.candidates:type_name -> tandem.v1.Candidate
+	15, // 37: tandem.v1.Candidate.finish_time:type_name -> google.protobuf.Timestamp
+	18, // 38: tandem.v1.Candidate.changeover:type_name -> google.protobuf.Duration
+	18, // 39: tandem.v1.Candidate.work:type_name -> google.protobuf.Duration
+	18, // 40: tandem.v1.Step.ContourWorkEntry.value:type_name -> google.protobuf.Duration
+	41, // [41:41] is the sub-list for method output_type
+	41, // [41:41] is the sub-list for method input_type
+	41, // [41:41] is the sub-list for extension type_name
+	41, // [41:41] is the sub-list for extension extendee
+	0,  // [0:41] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_job_proto_init() }
@@ -1954,6 +1966,7 @@ func file_tandem_v1_job_proto_init() {
 	if File_tandem_v1_job_proto != nil {
 		return
 	}
+	file_tandem_v1_forecast_proto_init()
 	file_tandem_v1_state_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -29,7 +29,8 @@ type CreateJobRequest struct {
 	Job *Job `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
 	// Unique for each intended change; a retry repeats it.
 	RequestId string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
-	// Check only: answers what CreateJob would, stores nothing.
+	// Check only: answers what CreateJob would, stores nothing. The forecast of the answer says when the job would be done and
+	// which other jobs it would delay.
 	ValidateOnly bool `protobuf:"varint,3,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	// Who asks; shown in the audit trail.
 	Actor string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
