@@ -96,3 +96,25 @@ type Schedule struct {
 	Mode  []int // index in Op.Modes
 	Start []Time
 }
+
+// Budget bounds a search. Searches have no clock: whoever wants seconds counts them in Stop.
+type Budget struct {
+	Evaluations int64       // schedules to look at; 0: no limit
+	Stop        func() bool // asked every few hundred evaluations; nil: never
+	// Better is told of each strict improvement, with a schedule that is the callee's to keep; nil: nobody asks.
+	Better func(Schedule, Cost)
+}
+
+// Cost is what a schedule costs.
+type Cost struct {
+	Tardiness float64 // sum of weight times lateness
+	Makespan  Time
+	Setup     Time    // sum of changeovers
+	Overrun   float64 // sum over arcs of the ticks beyond their maximum lag
+}
+
+// Stats is what a search did.
+type Stats struct {
+	Evaluations int64
+	Proved      bool // the schedule meets a lower bound: nothing is better
+}
