@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/badfield"
 	"tandem/scheduler/contour"
 	"tandem/scheduler/duration"
 	"tandem/scheduler/physics"
@@ -112,14 +113,11 @@ func (c *check) changeovers(field string, a *tandemv1.Ability) {
 
 // figures adds what a model says of its figures, at the field it names below the given one.
 func (c *check) figures(field string, err error) {
-	var p *physics.Error
-	var m *contour.Error
+	var bad *badfield.Error
 	switch {
 	case err == nil:
-	case errors.As(err, &p):
-		c.add(field+"."+written(p.Field), "%s", p.Message)
-	case errors.As(err, &m):
-		c.add(field+"."+written(m.Field), "%s", m.Message)
+	case errors.As(err, &bad):
+		c.add(field+"."+written(bad.Field), "%s", bad.Message)
 	default:
 		c.add(field, "%v", err)
 	}

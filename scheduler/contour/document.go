@@ -8,6 +8,8 @@ import (
 	"io"
 	"slices"
 	"strings"
+
+	"tandem/scheduler/badfield"
 )
 
 const svgSpace = "http://www.w3.org/2000/svg"
@@ -22,7 +24,7 @@ func Parse(svg []byte, opt Options) (Contour, error) {
 		return Contour{}, err
 	}
 	if len(svg) > opt.MaxBytes {
-		return Contour{}, invalid("", "the file has %d bytes, more than %d: simplify the paths or take pictures out", len(svg), opt.MaxBytes)
+		return Contour{}, badfield.New("", "the file has %d bytes, more than %d: simplify the paths or take pictures out", len(svg), opt.MaxBytes)
 	}
 	text, wide, err := toUTF8(svg)
 	if err != nil {
@@ -33,13 +35,13 @@ func Parse(svg []byte, opt Options) (Contour, error) {
 		return Contour{}, err
 	}
 	if len(w.lines) == 0 {
-		return Contour{}, invalid("", "the file has no contour to cut: convert text to paths, release symbols and clips, and check that no layer is hidden")
+		return Contour{}, badfield.New("", "the file has no contour to cut: convert text to paths, release symbols and clips, and check that no layer is hidden")
 	}
 	c := Contour{Lines: order(w.lines, &w.ignored)}
 	c.Ignored = w.ignored // order may have added to it
 	c.count()
 	if b := c.Figures[0].Box; b.Width() > maxExtentMM || b.Height() > maxExtentMM {
-		return Contour{}, invalid("", "the contours reach over %.0f by %.0f mm, more than %d m: check width, height and viewBox",
+		return Contour{}, badfield.New("", "the contours reach over %.0f by %.0f mm, more than %d m: check width, height and viewBox",
 			b.Width(), b.Height(), maxExtentMM/1000)
 	}
 	return c, nil
@@ -94,16 +96,16 @@ func (w *walker) walk(text []byte) error {
 		}
 		if err != nil {
 			line, column := d.InputPos()
-			return invalid("", "no well-formed XML at line %d, column %d: %s", line, column, shortenMessage(err.Error()))
+			return badfield.New("", "no well-formed XML at line %d, column %d: %s", line, column, shortenMessage(err.Error()))
 		}
 		switch token := token.(type) {
 		case xml.Directive:
-			return invalid("", "the file has a document type or entity declaration: save it as plain SVG without DOCTYPE")
+			return badfield.New("", "the file has a document type or entity declaration: save it as plain SVG without DOCTYPE")
 		case xml.ProcInst:
 			if token.Target != "xml" {
 				w.ignored.add("processing instruction", 1)
 			} else if inst := strings.ToLower(string(token.Inst)); w.wide && strings.Contains(inst, "encoding") && !strings.Contains(inst, "utf-16") {
-				return invalid("", "the file is UTF-16 but declares another encoding: save it as UTF-8")
+				return badfield.New("", "the file is UTF-16 but declares another encoding: save it as UTF-8")
 			}
 		case xml.StartElement:
 			if err := w.start(token); err != nil {
@@ -114,7 +116,7 @@ func (w *walker) walk(text []byte) error {
 		}
 	}
 	if w.elements == 0 {
-		return invalid("", "the file is empty: an svg element is expected")
+		return badfield.New("", "the file is empty: an svg element is expected")
 	}
 	return nil
 }
@@ -140,17 +142,17 @@ func (w *walker) end() {
 func (w *walker) start(token xml.StartElement) error {
 	w.depth++
 	if w.depth > w.opt.MaxDepth {
-		return invalid("", "elements are nested more than %d deep: ungroup some", w.opt.MaxDepth)
+		return badfield.New("", "elements are nested more than %d deep: ungroup some", w.opt.MaxDepth)
 	}
 	if w.elements++; w.elements > w.opt.MaxElements {
-		return invalid("", "the file has more than %d elements: join paths or split the file", w.opt.MaxElements)
+		return badfield.New("", "the file has more than %d elements: join paths or split the file", w.opt.MaxElements)
 	}
 	ours := token.Name.Space == svgSpace || token.Name.Space == ""
 	if w.elements == 1 && (!ours || token.Name.Local != "svg") {
-		return invalid("", "the file begins with %s: an svg element is expected", shorten(token.Name.Local))
+		return badfield.New("", "the file begins with %s: an svg element is expected", shorten(token.Name.Local))
 	}
 	if w.done {
-		return invalid("", "the file goes on after its svg element: keep one")
+		return badfield.New("", "the file goes on after its svg element: keep one")
 	}
 	name := token.Name.Local
 	if w.skipping > 0 {
@@ -197,7 +199,7 @@ func (e *element) read(token xml.StartElement, index int) error {
 		e.path = fmt.Sprintf("%s[%d]", shorten(e.name), index)
 	}
 	if len(token.Attr) > maxAttributes {
-		return invalid(e.path, "it has more than %d attributes", maxAttributes)
+		return badfield.New(e.path, "it has more than %d attributes", maxAttributes)
 	}
 	if e.attr == nil {
 		e.attr = make(map[string]string)
@@ -211,7 +213,7 @@ func (e *element) read(token xml.StartElement, index int) error {
 			continue
 		}
 		if _, twice := e.attr[a.Name.Local]; twice {
-			return invalid(e.field(shorten(a.Name.Local)), "it is given twice: keep one")
+			return badfield.New(e.field(shorten(a.Name.Local)), "it is given twice: keep one")
 		}
 		e.attr[a.Name.Local] = a.Value
 	}
@@ -229,12 +231,12 @@ func (e *element) readStyle() error {
 			e.attr[name] = value
 		case "transform", "translate", "rotate", "scale":
 			if value != "none" && value != "" {
-				return invalid(e.field("style"), "it moves the element: write a transform attribute instead")
+				return badfield.New(e.field("style"), "it moves the element: write a transform attribute instead")
 			}
 		}
 	}
 	if _, ok := e.attr["transform-origin"]; ok && e.attr["transform"] != "" {
-		return invalid(e.field("transform-origin"), "it is not read: write the move into the transform")
+		return badfield.New(e.field("transform-origin"), "it is not read: write the move into the transform")
 	}
 	return nil
 }
@@ -287,7 +289,7 @@ func (w *walker) enter(e *element) error {
 		return nil
 	}
 	if !around.to.finite() {
-		return invalid(e.path, "the transforms together move or scale beyond %g", maxNumber)
+		return badfield.New(e.path, "the transforms together move or scale beyond %g", maxNumber)
 	}
 	w.scopes = append(w.scopes, around)
 	return nil
@@ -319,7 +321,7 @@ func (w *walker) shape(e *element, s scope) error {
 		w.ignored.add("skipped by name", 1)
 		return nil
 	case !s.to.finite():
-		return invalid(e.path, "the transforms together move or scale beyond %g", maxNumber)
+		return badfield.New(e.path, "the transforms together move or scale beyond %g", maxNumber)
 	case s.to.flat():
 		w.ignored.add("transform to nothing", 1)
 		return nil
@@ -345,10 +347,10 @@ func (w *walker) shape(e *element, s scope) error {
 	}
 	if attr != "" {
 		if err := drawn(&counter{most: left}, true); err != nil {
-			return invalid(e.field(attr), "%s", err.Message)
+			return badfield.New(e.field(attr), "%s", err.Message)
 		}
 		if err := drawn(&t, false); err != nil {
-			return invalid(e.field(attr), "%s", err.Message)
+			return badfield.New(e.field(attr), "%s", err.Message)
 		}
 	}
 	t.finish(false)

@@ -5,6 +5,8 @@ import (
 	"encoding/binary"
 	"unicode/utf16"
 	"unicode/utf8"
+
+	"tandem/scheduler/badfield"
 )
 
 // toUTF8 returns the file as UTF-8 and whether it was UTF-16, which XML 1.0 (section 4.3.3 and appendix F) lets a reader
@@ -25,7 +27,7 @@ func toUTF8(file []byte) (text []byte, wide bool, err error) {
 	default:
 		return file, false, nil
 	}
-	bad := invalid("", "the file is damaged UTF-16: save it as UTF-8")
+	bad := badfield.New("", "the file is damaged UTF-16: save it as UTF-8")
 	if len(file)%2 != 0 {
 		return nil, true, bad
 	}

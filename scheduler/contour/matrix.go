@@ -3,6 +3,8 @@ package contour
 import (
 	"math"
 	"strings"
+
+	"tandem/scheduler/badfield"
 )
 
 // Point is a place on the material in millimetres, x to the right and y down, as SVG has it.
@@ -56,7 +58,7 @@ func parseTransform(field, s string) (matrix, error) {
 	for !n.done() {
 		open := strings.IndexByte(n.s[n.i:], '(')
 		if open < 0 {
-			return m, invalid(field, "%q is no transform: write a name with its numbers in parentheses", shorten(n.s[n.i:]))
+			return m, badfield.New(field, "%q is no transform: write a name with its numbers in parentheses", shorten(n.s[n.i:]))
 		}
 		name := strings.TrimSpace(n.s[n.i : n.i+open])
 		n.i += open + 1
@@ -66,30 +68,30 @@ func parseTransform(field, s string) (matrix, error) {
 		for n.more() {
 			x, err := n.next()
 			if err != nil {
-				return m, invalid(field, "%s", err.Message)
+				return m, badfield.New(field, "%s", err.Message)
 			}
 			if count == len(args) {
-				return m, invalid(field, "%s has more than six numbers", shorten(name))
+				return m, badfield.New(field, "%s has more than six numbers", shorten(name))
 			}
 			args[count] = x
 			count++
 		}
 		if n.comma || n.done() || n.s[n.i] != ')' {
-			return m, invalid(field, "%s is not closed at byte %d: write plain numbers between ( and )", shorten(name), n.i)
+			return m, badfield.New(field, "%s is not closed at byte %d: write plain numbers between ( and )", shorten(name), n.i)
 		}
 		n.i++
 		one, ok := transformOf(name, args, count)
 		if !ok {
-			return m, invalid(field, "%s with %d numbers is unknown: use matrix(6), translate(1 or 2), scale(1 or 2), "+
+			return m, badfield.New(field, "%s with %d numbers is unknown: use matrix(6), translate(1 or 2), scale(1 or 2), "+
 				"rotate(1 or 3), skewX(1) or skewY(1)", shorten(name), count)
 		}
 		if m = m.then(one); !m.finite() {
-			return m, invalid(field, "it moves or scales beyond %g", maxNumber)
+			return m, badfield.New(field, "it moves or scales beyond %g", maxNumber)
 		}
 		n.separator()
 	}
 	if n.comma {
-		return m, invalid(field, "it ends with a comma")
+		return m, badfield.New(field, "it ends with a comma")
 	}
 	return m, nil
 }

@@ -3,6 +3,8 @@ package contour
 import (
 	"math"
 	"time"
+
+	"tandem/scheduler/badfield"
 )
 
 // Motion says how a cutter moves. Speeds of 0.1 to 1 m/s and accelerations of 1 to 30 m/s2 are usual, 30 to 100 ms to
@@ -38,13 +40,13 @@ const (
 // filled checks m and sets what is 0 to its default.
 func (m Motion) filled() (Motion, error) {
 	if m.SpeedUmS < 1 || m.SpeedUmS > maxSpeedUmS {
-		return m, invalid("motion.speed_um_s", "%d: use 1 to %d", m.SpeedUmS, maxSpeedUmS)
+		return m, badfield.New("motion.speed_um_s", "%d: use 1 to %d", m.SpeedUmS, maxSpeedUmS)
 	}
 	if m.AccelerationUmS2 < 1 || m.AccelerationUmS2 > maxAccelerationUmS2 {
-		return m, invalid("motion.acceleration_um_s2", "%d: use 1 to %d", m.AccelerationUmS2, int64(maxAccelerationUmS2))
+		return m, badfield.New("motion.acceleration_um_s2", "%d: use 1 to %d", m.AccelerationUmS2, int64(maxAccelerationUmS2))
 	}
 	if !(m.FullStopAngle >= 0 && m.FullStopAngle <= 180) {
-		return m, invalid("motion.full_stop_angle", "%g: use degrees from 0 to 180, 0 for 30", m.FullStopAngle)
+		return m, badfield.New("motion.full_stop_angle", "%g: use degrees from 0 to 180, 0 for 30", m.FullStopAngle)
 	}
 	if m.FullStopAngle == 0 {
 		m.FullStopAngle = 30
@@ -61,7 +63,7 @@ func (m Motion) filled() (Motion, error) {
 		{"motion.perforation_bridge_um", &m.PerforationBridgeUm, 1_000, maxSmallUm},
 	} {
 		if *f.value < 0 || *f.value > f.most {
-			return m, invalid(f.field, "%d: use 0 to %d", *f.value, f.most)
+			return m, badfield.New(f.field, "%d: use 0 to %d", *f.value, f.most)
 		}
 		if *f.value == 0 {
 			*f.value = f.usual
@@ -72,7 +74,7 @@ func (m Motion) filled() (Motion, error) {
 		value time.Duration
 	}{{"motion.tool_down", m.ToolDown}, {"motion.tool_up", m.ToolUp}} {
 		if f.value < 0 || f.value > maxToolTime {
-			return m, invalid(f.field, "%v: use 0s to %v", f.value, maxToolTime)
+			return m, badfield.New(f.field, "%v: use 0s to %v", f.value, maxToolTime)
 		}
 	}
 	for _, f := range []struct {
@@ -84,7 +86,7 @@ func (m Motion) filled() (Motion, error) {
 		{"motion.through_passes", &m.ThroughPasses},
 	} {
 		if *f.value < 0 || *f.value > maxPasses {
-			return m, invalid(f.field, "%d: use 0 to %d", *f.value, maxPasses)
+			return m, badfield.New(f.field, "%d: use 0 to %d", *f.value, maxPasses)
 		}
 		if *f.value == 0 {
 			*f.value = 1

@@ -4,6 +4,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+
+	"tandem/scheduler/badfield"
 )
 
 // numberEnd returns where the number that starts at s[i] ends, and i if there is none. The grammar is the union of
@@ -88,7 +90,7 @@ func (n *numbers) more() bool {
 func (n *numbers) next() (float64, *Error) {
 	end := numberEnd(n.s, n.i)
 	if end == n.i {
-		return 0, invalid("", "a number is expected at byte %d, not %q", n.i, shorten(n.s[n.i:]))
+		return 0, badfield.New("", "a number is expected at byte %d, not %q", n.i, shorten(n.s[n.i:]))
 	}
 	text := n.s[n.i:end]
 	at := n.i
@@ -99,7 +101,7 @@ func (n *numbers) next() (float64, *Error) {
 	}
 	x, err := strconv.ParseFloat(text, 64)
 	if err != nil || !bounded(x) {
-		return 0, invalid("", "%s at byte %d is too large: use numbers up to %g", shorten(text), at, maxNumber)
+		return 0, badfield.New("", "%s at byte %d is too large: use numbers up to %g", shorten(text), at, maxNumber)
 	}
 	return x, nil
 }
@@ -107,7 +109,7 @@ func (n *numbers) next() (float64, *Error) {
 // flag reads one digit, 0 or 1, that needs nothing to separate it from the next number.
 func (n *numbers) flag() (bool, *Error) {
 	if n.done() || n.s[n.i] != '0' && n.s[n.i] != '1' {
-		return false, invalid("", "an arc flag, 0 or 1, is expected at byte %d, not %q", n.i, shorten(n.s[min(n.i, len(n.s)):]))
+		return false, badfield.New("", "an arc flag, 0 or 1, is expected at byte %d, not %q", n.i, shorten(n.s[min(n.i, len(n.s)):]))
 	}
 	set := n.s[n.i] == '1'
 	n.i++
@@ -135,11 +137,11 @@ func parseMeasure(field, s string) (measure, error) {
 	s = strings.TrimSpace(s)
 	end := numberEnd(s, 0)
 	if end == 0 {
-		return measure{}, invalid(field, "%q is no length: write a number with mm, cm, in, pt, pc or px", shorten(s))
+		return measure{}, badfield.New(field, "%q is no length: write a number with mm, cm, in, pt, pc or px", shorten(s))
 	}
 	x, err := strconv.ParseFloat(s[:end], 64)
 	if err != nil || !bounded(x) {
-		return measure{}, invalid(field, "%s is too large: use numbers up to %g", shorten(s), maxNumber)
+		return measure{}, badfield.New(field, "%s is too large: use numbers up to %g", shorten(s), maxNumber)
 	}
 	switch unit := strings.ToLower(s[end:]); unit {
 	case "", "px":
@@ -159,6 +161,6 @@ func parseMeasure(field, s string) (measure, error) {
 	case "%":
 		return measure{value: x, percent: true}, nil
 	default:
-		return measure{}, invalid(field, "the unit %q has no fixed length: use mm, cm, in, pt, pc or px", shorten(unit))
+		return measure{}, badfield.New(field, "the unit %q has no fixed length: use mm, cm, in, pt, pc or px", shorten(unit))
 	}
 }

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+
+	"tandem/scheduler/badfield"
 )
 
 // Kind is how deep a contour is cut.
@@ -82,16 +84,16 @@ func (o Options) filled() (Options, error) {
 		o.Default = Kiss
 	}
 	if o.Default > Skip {
-		return o, invalid("options.default", "%v is no kind of cut: use kiss, perforated, through or skip", o.Default)
+		return o, badfield.New("options.default", "%v is no kind of cut: use kiss, perforated, through or skip", o.Default)
 	}
 	names := make(map[string]Kind, len(o.Names))
 	for name, kind := range o.Names {
 		key := nameKey(name)
 		if key == "" || kind < Kiss || kind > Skip {
-			return o, invalid("options.names", "%q is %v: give a name and one of kiss, perforated, through or skip", shorten(name), kind)
+			return o, badfield.New("options.names", "%q is %v: give a name and one of kiss, perforated, through or skip", shorten(name), kind)
 		}
 		if was, ok := names[key]; ok && was != kind {
-			return o, invalid("options.names", "%q has two kinds under two spellings: keep one", key)
+			return o, badfield.New("options.names", "%q has two kinds under two spellings: keep one", key)
 		}
 		names[key] = kind
 	}
@@ -100,7 +102,7 @@ func (o Options) filled() (Options, error) {
 		o.ToleranceUm = defaultToleranceUm
 	}
 	if o.ToleranceUm < 1 || o.ToleranceUm > maxToleranceUm {
-		return o, invalid("options.tolerance_um", "%d: use 1 to %d", o.ToleranceUm, maxToleranceUm)
+		return o, badfield.New("options.tolerance_um", "%d: use 1 to %d", o.ToleranceUm, maxToleranceUm)
 	}
 	for _, l := range []struct {
 		field string
@@ -113,7 +115,7 @@ func (o Options) filled() (Options, error) {
 		{"options.max_segments", &o.MaxSegments, defaultMaxSegments},
 	} {
 		if *l.limit < 0 {
-			return o, invalid(l.field, "%d: use a positive number, or 0 for %d", *l.limit, l.usual)
+			return o, badfield.New(l.field, "%d: use a positive number, or 0 for %d", *l.limit, l.usual)
 		}
 		if *l.limit == 0 {
 			*l.limit = l.usual

@@ -1,5 +1,7 @@
 package contour
 
+import "tandem/scheduler/badfield"
+
 // A pen takes the pieces of a path in the units of the file.
 type pen interface {
 	move(to Point) *Error
@@ -21,7 +23,7 @@ func draw(data string, p pen, dry bool) *Error {
 		command := r.s[r.i]
 		if at == 0 || r.last == 0 {
 			if command != 'M' && command != 'm' {
-				return invalid("", "a path begins with M or m, not %q", shorten(r.s[at:]))
+				return badfield.New("", "a path begins with M or m, not %q", shorten(r.s[at:]))
 			}
 		}
 		r.i++
@@ -30,7 +32,7 @@ func draw(data string, p pen, dry bool) *Error {
 			return err
 		}
 		if r.comma {
-			return invalid("", "a number is expected after the comma before byte %d", r.i)
+			return badfield.New("", "a number is expected after the comma before byte %d", r.i)
 		}
 	}
 	return nil
@@ -52,7 +54,7 @@ func (r *pathReader) command(letter byte) *Error {
 	switch upper {
 	case 'M', 'L', 'H', 'V', 'C', 'S', 'Q', 'T', 'A', 'Z':
 	default:
-		return invalid("", "%q at byte %d is no path command: use M L H V C S Q T A Z", shorten(r.s[r.i-1:r.i]), r.i-1)
+		return badfield.New("", "%q at byte %d is no path command: use M L H V C S Q T A Z", shorten(r.s[r.i-1:r.i]), r.i-1)
 	}
 	r.space()
 	if upper == 'Z' {

@@ -3,6 +3,8 @@ package contour
 import (
 	"math"
 	"strings"
+
+	"tandem/scheduler/badfield"
 )
 
 // The basic shapes of SVG 1.1 chapter 9 and SVG 2 chapter 10, drawn as their equivalent paths.
@@ -16,7 +18,7 @@ func drawPolygon(points string, closed bool, p pen, dry bool) *Error {
 			return err
 		}
 		if n.done() {
-			return invalid("", "the last point has one number: give pairs of x and y")
+			return badfield.New("", "the last point has one number: give pairs of x and y")
 		}
 		y, err := n.next()
 		if err != nil {
@@ -32,7 +34,7 @@ func drawPolygon(points string, closed bool, p pen, dry bool) *Error {
 		}
 	}
 	if n.comma {
-		return invalid("", "the list ends with a comma")
+		return badfield.New("", "the list ends with a comma")
 	}
 	if closed {
 		return p.close()
@@ -104,7 +106,7 @@ func (e *element) measure(name string, of axis) (value float64, missing bool, er
 	}
 	w, h := e.viewport.X, e.viewport.Y
 	if w == 0 || h == 0 {
-		return 0, false, invalid(e.field(name), "%s of a page without a size: give the root width and height, or a length in mm", shorten(text))
+		return 0, false, badfield.New(e.field(name), "%s of a page without a size: give the root width and height, or a length in mm", shorten(text))
 	}
 	whole := [...]float64{w, h, math.Hypot(w, h) / math.Sqrt2}[of]
 	return m.value / 100 * whole, false, nil
@@ -123,7 +125,7 @@ func drawShape(e *element, p pen) error {
 	size := func(name string, of axis) float64 {
 		x := read(name, of)
 		if x < 0 && err == nil {
-			err = invalid(e.field(name), "it is negative: use 0 or more")
+			err = badfield.New(e.field(name), "it is negative: use 0 or more")
 		}
 		return x
 	}
@@ -169,7 +171,7 @@ func drawShape(e *element, p pen) error {
 		}
 	}
 	if err == nil && bad != nil {
-		return invalid(e.path, "%s", bad.Message)
+		return badfield.New(e.path, "%s", bad.Message)
 	}
 	return err
 }

@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"tandem/scheduler/badfield"
 )
 
 // Times is how long a cutter needs for one piece.
@@ -53,6 +55,19 @@ func (c *Contour) Time(m Motion) (Times, error) {
 	box := c.Figures[0].Box
 	next := w.move(max(box.Width(), box.Height()), w.travel)
 	return Times{Cut: seconds(cut.total()), Travel: seconds(travel.total()), Tool: seconds(tool.total()), Next: seconds(next)}, nil
+}
+
+// Pieces returns the time of so many pieces that lie side by side: pieces * total + (pieces - 1) * next. The error is an
+// [*Error].
+func (t Times) Pieces(n int32) (time.Duration, error) {
+	if n < 1 {
+		return 0, badfield.New("pieces", "%d: give 1 or more", n)
+	}
+	one := float64(t.Cut) + float64(t.Travel) + float64(t.Tool)
+	if one+float64(n)*(one+float64(t.Next)) > math.MaxInt64/2 {
+		return 0, badfield.New("pieces", "they would take more than a century: check speed, acceleration and pieces")
+	}
+	return time.Duration(n)*t.Total() + time.Duration(n-1)*t.Next, nil
 }
 
 // seconds saturates: the slowest motion over the longest contour is more than an int64 holds.

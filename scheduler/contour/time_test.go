@@ -122,31 +122,19 @@ func TestPerforation(t *testing.T) {
 	}
 }
 
-func TestJob(t *testing.T) {
+func TestPieces(t *testing.T) {
 	piece := contour.Times{Cut: 3 * time.Second, Travel: time.Second, Tool: 500 * time.Millisecond, Next: 200 * time.Millisecond}
-	job, err := piece.Job(100, contour.Panels{
-		Panels: 4, MarksPerPanel: 4, PerMark: 5 * time.Second, FeedOut: 20 * time.Second, Separation: 8 * time.Second,
-	})
-	if err != nil {
-		t.Fatal(err)
+	if got, err := piece.Pieces(100); err != nil || got != 450*time.Second+99*200*time.Millisecond {
+		t.Errorf("%v, %v", got, err)
 	}
-	want := 4*(20+4*5+8)*time.Second + 450*time.Second + 99*200*time.Millisecond
-	if job.Total() != want {
-		t.Errorf("total %v, want %v: %+v", job.Total(), want, job)
-	}
-	for field, call := range map[string]func() (contour.Job, error){
-		"pieces":          func() (contour.Job, error) { return piece.Job(0, contour.Panels{}) },
-		"panels":          func() (contour.Job, error) { return piece.Job(3, contour.Panels{Panels: 4}) },
-		"marks_per_panel": func() (contour.Job, error) { return piece.Job(3, contour.Panels{MarksPerPanel: -1}) },
-		"per_mark":        func() (contour.Job, error) { return piece.Job(3, contour.Panels{PerMark: -1}) },
-	} {
+	for _, refuse := range []struct {
+		times contour.Times
+		n     int32
+	}{{piece, 0}, {piece, -1}, {contour.Times{Cut: math.MaxInt64}, 1}, {contour.Times{Next: math.MaxInt64 / 4}, 3}} {
 		var bad *contour.Error
-		if _, err := call(); !errors.As(err, &bad) || bad.Field != field {
-			t.Errorf("error %v, want one about %s", err, field)
+		if got, err := refuse.times.Pieces(refuse.n); !errors.As(err, &bad) || bad.Field != "pieces" {
+			t.Errorf("%d pieces: %v, %v, want an error about pieces", refuse.n, got, err)
 		}
-	}
-	if _, err := (contour.Times{Cut: math.MaxInt64}).Job(2, contour.Panels{}); err == nil {
-		t.Error("a job of 600 years is taken")
 	}
 }
 

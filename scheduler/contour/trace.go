@@ -1,6 +1,10 @@
 package contour
 
-import "math"
+import (
+	"math"
+
+	"tandem/scheduler/badfield"
+)
 
 // closeMM is how near the ends of an open path must be for it to be a closed contour: programs often end a path where it
 // began without saying so. It is the unit of length on the wire.
@@ -13,7 +17,7 @@ const stillMM = 1e-9
 const smooth = -1
 
 func tooManySegments(most int) *Error {
-	return invalid("", "more than %d segments are left for it: simplify the path or split the file", most)
+	return badfield.New("", "more than %d segments are left for it: simplify the path or split the file", most)
 }
 
 // A tracer is the pen that maps a path to the material and flattens it there.
@@ -53,7 +57,7 @@ func (l *lengthSum) total() float64 { return l.sum + l.rest }
 func placed(p Point) bool { return math.Abs(p.X) <= maxPositionMM && math.Abs(p.Y) <= maxPositionMM } // false for NaN
 
 func misplaced() *Error {
-	return invalid("", "it reaches more than %g m from the origin of the file: check width, height, viewBox and transform",
+	return badfield.New("", "it reaches more than %g m from the origin of the file: check width, height, viewBox and transform",
 		maxPositionMM/1000)
 }
 

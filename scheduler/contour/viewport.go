@@ -3,6 +3,8 @@ package contour
 import (
 	"math"
 	"strings"
+
+	"tandem/scheduler/badfield"
 )
 
 // rootViewport returns the map from the user units of the outermost svg element to 1/96 inch, and its size in the former
@@ -31,9 +33,9 @@ func rootViewport(e *element) (matrix, Point, error) {
 		case m.percent && m.value == 100:
 			continue
 		case m.percent:
-			return matrix{}, Point{}, invalid(e.field(name), "%s of an unknown page gives no scale: write it in mm", shorten(text))
+			return matrix{}, Point{}, badfield.New(e.field(name), "%s of an unknown page gives no scale: write it in mm", shorten(text))
 		case m.value <= 0:
-			return matrix{}, Point{}, invalid(e.field(name), "%s leaves nothing to cut: write the size in mm", shorten(text))
+			return matrix{}, Point{}, badfield.New(e.field(name), "%s leaves nothing to cut: write the size in mm", shorten(text))
 		}
 		size[i] = m.value
 	}
@@ -82,7 +84,7 @@ func nestedViewport(e *element) (matrix, Point, error) {
 		return place, Point{w, h}, err
 	}
 	if w <= 0 || h <= 0 {
-		return matrix{}, Point{}, invalid(e.field("width"), "a nested svg with a viewBox needs a width and a height: give both, or use a g with a transform")
+		return matrix{}, Point{}, badfield.New(e.field("width"), "a nested svg with a viewBox needs a width and a height: give both, or use a g with a transform")
 	}
 	fit, err := e.fit(box, w, h)
 	return place.then(fit), Point{box.w, box.h}, err
@@ -100,15 +102,15 @@ func (e *element) viewBox() (box viewBox, ok bool, err error) {
 	for _, v := range []*float64{&box.x, &box.y, &box.w, &box.h} {
 		x, bad := n.next()
 		if bad != nil {
-			return box, false, invalid(e.field("viewBox"), "%s (four numbers are needed)", bad.Message)
+			return box, false, badfield.New(e.field("viewBox"), "%s (four numbers are needed)", bad.Message)
 		}
 		*v = x
 	}
 	if !n.done() || n.comma {
-		return box, false, invalid(e.field("viewBox"), "%q has more than four numbers", shorten(text))
+		return box, false, badfield.New(e.field("viewBox"), "%q has more than four numbers", shorten(text))
 	}
 	if box.w <= 0 || box.h <= 0 {
-		return box, false, invalid(e.field("viewBox"), "its width and height must be more than 0, or nothing is drawn")
+		return box, false, badfield.New(e.field("viewBox"), "its width and height must be more than 0, or nothing is drawn")
 	}
 	return box, true, nil
 }
@@ -123,7 +125,7 @@ func (e *element) fit(box viewBox, w, h float64) (matrix, error) {
 			words = words[1:]
 		}
 		if len(words) == 0 || len(words) > 2 {
-			return matrix{}, invalid(e.field("preserveAspectRatio"), "%q: use none, or an alignment such as xMidYMid with meet or slice", shorten(text))
+			return matrix{}, badfield.New(e.field("preserveAspectRatio"), "%q: use none, or an alignment such as xMidYMid with meet or slice", shorten(text))
 		}
 		align = words[0]
 		if len(words) == 2 {
@@ -141,16 +143,16 @@ func (e *element) fit(box viewBox, w, h float64) (matrix, error) {
 		align = "xMinYMin"
 	}
 	if len(align) != 8 || align[0] != 'x' || align[4] != 'Y' || (how != "meet" && how != "slice") {
-		return matrix{}, invalid(e.field("preserveAspectRatio"), "%q %q: use none, or an alignment such as xMidYMid with meet or slice", shorten(align), shorten(how))
+		return matrix{}, badfield.New(e.field("preserveAspectRatio"), "%q %q: use none, or an alignment such as xMidYMid with meet or slice", shorten(align), shorten(how))
 	}
 	ax, okX := share[align[1:4]]
 	ay, okY := share[align[5:]]
 	if !okX || !okY {
-		return matrix{}, invalid(e.field("preserveAspectRatio"), "%q: the alignments are Min, Mid and Max", shorten(align))
+		return matrix{}, badfield.New(e.field("preserveAspectRatio"), "%q: the alignments are Min, Mid and Max", shorten(align))
 	}
 	m := matrix{a: sx, d: sy, e: (w-box.w*sx)*ax - box.x*sx, f: (h-box.h*sy)*ay - box.y*sy}
 	if !m.finite() || math.IsNaN(sx*sy) || m.flat() {
-		return matrix{}, invalid(e.field("viewBox"), "it gives no usable scale: compare it with width and height")
+		return matrix{}, badfield.New(e.field("viewBox"), "it gives no usable scale: compare it with width and height")
 	}
 	return m, nil
 }

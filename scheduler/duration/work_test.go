@@ -32,7 +32,17 @@ func TestWork(t *testing.T) {
 		{"four marks, feed and separation for each panel", &tandemv1.Ability{
 			MarkTime: durationpb.New(5 * time.Second), FeedOut: durationpb.New(3 * time.Second), SeparationCut: durationpb.New(7 * time.Second),
 		}, Demand{Panels: 3}, 90 * time.Second},
-		{"hand work", &tandemv1.Ability{PerPiece: durationpb.New(20 * time.Second)}, Demand{Pieces: 3, Fixed: time.Minute}, 2 * time.Minute},
+		// By hand: 10 s feed, 4 marks of 5 s, 60 pieces of 1.2467 s with 50 ms to lower and to raise the tool.
+		{
+			"kiss cut of a panel", &tandemv1.Ability{MarkTime: durationpb.New(5 * time.Second), FeedOut: durationpb.New(10 * time.Second)},
+			Demand{Panels: 1, Pieces: 60, Contour: 60 * 1346700 * time.Microsecond},
+			110802 * time.Millisecond,
+		},
+		{"measured line of a panel", &tandemv1.Ability{
+			MarkTime: durationpb.New(5 * time.Second), PerPiece: durationpb.New(2 * time.Second), PerPathMetre: durationpb.New(3 * time.Second),
+		}, Demand{Panels: 1, Pieces: 10, PathLengthUm: 5e6}, 55 * time.Second},
+		{"10 m of film at 2 m/min", &tandemv1.Ability{PerMetre: durationpb.New(30 * time.Second)}, Demand{LengthUm: 10e6}, 5 * time.Minute},
+		{"hand work", &tandemv1.Ability{PerPiece: durationpb.New(20 * time.Second)}, Demand{Pieces: 60, Fixed: time.Minute}, 21 * time.Minute},
 	}
 	for _, tt := range tests {
 		if got := Work(tt.ability, tt.demand); got != tt.want {

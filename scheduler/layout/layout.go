@@ -1,6 +1,10 @@
 package layout
 
-import "iter"
+import (
+	"iter"
+
+	"tandem/scheduler/badfield"
+)
 
 // Layout is where every piece lies and what it costs in media.
 type Layout struct {
@@ -136,10 +140,10 @@ func (f *frame) layout(panels []Panel, pieces []Piece) (Layout, error) {
 		l.Sheets = l.NumPanels()
 	}
 	if l.UsedUm > MaxUsedUm {
-		return Layout{}, invalid(f.what, "uses %s of media, more than %s: split the job", mm(l.UsedUm), mm(MaxUsedUm))
+		return Layout{}, badfield.New(f.what, "uses %s of media, more than %s: split the job", mm(l.UsedUm), mm(MaxUsedUm))
 	}
 	if !f.media.Sheet && f.media.LengthUm > 0 && l.UsedUm > f.media.LengthUm {
-		return Layout{}, invalid("media.length_um", "the pieces need %s and the roll has %s: load a longer roll or split the job",
+		return Layout{}, badfield.New("media.length_um", "the pieces need %s and the roll has %s: load a longer roll or split the job",
 			mm(l.UsedUm), mm(f.media.LengthUm))
 	}
 	l.ChargedUm2 = l.UsedUm * f.media.WidthUm

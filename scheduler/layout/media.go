@@ -1,6 +1,10 @@
 package layout
 
-import "slices"
+import (
+	"slices"
+
+	"tandem/scheduler/badfield"
+)
 
 // Bounds of what is laid out. They are far above anything a shop has and keep every area within an int64.
 const (
@@ -81,7 +85,7 @@ func newFrame(media Media, rules Rules) (frame, error) {
 	}
 	f.usable = media.WidthUm - 2*rules.EdgeUm
 	if f.usable <= 0 {
-		return f, invalid("rules.edge_um", "two edges of %s leave nothing of media %s wide: make the edges smaller or take wider media",
+		return f, badfield.New("rules.edge_um", "two edges of %s leave nothing of media %s wide: make the edges smaller or take wider media",
 			mm(rules.EdgeUm), mm(media.WidthUm))
 	}
 	limits := []struct {
@@ -98,7 +102,7 @@ func newFrame(media Media, rules Rules) (frame, error) {
 			continue
 		}
 		if l.content <= 0 {
-			return f, invalid(l.field, "marks, lead and tail leave nothing of %s for pieces: make it longer or the others shorter", l.limit)
+			return f, badfield.New(l.field, "marks, lead and tail leave nothing of %s for pieces: make it longer or the others shorter", l.limit)
 		}
 		f.content, f.field, f.limit = l.content, l.field, l.limit
 	}
@@ -107,14 +111,14 @@ func newFrame(media Media, rules Rules) (frame, error) {
 
 func checkMedia(m Media) error {
 	if m.WidthUm <= 0 || m.WidthUm > MaxWidthUm {
-		return invalid("media.width_um", "is %d: must be more than 0 and at most %s", m.WidthUm, mm(MaxWidthUm))
+		return badfield.New("media.width_um", "is %d: must be more than 0 and at most %s", m.WidthUm, mm(MaxWidthUm))
 	}
 	most, least := int64(MaxUsedUm), int64(0)
 	if m.Sheet {
 		most, least = MaxSizeUm, 1
 	}
 	if m.LengthUm < least || m.LengthUm > most {
-		return invalid("media.length_um", "is %d: must be the length of a sheet (at most %s), or what is left on a roll (at most %s; 0 if not known)",
+		return badfield.New("media.length_um", "is %d: must be the length of a sheet (at most %s), or what is left on a roll (at most %s; 0 if not known)",
 			m.LengthUm, mm(MaxSizeUm), mm(MaxUsedUm))
 	}
 	return nil
@@ -136,11 +140,11 @@ func checkRules(r Rules) error {
 		{"max_panel_um", r.MaxPanelUm, MaxSizeUm},
 	} {
 		if v.um < 0 || v.um > v.most {
-			return invalid("rules."+v.field, "is %d: must be 0 to %s", v.um, mm(v.most))
+			return badfield.New("rules."+v.field, "is %d: must be 0 to %s", v.um, mm(v.most))
 		}
 	}
 	if r.MarkBandUm > 0 && r.MarkBandUm < r.MarkClearanceUm {
-		return invalid("rules.mark_band_um", "a band of %s has no room for a mark %s away from the pieces: make the band longer or the clearance shorter",
+		return badfield.New("rules.mark_band_um", "a band of %s has no room for a mark %s away from the pieces: make the band longer or the clearance shorter",
 			mm(r.MarkBandUm), mm(r.MarkClearanceUm))
 	}
 	return nil
@@ -149,19 +153,19 @@ func checkRules(r Rules) error {
 // check refuses a piece that is bad in itself or fits in no way.
 func (f *frame) check(field string, p Piece) error {
 	if p.WidthUm <= 0 || p.WidthUm > MaxSizeUm {
-		return invalid(field+".width_um", "is %d: must be more than 0 and at most %s", p.WidthUm, mm(MaxSizeUm))
+		return badfield.New(field+".width_um", "is %d: must be more than 0 and at most %s", p.WidthUm, mm(MaxSizeUm))
 	}
 	if p.HeightUm <= 0 || p.HeightUm > MaxSizeUm {
-		return invalid(field+".height_um", "is %d: must be more than 0 and at most %s", p.HeightUm, mm(MaxSizeUm))
+		return badfield.New(field+".height_um", "is %d: must be more than 0 and at most %s", p.HeightUm, mm(MaxSizeUm))
 	}
 	if p.Quantity <= 0 {
-		return invalid(field+".quantity", "is %d: must be at least 1", p.Quantity)
+		return badfield.New(field+".quantity", "is %d: must be at least 1", p.Quantity)
 	}
 	if p.Overs < 0 {
-		return invalid(field+".overs", "is %d: must not be negative", p.Overs)
+		return badfield.New(field+".overs", "is %d: must not be negative", p.Overs)
 	}
 	if p.wanted() > MaxPieces {
-		return invalid(field+".quantity", "%d pieces with overs are more than %d: split the job", p.wanted(), MaxPieces)
+		return badfield.New(field+".quantity", "%d pieces with overs are more than %d: split the job", p.wanted(), MaxPieces)
 	}
 	shapes := p.shapes()
 	tried := "turning it by 90 degrees is not allowed"
@@ -169,11 +173,11 @@ func (f *frame) check(field string, p Piece) error {
 		tried = "tried upright and turned by 90 degrees"
 	}
 	if !slices.ContainsFunc(shapes, func(s shape) bool { return s.w <= f.usable }) {
-		return invalid(field+".width_um", "%s by %s is wider than the usable width of %s (%s): take wider media, smaller edges or a smaller piece",
+		return badfield.New(field+".width_um", "%s by %s is wider than the usable width of %s (%s): take wider media, smaller edges or a smaller piece",
 			mm(p.WidthUm), mm(p.HeightUm), mm(f.usable), tried)
 	}
 	if !slices.ContainsFunc(shapes, f.fits) {
-		return invalid(field+".height_um", "%s by %s is longer than the %s that %s (%s) leaves for pieces, on %s of usable width (%s): a piece is never cut by the end of a panel",
+		return badfield.New(field+".height_um", "%s by %s is longer than the %s that %s (%s) leaves for pieces, on %s of usable width (%s): a piece is never cut by the end of a panel",
 			mm(p.WidthUm), mm(p.HeightUm), mm(f.content), f.limit, f.field, mm(f.usable), tried)
 	}
 	return nil

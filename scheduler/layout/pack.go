@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+
+	"tandem/scheduler/badfield"
 )
 
 // Pack lays several different pieces on the same media (a gang run), exactly as many of each as are asked for unless full
@@ -45,12 +47,12 @@ func (f *frame) inRows(pieces []Piece) (Layout, error) {
 func (f *frame) checkAll(pieces []Piece) (total int64, err error) {
 	f.what = "pieces"
 	if len(pieces) == 0 || len(pieces) > MaxKinds {
-		return 0, invalid("pieces", "there are %d kinds: must be 1 to %d", len(pieces), MaxKinds)
+		return 0, badfield.New("pieces", "there are %d kinds: must be 1 to %d", len(pieces), MaxKinds)
 	}
 	first := make(map[string]int, len(pieces)) // where an id was first seen
 	for i, p := range pieces {
 		if other, taken := first[p.ID]; taken {
-			return 0, invalid(fmt.Sprintf("pieces[%d].id", i), "is that of pieces[%d] too: give every kind an id of its own", other)
+			return 0, badfield.New(fmt.Sprintf("pieces[%d].id", i), "is that of pieces[%d] too: give every kind an id of its own", other)
 		}
 		first[p.ID] = i
 		if err := f.check(fmt.Sprintf("pieces[%d]", i), p); err != nil {
@@ -59,7 +61,7 @@ func (f *frame) checkAll(pieces []Piece) (total int64, err error) {
 		total += p.wanted()
 	}
 	if total > MaxPieces {
-		return 0, invalid("pieces", "%d pieces with overs are more than %d: split the run", total, MaxPieces)
+		return 0, badfield.New("pieces", "%d pieces with overs are more than %d: split the run", total, MaxPieces)
 	}
 	return total, nil
 }

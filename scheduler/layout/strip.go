@@ -3,6 +3,8 @@ package layout
 import (
 	"fmt"
 	"math"
+
+	"tandem/scheduler/badfield"
 )
 
 // Item is a rectangle to pack; lengths in any unit.
@@ -25,7 +27,7 @@ type Options struct {
 // budget returns what the options allow for a search in which one packing takes so many elementary steps.
 func (o Options) budget(work int64) (*budget, error) {
 	if o.Evaluations < 0 {
-		return nil, invalid("options.evaluations", "is %d: must be 0 or more", o.Evaluations)
+		return nil, badfield.New("options.evaluations", "is %d: must be 0 or more", o.Evaluations)
 	}
 	n := o.Evaluations
 	if n == 0 {
@@ -76,17 +78,17 @@ func Strip(width int64, items []Item, opt Options) (Packing, error) {
 
 func stripEntries(width int64, items []Item) ([]entry, error) {
 	if width <= 0 {
-		return nil, invalid("width", "is %d: must be more than 0", width)
+		return nil, badfield.New("width", "is %d: must be more than 0", width)
 	}
 	if len(items) == 0 || len(items) > MaxSearched {
-		return nil, invalid("items", "there are %d: must be 1 to %d", len(items), MaxSearched)
+		return nil, badfield.New("items", "there are %d: must be 1 to %d", len(items), MaxSearched)
 	}
 	entries := make([]entry, len(items))
 	var total int64
 	for i, it := range items {
 		field := fmt.Sprintf("items[%d]", i)
 		if it.Width <= 0 || it.Height <= 0 {
-			return nil, invalid(field, "is %d by %d: both must be more than 0", it.Width, it.Height)
+			return nil, badfield.New(field, "is %d by %d: both must be more than 0", it.Width, it.Height)
 		}
 		upright := shape{it.Width, it.Height}
 		var shapes []shape
@@ -97,12 +99,12 @@ func stripEntries(width int64, items []Item) ([]entry, error) {
 			shapes = append(shapes, shape{it.Height, it.Width})
 		}
 		if len(shapes) == 0 {
-			return nil, invalid(field, "is %d by %d: fits in no allowed way on a strip %d wide", it.Width, it.Height, width)
+			return nil, badfield.New(field, "is %d by %d: fits in no allowed way on a strip %d wide", it.Width, it.Height, width)
 		}
 		// The height of any packing times the width stays within what can be counted.
 		longest := max(it.Width, it.Height)
 		if longest > math.MaxInt64/8/width-total {
-			return nil, invalid("items", "are too large to be counted: use a coarser unit")
+			return nil, badfield.New("items", "are too large to be counted: use a coarser unit")
 		}
 		total += longest
 		entries[i] = newEntry(i, 1, upright, shapes)

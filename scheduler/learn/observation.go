@@ -5,6 +5,8 @@ import (
 	"math"
 	"time"
 	"unicode/utf8"
+
+	"tandem/scheduler/badfield"
 )
 
 // Key is what durations are learned for.
@@ -28,11 +30,11 @@ func (k Key) check() *Error {
 	}{{"device", k.Device, true}, {"operation", k.Operation, true}, {"mode", k.Mode, false}} {
 		switch {
 		case part.required && part.value == "":
-			return bad(part.field, "is empty; give its id")
+			return badfield.New(part.field, "is empty; give its id")
 		case len(part.value) > longestName:
-			return bad(part.field, "has %d bytes; at most %d are kept", len(part.value), longestName)
+			return badfield.New(part.field, "has %d bytes; at most %d are kept", len(part.value), longestName)
 		case !utf8.ValidString(part.value):
-			return bad(part.field, "is not UTF-8; give it as text")
+			return badfield.New(part.field, "is not UTF-8; give it as text")
 		}
 	}
 	return nil
@@ -56,13 +58,13 @@ const (
 func (o Observation) check() *Error {
 	switch {
 	case o.Predicted <= 0 || o.Predicted > longest:
-		return bad("predicted", "is %v; it must be above 0 and at most %v", o.Predicted, longest)
+		return badfield.New("predicted", "is %v; it must be above 0 and at most %v", o.Predicted, longest)
 	case o.Actual <= 0 || o.Actual > longest:
-		return bad("actual", "is %v; it must be above 0 and at most %v", o.Actual, longest)
+		return badfield.New("actual", "is %v; it must be above 0 and at most %v", o.Actual, longest)
 	case o.Stopped < 0 || o.Stopped >= o.Actual:
-		return bad("stopped", "is %v; it must be from 0 to less than the %v the run took", o.Stopped, o.Actual)
+		return badfield.New("stopped", "is %v; it must be from 0 to less than the %v the run took", o.Stopped, o.Actual)
 	case math.IsNaN(o.Done) || o.Done < 0 || o.Done > 1:
-		return bad("done", "is %v; it must be a share from 0 to 1", o.Done)
+		return badfield.New("done", "is %v; it must be a share from 0 to 1", o.Done)
 	}
 	return nil
 }

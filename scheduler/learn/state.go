@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"time"
+
+	"tandem/scheduler/badfield"
 )
 
 // State is all a model holds.
@@ -38,7 +40,7 @@ func (m *Model) State() State {
 // an *Error.
 func Restore(s State, assume func(operation string) Prior) (*Model, error) {
 	if len(s.Keys) > mostKeys {
-		return nil, bad("keys", "has %d of them; at most %d are held", len(s.Keys), mostKeys)
+		return nil, badfield.New("keys", "has %d of them; at most %d are held", len(s.Keys), mostKeys)
 	}
 	m := New(assume)
 	m.turn = s.Turn
@@ -48,12 +50,12 @@ func Restore(s State, assume func(operation string) Prior) (*Model, error) {
 		switch {
 		case err != nil:
 		case m.keys[k.Key] != nil:
-			err = bad("key", "%v is there twice; keep one", k.Key)
+			err = badfield.New("key", "%v is there twice; keep one", k.Key)
 		case turns[k.Turn]:
-			err = bad("turn", "%d is that of another key; an observation has one key", k.Turn)
+			err = badfield.New("turn", "%d is that of another key; an observation has one key", k.Turn)
 		}
 		if err != nil {
-			return nil, bad(fmt.Sprintf("keys[%d].%s", i, err.Field), "%s", err.Message)
+			return nil, badfield.New(fmt.Sprintf("keys[%d].%s", i, err.Field), "%s", err.Message)
 		}
 		turns[k.Turn] = true
 		r := &record{
@@ -71,22 +73,22 @@ func (k KeyState) check(turn uint64) *Error {
 		return err
 	}
 	if len(k.Ratios) > ringSize {
-		return bad("ratios", "has %d of them; at most %d are held", len(k.Ratios), ringSize)
+		return badfield.New("ratios", "has %d of them; at most %d are held", len(k.Ratios), ringSize)
 	}
 	for i, r := range k.Ratios {
 		if r < leastRatio || r > largestRatio {
-			return bad(fmt.Sprintf("ratios[%d]", i), "is %d; it must be from %d to %d millionths", r, leastRatio, largestRatio)
+			return badfield.New(fmt.Sprintf("ratios[%d]", i), "is %d; it must be from %d to %d millionths", r, leastRatio, largestRatio)
 		}
 	}
 	switch {
 	case k.Counts.Learned < uint64(len(k.Ratios)):
-		return bad("counts.learned", "is %d; there are %d ratios", k.Counts.Learned, len(k.Ratios))
+		return badfield.New("counts.learned", "is %d; there are %d ratios", k.Counts.Learned, len(k.Ratios))
 	case k.Turn == 0 || k.Turn > turn:
-		return bad("turn", "is %d; it must be from 1 to the %d observations so far", k.Turn, turn)
+		return badfield.New("turn", "is %d; it must be from 1 to the %d observations so far", k.Turn, turn)
 	case k.LastPredicted < 0 || k.LastPredicted > longest:
-		return bad("last_predicted", "is %v; it must be from 0 to %v", k.LastPredicted, longest)
+		return badfield.New("last_predicted", "is %v; it must be from 0 to %v", k.LastPredicted, longest)
 	case k.LastActual < 0 || k.LastActual > longest:
-		return bad("last_actual", "is %v; it must be from 0 to %v", k.LastActual, longest)
+		return badfield.New("last_actual", "is %v; it must be from 0 to %v", k.LastActual, longest)
 	}
 	return nil
 }

@@ -3,6 +3,8 @@ package physics
 import (
 	"fmt"
 	"time"
+
+	"tandem/scheduler/badfield"
 )
 
 // Words for the from and to of a Change that are no name of media, film, mode or blade.
@@ -129,26 +131,26 @@ func (c Changeovers) Check() error {
 		switch r.Aspect {
 		case Media, Film, Mode, Blade:
 		default:
-			return bad(at("aspect"), "is %.40q: give %s, %s, %s or %s", r.Aspect, Media, Film, Mode, Blade)
+			return badfield.New(at("aspect"), "is %.40q: give %s, %s, %s or %s", r.Aspect, Media, Film, Mode, Blade)
 		}
 		if r.From == "" {
-			return bad(at("from"), "is empty: give a name, %s, or %s where nothing is loaded", Any, None)
+			return badfield.New(at("from"), "is empty: give a name, %s, or %s where nothing is loaded", Any, None)
 		}
 		if r.To == "" || r.To == None {
-			return bad(at("to"), "is %q: give a name or %s", r.To, Any)
+			return badfield.New(at("to"), "is %q: give a name or %s", r.To, Any)
 		}
 		if r.From == r.To && r.From != Any {
-			return bad(at("to"), "is %.40q, the same as from: that is no change, so leave it out", r.To)
+			return badfield.New(at("to"), "is %.40q, the same as from: that is no change, so leave it out", r.To)
 		}
 		if r.Both && r.From == None {
-			return bad(at("both"), "is set, but nothing is ever changed to %s: leave it out", None)
+			return badfield.New(at("both"), "is set, but nothing is ever changed to %s: leave it out", None)
 		}
 		if r.Time < 0 {
-			return bad(at("time"), "is %v: a time is 0 or more", r.Time)
+			return badfield.New(at("time"), "is %v: a time is 0 or more", r.Time)
 		}
 		p := pair{r.Aspect, r.From, r.To}
 		if j, twice := seen[p]; twice {
-			return bad(at("from"), "and to are those of changes[%d]: keep one of them", j)
+			return badfield.New(at("from"), "and to are those of changes[%d]: keep one of them", j)
 		}
 		seen[p] = i
 	}

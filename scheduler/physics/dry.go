@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"tandem/scheduler/badfield"
 )
 
 // Storage is how a printed panel waits.
@@ -138,7 +140,7 @@ func (t DryTable) Least(d Drying) (Wait, error) {
 		rule, ofShop = best(t.Default, d), false
 	}
 	if rule == nil {
-		return Wait{}, bad("ink", "is %.40q, for which there is no drying rule on media %.40q: add one to the shop's rules", d.Ink, d.Media)
+		return Wait{}, badfield.New("ink", "is %.40q, for which there is no drying rule on media %.40q: add one to the shop's rules", d.Ink, d.Media)
 	}
 	w := Wait{
 		BeforeLaminating: rule.BeforeLaminating, BeforeCutting: rule.BeforeCutting, BeforeUse: rule.BeforeUse,
@@ -150,7 +152,7 @@ func (t DryTable) Least(d Drying) (Wait, error) {
 	w.Factor, w.Extra = rule.adjustment(d)
 	ns := math.Round(float64(rule.BeforeLaminating)*w.Factor) + float64(w.Extra)
 	if ns >= float64(mostTime-time.Hour) {
-		return Wait{}, bad("before_laminating", "of the rule for ink %.40q becomes longer than 292 years: give a time in hours", rule.Ink)
+		return Wait{}, badfield.New("before_laminating", "of the rule for ink %.40q becomes longer than 292 years: give a time in hours", rule.Ink)
 	}
 	w.BeforeLaminating = max(wholeMinutes(time.Duration(ns)), rule.NeverUnder)
 	return w, nil

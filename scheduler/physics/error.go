@@ -1,29 +1,19 @@
 package physics
 
 import (
-	"fmt"
 	"math"
 	"time"
+
+	"tandem/scheduler/badfield"
 )
 
 // Error is why there is no answer: one bad field, and what would be right.
-type Error struct {
-	Field   string // name of the field, such as speed_um_s or changes[3].from
-	Message string // what is wrong and what to do about it
-}
-
-// Error returns the field and the message.
-func (e *Error) Error() string { return e.Field + ": " + e.Message }
-
-func bad(field, format string, args ...any) *Error {
-	return &Error{Field: field, Message: fmt.Sprintf(format, args...)}
-}
+type Error = badfield.Error
 
 // Bounds that keep every product of a length and a count exact in int64, far beyond any roll or job.
 const (
-	mostUm    = int64(1e12) // 1,000 km
-	mostCount = 1_000_000_000
-	mostTime  = time.Duration(math.MaxInt64)
+	mostUm   = int64(1e12) // 1,000 km
+	mostTime = time.Duration(math.MaxInt64)
 )
 
 // checks collects the first bad field, so that a function lists what it needs without a branch for each.
@@ -31,7 +21,7 @@ type checks struct{ err error }
 
 func (c *checks) fail(field, format string, args ...any) {
 	if c.err == nil {
-		c.err = bad(field, format, args...)
+		c.err = badfield.New(field, format, args...)
 	}
 }
 
@@ -51,12 +41,6 @@ func (c *checks) positive(field string, um int64) {
 		c.fail(field, "is 0: give the machine's own figure, more than 0")
 	}
 	c.length(field, um)
-}
-
-func (c *checks) count(field string, n, least int) {
-	if n < least || n > mostCount {
-		c.fail(field, "is %d: give a number from %d to %d", n, least, mostCount)
-	}
 }
 
 func (c *checks) duration(field string, d time.Duration) {

@@ -2,34 +2,10 @@ package physics
 
 import "time"
 
-// PrintPace is how long the ink takes for an image of this length (along the web) and width (across it), without set-up
-// and eject. Carriage, Area and Line have it.
+// PrintPace is how long the ink takes for an image of this length (along the web) and width (across it), without set-up.
+// Carriage and Area have it.
 type PrintPace interface {
 	Time(lengthUm, widthUm int64) (time.Duration, error)
-}
-
-// Print is one printing run: t = set-up + ink + eject. Set-up (heating, spitting, loading) is usually 1 to 5 minutes
-// (common practice, no source).
-type Print struct {
-	SetUp time.Duration // before the first scan
-	Eject time.Duration // after the last one: feed out, cut off
-	Pace  PrintPace     // while the ink goes down
-}
-
-// Time returns how long an image of this length and width takes.
-func (p Print) Time(lengthUm, widthUm int64) (time.Duration, error) {
-	if p.Pace == nil {
-		return 0, bad("pace", "is missing: give a carriage, an area rate or a fitted line")
-	}
-	ink, err := p.Pace.Time(lengthUm, widthUm)
-	if err != nil {
-		return 0, err
-	}
-	var t total
-	t.add("set_up", p.SetUp, 1)
-	t.add("length_um", ink, 1)
-	t.add("eject", p.Eject, 1)
-	return t.result()
 }
 
 // Area is a measured rate: A/R with A = length * charged width. Usual rates of roll machines 1.3 to 1.6 m wide are 20-60

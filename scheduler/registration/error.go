@@ -3,20 +3,12 @@ package registration
 import (
 	"fmt"
 	"math"
+
+	"tandem/scheduler/badfield"
 )
 
 // Error is why there is no fit: one bad field, and what would be right.
-type Error struct {
-	Field   string // name of the field, such as read[2].x
-	Message string // what is wrong and what to do about it
-}
-
-// Error returns the field and the message.
-func (e *Error) Error() string { return e.Field + ": " + e.Message }
-
-func bad(field, format string, args ...any) *Error {
-	return &Error{Field: field, Message: fmt.Sprintf(format, args...)}
-}
+type Error = badfield.Error
 
 const (
 	mostMarks = 1000
@@ -30,10 +22,10 @@ const (
 // check wants at least two marks that are apart and a reading for each; of three and more, one off the line of the others.
 func check(nominal, read []Point) error {
 	if len(nominal) < 2 || len(nominal) > mostMarks {
-		return bad("nominal", "holds %d marks: give 2 to %d", len(nominal), mostMarks)
+		return badfield.New("nominal", "holds %d marks: give 2 to %d", len(nominal), mostMarks)
 	}
 	if len(read) != len(nominal) {
-		return bad("read", "holds %d readings for %d marks: read every mark once, in the order of the marks", len(read), len(nominal))
+		return badfield.New("read", "holds %d readings for %d marks: read every mark once, in the order of the marks", len(read), len(nominal))
 	}
 	if err := checkPoints("nominal", nominal, "give each mark its own place"); err != nil {
 		return err
@@ -42,10 +34,10 @@ func check(nominal, read []Point) error {
 		return err
 	}
 	if flat(nominal) {
-		return bad("nominal", "has all marks on one line: add a mark beside it, or give two marks only")
+		return badfield.New("nominal", "has all marks on one line: add a mark beside it, or give two marks only")
 	}
 	if flat(read) {
-		return bad("read", "has all readings on one line, but the marks are not: read them again")
+		return badfield.New("read", "has all readings on one line, but the marks are not: read them again")
 	}
 	return nil
 }
@@ -57,14 +49,14 @@ func checkPoints(list string, points []Point, remedy string) error {
 			v    float64
 		}{{"x", p.X}, {"y", p.Y}} {
 			if math.IsNaN(c.v) || math.Abs(c.v) > mostUm {
-				return bad(fmt.Sprintf("%s[%d].%s", list, i, c.name), "is %v: give micrometres, at most 1 km", c.v)
+				return badfield.New(fmt.Sprintf("%s[%d].%s", list, i, c.name), "is %v: give micrometres, at most 1 km", c.v)
 			}
 		}
 	}
 	for j, p := range points {
 		for i, q := range points[:j] {
 			if math.Hypot(p.X-q.X, p.Y-q.Y) < nearestUm {
-				return bad(fmt.Sprintf("%s[%d]", list, j), "is within 1 mm of %s[%d]: %s; coordinates are micrometres", list, i, remedy)
+				return badfield.New(fmt.Sprintf("%s[%d]", list, j), "is within 1 mm of %s[%d]: %s; coordinates are micrometres", list, i, remedy)
 			}
 		}
 	}

@@ -1,6 +1,10 @@
 package registration
 
-import "math"
+import (
+	"math"
+
+	"tandem/scheduler/badfield"
+)
 
 // Quality is what a fit says about the panel. Angles are degrees, counterclockwise with x to the right and y up.
 type Quality struct {
@@ -31,7 +35,7 @@ func Fit(nominal, read []Point) (Transform, Quality, error) {
 	}
 	t := solve(nominal, read)
 	if size := t.A*t.A + t.B*t.B + t.C*t.C + t.D*t.D; !(math.Abs(t.Determinant()) > 1e-6*size) {
-		return Transform{}, Quality{}, bad("read", "folds the panel onto a line: the marks were read in another order; read them again in the order of the marks")
+		return Transform{}, Quality{}, badfield.New("read", "folds the panel onto a line: the marks were read in another order; read them again in the order of the marks")
 	}
 	return t, measure(t, nominal, read), nil
 }

@@ -151,15 +151,6 @@ func TestFitRecoversAffineMaps(t *testing.T) {
 		if mirrored := want.Determinant() < 0; mirrored != (q.ScaleY < 0) {
 			t.Errorf("scale y %v, mirrored %v", q.ScaleY, mirrored)
 		}
-		back, err := got.Inverse()
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, p := range marks {
-			if r := back.Apply(got.Apply(p)); math.Hypot(r.X-p.X, r.Y-p.Y) > 1e-3 {
-				t.Errorf("%v there and back is %v", p, r)
-			}
-		}
 	})
 }
 
@@ -302,15 +293,6 @@ func TestFitTakesBanners(t *testing.T) {
 	}
 }
 
-func TestInverseErrors(t *testing.T) {
-	for _, f := range []Transform{{}, {A: 1, B: 2, C: 2, D: 4}, {A: math.NaN(), D: 1}, {A: math.Inf(1), D: 1}, {A: 1, D: 1, TX: math.NaN()}} {
-		var e *Error
-		if got, err := f.Inverse(); !errors.As(err, &e) || e.Field != "transform" {
-			t.Errorf("%+v: %+v, %v, want an error of transform", f, got, err)
-		}
-	}
-}
-
 // FuzzFit: whatever is read, there is an error or a fit of finite figures, and a verdict with a reason or none.
 func FuzzFit(f *testing.F) {
 	f.Add(10e3, 20e3, 510.4e3, 22.6e3, 508.9e3, 322.3e3, 8.4e3, 319.9e3, uint8(4))
@@ -336,8 +318,8 @@ func FuzzFit(f *testing.F) {
 		if v := Judge(q, Limits{}); v.Accepted != (v.Reason == "") || v.Accepted != (len(v.Causes) == 0) {
 			t.Fatalf("%+v contradicts itself", v)
 		}
-		if _, err := fit.Inverse(); err != nil {
-			t.Fatal(err)
+		if d := fit.Determinant(); d == 0 || math.IsNaN(d) || math.IsInf(d, 0) {
+			t.Fatalf("%+v flattens the panel", fit)
 		}
 		if _, _, err := Order(rectangle[:marks], read, Limits{}); err != nil {
 			t.Fatal(err)

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"tandem/scheduler/badfield"
 )
 
 // Limits are what a panel may be off before it cannot be the right one. A zero takes the usual figure.
@@ -27,7 +29,7 @@ func (l Limits) Usual() (Limits, error) {
 		{"rotation_degrees", &l.RotationDegrees, 5, 45},
 	} {
 		if !(*f.v >= 0 && *f.v <= f.most) {
-			return Limits{}, bad(f.name, "is %v: give more than 0 and at most %v, or 0 for the usual %v", *f.v, f.most, f.usual)
+			return Limits{}, badfield.New(f.name, "is %v: give more than 0 and at most %v, or 0 for the usual %v", *f.v, f.most, f.usual)
 		}
 		if *f.v == 0 {
 			*f.v = f.usual

@@ -1,5 +1,7 @@
 package registration
 
+import "tandem/scheduler/badfield"
+
 // mostOrdered bounds the orders that Order tries: 720.
 const mostOrdered = 6
 
@@ -10,7 +12,7 @@ const mostOrdered = 6
 // marks; the errors are those of Fit and Limits.Usual.
 func Order(nominal, read []Point, l Limits) (order []int, ok bool, err error) {
 	if len(nominal) > mostOrdered {
-		return nil, false, bad("nominal", "holds %d marks: an order can be looked for with at most %d; read them again", len(nominal), mostOrdered)
+		return nil, false, badfield.New("nominal", "holds %d marks: an order can be looked for with at most %d; read them again", len(nominal), mostOrdered)
 	}
 	if l, err = l.Usual(); err != nil {
 		return nil, false, err

@@ -103,11 +103,10 @@ func contourTime(g *group, cuts map[*item]*contour.Contour, motion contour.Motio
 		if err != nil {
 			return 0, false
 		}
-		job, err := times.Job(it.GetQuantity()+it.GetOvers(), contour.Panels{})
+		t, err := times.Pieces(it.GetQuantity() + it.GetOvers())
 		if err != nil {
 			return 0, false
 		}
-		t := job.Total()
 		if it.contour == nil { // the outline stands for what the figures say: as much longer as its path is
 			t = time.Duration(float64(t) * float64(it.GetContour().GetLengthUm()) / float64(2*(it.GetWidthUm()+it.GetHeightUm())))
 		}
