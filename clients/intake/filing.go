@@ -179,16 +179,20 @@ func (f *folder) writeBeside(path, text string) error {
 	if f.holds(path, text) {
 		return nil
 	}
-	temporary := filepath.Join(stateFolder, "beside.tmp")
-	w, err := f.root.OpenFile(temporary, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
+	return writeWhole(f.root, filepath.Join(stateFolder, "beside.tmp"), path, []byte(text))
+}
+
+// writeWhole writes a file by way of a temporary one: whole or not at all.
+func writeWhole(root *os.Root, temporary, path string, content []byte) error {
+	w, err := root.OpenFile(temporary, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
 	if err != nil {
 		return err
 	}
-	_, err = io.WriteString(w, text)
+	_, err = w.Write(content)
 	if err = errors.Join(err, w.Sync(), w.Close()); err != nil {
 		return err
 	}
-	return f.root.Rename(temporary, path)
+	return root.Rename(temporary, path)
 }
 
 // shortName leaves room for what is added to a name: file systems take 255 bytes.

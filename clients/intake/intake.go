@@ -131,7 +131,7 @@ type folder struct {
 	dir     string // absolute
 	root    *os.Root
 	cuts    *ticketfile.Roots
-	lock    *lock
+	lock    *os.File
 	journal *journal
 
 	files map[string]*file // the tickets in the folder, by name
@@ -202,7 +202,7 @@ func (f *folder) close() {
 		_ = f.journal.close()
 	}
 	if f.lock != nil {
-		_ = f.lock.release()
+		_ = f.lock.Close()
 	}
 	if f.root != nil {
 		_ = f.root.Close()

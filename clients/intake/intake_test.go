@@ -368,7 +368,7 @@ func TestOneProcess(t *testing.T) {
 		stop := r.watch()
 		seconds(1)
 		_, err := Run(r.Context(), r.config)
-		if !errors.Is(err, ErrInUse) || !strings.Contains(err.Error(), "process "+strconv.Itoa(os.Getpid())+" watches") {
+		if !errors.Is(err, ErrInUse) || !strings.Contains(err.Error(), "held by process "+strconv.Itoa(os.Getpid())) {
 			r.Errorf("error %v", err)
 		}
 		stop()

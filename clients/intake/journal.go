@@ -48,7 +48,7 @@ func openJournal(root *os.Root) (*journal, error) {
 	}
 	if len(lines) > maxEntries {
 		lines = lines[len(lines)-maxEntries:]
-		if err := rewriteJournal(root, path, lines); err != nil {
+		if err := writeWhole(root, path+".tmp", path, bytes.Join(lines, nil)); err != nil {
 			return nil, fmt.Errorf("shorten the journal of the watched folder: %w", err)
 		}
 		j.torn = false
@@ -87,19 +87,6 @@ func (j *journal) load(root *os.Root, path string) (lines [][]byte, err error) {
 			return nil, err
 		}
 	}
-}
-
-func rewriteJournal(root *os.Root, path string, lines [][]byte) error {
-	temporary := path + ".tmp"
-	w, err := root.OpenFile(temporary, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o666)
-	if err != nil {
-		return err
-	}
-	_, err = w.Write(bytes.Join(lines, nil))
-	if err = errors.Join(err, w.Sync(), w.Close()); err != nil {
-		return err
-	}
-	return root.Rename(temporary, path)
 }
 
 // find returns the first file that had that content.

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
 )
 
 const tagFile = `<svg xmlns="http://www.w3.org/2000/svg" width="80mm" height="50mm" viewBox="0 0 80 50"><rect width="80" height="50"/></svg>`
@@ -106,5 +107,27 @@ func TestDurationsOfUnknownDevice(t *testing.T) {
 	}
 	if _, err := d.learned.ResetDurations(d.ctx(), &tandemv1.ResetDurationsRequest{Device: "cutter-1", Operation: "print", RequestId: "r"}); status.Code(err) != codes.InvalidArgument {
 		t.Errorf("an operation that the device does not have: %v", err)
+	}
+}
+
+// A retry gets its first answer although the floor file has lost the media meanwhile; a new request is refused.
+func TestRetryOfItemsAfterTheFloorChanged(t *testing.T) {
+	d := newDaemon(t)
+	req := &tandemv1.CreateJobRequest{Job: tags("tags"), CutFiles: tagFiles(), RequestId: "r1", Actor: "mira"}
+	job, err := d.jobs.CreateJob(d.ctx(), req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := proto.CloneOf(shopFile)
+	file.Media = []*tandemv1.Media{{Id: "banner", WidthUm: 1_600_000}, {Id: "gloss"}, {Id: "matt"}}
+	if _, err := d.engine.Do(d.ctx(), floor.Meta{}, floor.Configure{File: file}); err != nil {
+		t.Fatal(err)
+	}
+	if again, err := d.jobs.CreateJob(d.ctx(), req); err != nil || again.GetCode() != job.GetCode() {
+		t.Errorf("the same request again: %v, %v", again, err)
+	}
+	fresh := &tandemv1.CreateJobRequest{Job: tags("more"), CutFiles: tagFiles(), RequestId: "r2", Actor: "mira"}
+	if _, err := d.jobs.CreateJob(d.ctx(), fresh); status.Code(err) != codes.InvalidArgument {
+		t.Errorf("a new request: %v", err)
 	}
 }

@@ -47,7 +47,7 @@ func eachPath(t *testing.T, test func(*testing.T, func(testing.TB, *Server, ...n
 }
 
 func tokenPath(s *Server) string {
-	return filepath.Join(filepath.Dir(s.lock.file.Name()), TokenFile)
+	return filepath.Join(filepath.Dir(s.lock.Name()), TokenFile)
 }
 
 func startServer(t testing.TB, change ...func(*ServerConfig)) *Server {

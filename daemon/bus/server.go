@@ -58,7 +58,7 @@ func (c ServerConfig) check() error {
 // process, and FLOOR, where the daemon and the drivers meet.
 type Server struct {
 	server   *natsserver.Server
-	lock     *dirLock
+	lock     *os.File
 	secrets  secrets
 	log      *zap.Logger
 	shutdown sync.Once
@@ -204,7 +204,7 @@ func (s *Server) Shutdown() {
 			s.server.Shutdown()
 			s.server.WaitForShutdown()
 		}
-		if err := s.lock.release(); err != nil {
+		if err := s.lock.Close(); err != nil {
 			s.log.Warn("store directory not unlocked; it will be when the process ends", zap.Error(err))
 		}
 	})

@@ -1,4 +1,4 @@
-package intake
+package lockfile
 
 import (
 	"errors"
@@ -7,9 +7,9 @@ import (
 	"golang.org/x/sys/windows"
 )
 
-// lockFile takes the lock without waiting and reports whether somebody else holds it. The locked byte lies far beyond
+// try takes the lock without waiting and reports whether somebody else holds it. The locked byte lies far beyond
 // the file's end, because on this system nobody else can read what is locked.
-func lockFile(f *os.File) (held bool, err error) {
+func try(f *os.File) (held bool, err error) {
 	err = windows.LockFileEx(windows.Handle(f.Fd()), windows.LOCKFILE_EXCLUSIVE_LOCK|windows.LOCKFILE_FAIL_IMMEDIATELY,
 		0, 1, 0, &windows.Overlapped{OffsetHigh: 1 << 30})
 	if errors.Is(err, windows.ERROR_LOCK_VIOLATION) || errors.Is(err, windows.ERROR_IO_PENDING) {

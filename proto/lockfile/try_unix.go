@@ -1,6 +1,6 @@
 //go:build unix
 
-package intake
+package lockfile
 
 import (
 	"errors"
@@ -8,8 +8,8 @@ import (
 	"syscall"
 )
 
-// lockFile takes the lock without waiting and reports whether somebody else holds it.
-func lockFile(f *os.File) (held bool, err error) {
+// try takes the lock without waiting and reports whether somebody else holds it.
+func try(f *os.File) (held bool, err error) {
 	for {
 		err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
 		switch {
