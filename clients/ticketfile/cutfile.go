@@ -14,6 +14,7 @@ import (
 	"strings"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/proto/yamlfile"
 )
 
 // MaxCutFiles is what all cut files of a job may have together, in bytes.
@@ -110,18 +111,18 @@ func (r *Roots) CutFiles(job *tandemv1.Job) (CutFiles, error) {
 			found.Stamp += uri + " " + stamp + "\n"
 			switch {
 			case errors.Is(err, errElsewhere):
-				found.Notes = append(found.Notes, field+": "+quote(uri)+" "+err.Error()+": not read; its contour is not known from it")
+				found.Notes = append(found.Notes, field+": "+yamlfile.Quote(uri)+" "+err.Error()+": not read; its contour is not known from it")
 				continue
 			case errors.Is(err, fs.ErrNotExist):
 				found.Absent++
 				if item.GetContour() == nil {
-					problems = append(problems, &CutError{field, quote(uri) + " is not there: put the file where the ticket names it, or leave the name out"})
+					problems = append(problems, &CutError{field, yamlfile.Quote(uri) + " is not there: put the file where the ticket names it, or leave the name out"})
 				} else {
-					found.Notes = append(found.Notes, field+": "+quote(uri)+" is not there: the ticket's own figures of the contour count")
+					found.Notes = append(found.Notes, field+": "+yamlfile.Quote(uri)+" is not there: the ticket's own figures of the contour count")
 				}
 				continue
 			case err != nil:
-				problems = append(problems, &CutError{field, quote(uri) + " " + err.Error()})
+				problems = append(problems, &CutError{field, yamlfile.Quote(uri) + " " + err.Error()})
 				continue
 			}
 			digest := sha256.Sum256(data)
@@ -136,7 +137,7 @@ func (r *Roots) CutFiles(job *tandemv1.Job) (CutFiles, error) {
 		if want := item.GetCut().GetSha256(); want != "" && !strings.EqualFold(want, sum) {
 			problems = append(problems, &CutError{
 				fmt.Sprintf("items[%d].cut.sha256", i),
-				fmt.Sprintf("is %s, but the file %s has %s: it was changed since, or it is another file", quote(want), quote(uri), sum),
+				fmt.Sprintf("is %s, but the file %s has %s: it was changed since, or it is another file", yamlfile.Quote(want), yamlfile.Quote(uri), sum),
 			})
 		}
 	}
@@ -217,7 +218,7 @@ func fileURL(uri, rest string) (names []string, absolute bool, err error) {
 	switch {
 	case host != "" && !strings.EqualFold(host, "localhost"):
 		if runtime.GOOS != "windows" {
-			return nil, false, fmt.Errorf("%w, on the computer %s", errElsewhere, quote(host))
+			return nil, false, fmt.Errorf("%w, on the computer %s", errElsewhere, yamlfile.Quote(host))
 		}
 		decoded = "//" + host + decoded
 	case runtime.GOOS == "windows" && len(decoded) > 2 && decoded[0] == '/' && decoded[2] == ':':
@@ -278,12 +279,4 @@ func isEscape(dir *os.Root, name string, err error) bool {
 		}
 	}
 	return false
-}
-
-func quote(s string) string {
-	const most = 100
-	if len(s) > most {
-		return fmt.Sprintf("%q...", strings.ToValidUTF8(s[:most], ""))
-	}
-	return fmt.Sprintf("%q", s)
 }

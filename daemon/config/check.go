@@ -75,7 +75,7 @@ func (c *check) id(field, id string) {
 	case id == "":
 		c.add(field, "is missing; %s", idRule)
 	case !tandemv1.ValidID(id):
-		c.add(field, "%s is not an id; %s", quote(id), idRule)
+		c.add(field, "%s is not an id; %s", yamlfile.Quote(id), idRule)
 	}
 }
 
@@ -84,7 +84,7 @@ func (c *check) unique(seen map[string]int, list string, i int, id string) {
 	field := fmt.Sprintf("%s[%d].id", list, i)
 	c.id(field, id)
 	if first, twice := seen[id]; twice && id != "" {
-		c.add(field, "%s is the id of %s[%d] too; give each its own", quote(id), list, first)
+		c.add(field, "%s is the id of %s[%d] too; give each its own", yamlfile.Quote(id), list, first)
 		return
 	}
 	seen[id] = i
@@ -167,7 +167,7 @@ func (c *check) people(list []*tandemv1.Person) {
 // supply checks a reference to the media list.
 func (c *check) supply(field, id string) {
 	if !tandemv1.ValidID(id) {
-		c.add(field, "%s is not an id; %s", quote(id), idRule)
+		c.add(field, "%s is not an id; %s", yamlfile.Quote(id), idRule)
 		return
 	}
 	if len(c.supplies) == 0 || slices.Contains(c.supplies, id) {
@@ -178,12 +178,4 @@ func (c *check) supply(field, id string) {
 		return
 	}
 	c.add(field, "there is no media %q; add it to the media list", id)
-}
-
-func quote(s string) string {
-	const most = 70
-	if len(s) > most {
-		return fmt.Sprintf("%q...", strings.ToValidUTF8(s[:most], ""))
-	}
-	return fmt.Sprintf("%q", s)
 }

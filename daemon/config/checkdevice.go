@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/proto/yamlfile"
 )
 
 // Operations with a meaning of their own here; all others are words of the shop.
@@ -31,7 +32,7 @@ func (c *check) device(field string, d *tandemv1.Device) {
 		at := fmt.Sprintf("%s.abilities[%d]", field, i)
 		c.id(at+".operation", a.GetOperation())
 		if first, twice := seen[a.GetOperation()]; twice && a.GetOperation() != "" {
-			c.add(at+".operation", "%s is the operation of abilities[%d] too; keep one", quote(a.GetOperation()), first)
+			c.add(at+".operation", "%s is the operation of abilities[%d] too; keep one", yamlfile.Quote(a.GetOperation()), first)
 		} else {
 			seen[a.GetOperation()] = i
 		}
@@ -43,7 +44,7 @@ func (c *check) device(field string, d *tandemv1.Device) {
 	if loaded := d.GetLoadedMedia(); loaded != "" {
 		c.supply(field+".loaded_media", loaded)
 		if !accepts(d, loaded) {
-			c.add(field+".loaded_media", "%s is not among the media or films its abilities accept; add it there or load another", quote(loaded))
+			c.add(field+".loaded_media", "%s is not among the media or films its abilities accept; add it there or load another", yamlfile.Quote(loaded))
 		}
 	}
 }
@@ -109,7 +110,7 @@ func (c *check) ability(field string, a *tandemv1.Ability, kind Kind) {
 			at := fmt.Sprintf("%s.%s[%d]", field, list.name, i)
 			list.check(at, id)
 			if seen[id] {
-				c.add(at, "%s is named twice; keep one", quote(id))
+				c.add(at, "%s is named twice; keep one", yamlfile.Quote(id))
 			}
 			seen[id] = true
 		}
@@ -156,6 +157,6 @@ func (c *check) words(field string, m map[string]string) {
 			c.add(field, "has an entry without a name")
 		}
 		c.text(field, name)
-		c.text(fmt.Sprintf("%s[%s]", field, quote(name)), m[name])
+		c.text(fmt.Sprintf("%s[%s]", field, yamlfile.Quote(name)), m[name])
 	}
 }

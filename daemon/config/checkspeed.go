@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/proto/yamlfile"
 	"tandem/scheduler/badfield"
 	"tandem/scheduler/contour"
 	"tandem/scheduler/duration"
@@ -59,11 +60,11 @@ func (c *check) printModes(field string, a *tandemv1.Ability) {
 		}
 		c.id(at+".mode", m.GetMode())
 		if seen[m.GetMode()] {
-			c.add(at+".mode", "%s is named twice; keep one", quote(m.GetMode()))
+			c.add(at+".mode", "%s is named twice; keep one", yamlfile.Quote(m.GetMode()))
 		}
 		seen[m.GetMode()] = true
 		if len(a.GetModes()) > 0 && !slices.Contains(a.GetModes(), m.GetMode()) {
-			c.add(at+".mode", "%s is not among the ability's modes; add it there", quote(m.GetMode()))
+			c.add(at+".mode", "%s is not among the ability's modes; add it there", yamlfile.Quote(m.GetMode()))
 		}
 		rate := m.GetSquareMetresPerHour()
 		switch {
@@ -82,7 +83,7 @@ func (c *check) printModes(field string, a *tandemv1.Ability) {
 	}
 	for i, mode := range a.GetModes() {
 		if len(a.GetPrintModes()) > 0 && !seen[mode] {
-			c.add(fmt.Sprintf("%s.modes[%d]", field, i), "%s has no entry in print_modes; add its speed", quote(mode))
+			c.add(fmt.Sprintf("%s.modes[%d]", field, i), "%s has no entry in print_modes; add its speed", yamlfile.Quote(mode))
 		}
 	}
 }
@@ -92,7 +93,7 @@ func (c *check) changeovers(field string, a *tandemv1.Ability) {
 	for i, o := range a.GetChangeovers() {
 		at := fmt.Sprintf("%s.changeovers[%d]", field, i)
 		if k := o.GetKind(); k != "media" && k != "film" && k != "mode" && k != "blade" {
-			c.add(at+".kind", "is %s; say media, film, mode or blade", quote(k))
+			c.add(at+".kind", "is %s; say media, film, mode or blade", yamlfile.Quote(k))
 			return
 		}
 		c.duration(at+".duration", o.GetDuration())
@@ -149,16 +150,16 @@ func (c *check) rules(r *tandemv1.Rules) {
 	c.length("rules.layout.max_mark_distance_um", l.GetMaxMarkDistanceUm(), 100)
 	storages := []string{"", string(physics.TightRoll), string(physics.LooseRoll), string(physics.Hung)}
 	if !slices.Contains(storages, r.GetStorage()) {
-		c.add("rules.storage", "is %s; say %s, %s or %s", quote(r.GetStorage()), storages[1], storages[2], storages[3])
+		c.add("rules.storage", "is %s; say %s, %s or %s", yamlfile.Quote(r.GetStorage()), storages[1], storages[2], storages[3])
 	}
 	if k := physics.Climate(r.GetClimate()); k != physics.RoomClimate && k != physics.HumidCool && k != physics.WarmFans {
-		c.add("rules.climate", "is %s; say %s, %s or leave it out", quote(r.GetClimate()), physics.HumidCool, physics.WarmFans)
+		c.add("rules.climate", "is %s; say %s, %s or leave it out", yamlfile.Quote(r.GetClimate()), physics.HumidCool, physics.WarmFans)
 	}
 	c.count("rules.cut_names", len(r.GetCutNames()), mostNames)
 	for _, name := range slices.Sorted(maps.Keys(r.GetCutNames())) {
 		c.text("rules.cut_names", name)
 		if _, err := contour.ParseKind(r.GetCutNames()[name]); err != nil {
-			c.add(fmt.Sprintf("rules.cut_names[%s]", quote(name)), "is %s; say kiss, perforated, through or skip", quote(r.GetCutNames()[name]))
+			c.add(fmt.Sprintf("rules.cut_names[%s]", yamlfile.Quote(name)), "is %s; say kiss, perforated, through or skip", yamlfile.Quote(r.GetCutNames()[name]))
 		}
 	}
 	c.count("rules.drying", len(r.GetDrying()), mostNames)
@@ -173,7 +174,7 @@ func (c *check) rules(r *tandemv1.Rules) {
 			c.add(at+".min_coverage_percent", "is %d; give 0 to 400", p)
 		}
 		if !slices.Contains(storages, d.GetStorage()) {
-			c.add(at+".storage", "is %s; say %s, %s, %s or leave it out", quote(d.GetStorage()), storages[1], storages[2], storages[3])
+			c.add(at+".storage", "is %s; say %s, %s, %s or leave it out", yamlfile.Quote(d.GetStorage()), storages[1], storages[2], storages[3])
 		}
 		c.duration(at+".duration", d.GetDuration())
 	}

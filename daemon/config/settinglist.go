@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"tandem/proto/yamlfile"
 )
 
 // mostTimeScale is a day in nine seconds.
@@ -50,7 +52,7 @@ func allSettings() []setting {
 			read: func(s *Settings, v string) error {
 				f, err := strconv.ParseFloat(v, 64)
 				if err != nil || !(f >= 1 && f <= mostTimeScale) {
-					return fmt.Errorf("is %s; give a number from 1 to %d", quote(v), mostTimeScale)
+					return fmt.Errorf("is %s; give a number from 1 to %d", yamlfile.Quote(v), mostTimeScale)
 				}
 				s.TimeScale = f
 				return nil
@@ -98,7 +100,7 @@ func oneOf(v string, known ...string) error {
 	if slices.Contains(known, v) {
 		return nil
 	}
-	return fmt.Errorf("is %s; give one of %s", quote(v), strings.Join(known, ", "))
+	return fmt.Errorf("is %s; give one of %s", yamlfile.Quote(v), strings.Join(known, ", "))
 }
 
 // loopback checks that an address cannot be reached from another machine and returns it with the host as a number.
@@ -107,10 +109,10 @@ func loopback(address string) (string, error) {
 	const form = "such as 127.0.0.1:7431"
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {
-		return "", fmt.Errorf("is %s; give host:port, %s", quote(address), form)
+		return "", fmt.Errorf("is %s; give host:port, %s", yamlfile.Quote(address), form)
 	}
 	if n, err := strconv.ParseUint(port, 10, 16); err != nil || strconv.FormatUint(n, 10) != port {
-		return "", fmt.Errorf("has the port %s; give one from 0 to 65535 (0: any free one), %s", quote(port), form)
+		return "", fmt.Errorf("has the port %s; give one from 0 to 65535 (0: any free one), %s", yamlfile.Quote(port), form)
 	}
 	if host == "localhost" {
 		host = "127.0.0.1"
@@ -118,7 +120,7 @@ func loopback(address string) (string, error) {
 	ip, err := netip.ParseAddr(host)
 	if err != nil || !ip.Unmap().IsLoopback() {
 		return "", fmt.Errorf("is %s, where other machines could reach the daemon, and it has no access control yet; listen on loopback, %s, "+
-			"and let other machines come through a tunnel that checks who they are, such as SSH", quote(address), form)
+			"and let other machines come through a tunnel that checks who they are, such as SSH", yamlfile.Quote(address), form)
 	}
 	return net.JoinHostPort(host, port), nil
 }

@@ -6,6 +6,8 @@ import (
 	"path/filepath"
 	"strings"
 
+	"tandem/proto/yamlfile"
+
 	"github.com/spf13/pflag"
 )
 
@@ -115,7 +117,7 @@ func (s setting) find(flags *pflag.FlagSet, host Host, file *settingsFile) (Valu
 	if s.path && v.Text != "" && !filepath.IsAbs(v.Text) {
 		abs, err := filepath.Abs(filepath.Join(base, v.Text))
 		if err != nil {
-			return v, fmt.Errorf("make %s absolute: %w", quote(v.Text), err)
+			return v, fmt.Errorf("make %s absolute: %w", yamlfile.Quote(v.Text), err)
 		}
 		v.Text = abs
 	}

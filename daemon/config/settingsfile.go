@@ -73,9 +73,9 @@ func (f *settingsFile) problems() []error {
 		switch near := yamlfile.Nearest(name, known); {
 		case slices.Contains(known, name):
 		case near != "":
-			problems = append(problems, &SettingError{Origin: f.at(name), Problem: fmt.Sprintf("unknown setting %s; did you mean %s?", quote(name), near)})
+			problems = append(problems, &SettingError{Origin: f.at(name), Problem: fmt.Sprintf("unknown setting %s; did you mean %s?", yamlfile.Quote(name), near)})
 		default:
-			problems = append(problems, &SettingError{Origin: f.at(name), Problem: fmt.Sprintf("unknown setting %s; there are %s", quote(name), strings.Join(known, ", "))})
+			problems = append(problems, &SettingError{Origin: f.at(name), Problem: fmt.Sprintf("unknown setting %s; there are %s", yamlfile.Quote(name), strings.Join(known, ", "))})
 		}
 	}
 	return problems

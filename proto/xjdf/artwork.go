@@ -4,13 +4,14 @@ import (
 	"strings"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/proto/yamlfile"
 )
 
 // readPrinting sets the artwork. Where it lies is taken as it is written and never looked up.
 func (r *reader) readPrinting(job *tandemv1.Job, item *tandemv1.Item, i, process int) {
 	for _, params := range r.inputs(setPrinting, process) {
 		if sides := params.specific.attr("Sides"); strings.HasPrefix(sides, "TwoSided") {
-			r.problem(params.specific, "Sides", "%s: items are printed on one side; hand the job in as steps", quote(sides))
+			r.problem(params.specific, "Sides", "%s: items are printed on one side; hand the job in as steps", yamlfile.Quote(sides))
 		}
 	}
 	item.Ink, item.Mode = r.opt.Ink, r.opt.Mode

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/proto/yamlfile"
 )
 
 // The kinds of cut, the shallow before the deep.
@@ -149,7 +150,7 @@ func (r *reader) shapeKind(s *node, media material, said string) string {
 		v, wrong := number(text, xmlFloat)
 		switch {
 		case wrong != "" || v <= 0:
-			r.problem(s, "ShapeDepth", "%s is not a depth in micrometres", quote(text))
+			r.problem(s, "ShapeDepth", "%s is not a depth in micrometres", yamlfile.Quote(text))
 		case media.thicknessUm == 0:
 			kind = kiss
 			r.assume(s, "ShapeDepth", "%s um, and the media has no Thickness: not through the liner, so %s", text, kiss)
@@ -163,7 +164,7 @@ func (r *reader) shapeKind(s *node, media material, said string) string {
 		v, wrong := number(text, xmlFloat)
 		switch {
 		case wrong != "" || v < 0:
-			r.problem(s, "TeethPerDimension", "%s is not a number of teeth for each point", quote(text))
+			r.problem(s, "TeethPerDimension", "%s is not a number of teeth for each point", yamlfile.Quote(text))
 		case v > 0:
 			kind = perforated
 		}
@@ -231,14 +232,14 @@ func (r *reader) intentKind(cut *node) string {
 	case "Full":
 		kind = through
 	default:
-		r.problem(cut, "CutDepth", "%s is neither Full nor Partial", quote(text))
+		r.problem(cut, "CutDepth", "%s is neither Full nor Partial", yamlfile.Quote(text))
 	}
 	switch text := cut.attr("CutType"); text {
 	case "", "Cut":
 	case "Perforate":
 		kind = perforated
 	default:
-		r.problem(cut, "CutType", "%s is neither Cut nor Perforate", quote(text))
+		r.problem(cut, "CutType", "%s is neither Cut nor Perforate", yamlfile.Quote(text))
 	}
 	return kind
 }
@@ -276,7 +277,7 @@ func (r *reader) addShape(s *node, item *tandemv1.Item, all *cuts) {
 	case "Rectangular", "RoundedRectangle", "Round":
 		r.addBox(s, kind, item, all)
 	default:
-		r.problem(s, "ShapeType", "%s is none of Path, Rectangular, Round and RoundedRectangle", quote(kind))
+		r.problem(s, "ShapeType", "%s is none of Path, Rectangular, Round and RoundedRectangle", yamlfile.Quote(kind))
 	}
 }
 

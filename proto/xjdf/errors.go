@@ -55,15 +55,6 @@ func (e Errors) Unwrap() []error {
 	return errs
 }
 
-// quote shows foreign text in a message: quoted, escaped and not too long.
-func quote(s string) string {
-	const most = 60
-	if len(s) > most {
-		return fmt.Sprintf("%q...", strings.ToValidUTF8(s[:most], ""))
-	}
-	return fmt.Sprintf("%q", s)
-}
-
 func count(n int, noun string) string {
 	if n == 1 {
 		return "1 " + noun

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/proto/yamlfile"
 )
 
 // The processes that a floor can work from items.
@@ -63,11 +64,11 @@ func (r *reader) identify(job *tandemv1.Job) {
 		name, what = id+"-"+part, "JobID and JobPartID"
 	}
 	if job.Id = makeID(name); job.GetId() == "" {
-		r.problem(r.root, "JobID", "%s has no letter or digit: %s", quote(id), tandemv1.IDRule)
+		r.problem(r.root, "JobID", "%s has no letter or digit: %s", yamlfile.Quote(id), tandemv1.IDRule)
 		return
 	}
 	if job.GetId() != name {
-		r.assume(r.root, "JobID", "%s %s is the job %s here", what, quote(name), job.GetId())
+		r.assume(r.root, "JobID", "%s %s is the job %s here", what, yamlfile.Quote(name), job.GetId())
 	}
 	job.Labels["xjdf-job-id"] = plain(id, maxText)
 	if part != "" {
@@ -79,7 +80,7 @@ func (r *reader) identify(job *tandemv1.Job) {
 func (r *reader) displayName(n *node) string {
 	name := n.attr("DescriptiveName")
 	if clean := plain(name, maxText); clean != name {
-		r.assume(n, "DescriptiveName", "is shown as %s", quote(clean))
+		r.assume(n, "DescriptiveName", "is shown as %s", yamlfile.Quote(clean))
 		return clean
 	}
 	return name
@@ -106,7 +107,7 @@ func (r *reader) readTypes() bool {
 		switch {
 		case !known:
 			r.problem(r.root, "Types", "%s is not a process of this floor: %s, %s, %s and %s are; leave the others to the sender or hand the job in as steps",
-				quote(t), printing, laminating, cutting, shapeCutting)
+				yamlfile.Quote(t), printing, laminating, cutting, shapeCutting)
 			continue
 		case seen[t] && at < rank[cutting]:
 			r.problem(r.root, "Types", "%s is there twice: items are printed once and laminated once; hand the job in as steps", t)
@@ -250,7 +251,7 @@ func (r *reader) pieces(n *node, attribute string) (v float64, given bool) {
 		r.problem(n, attribute, "%s", wrong)
 		return 1, true
 	case v < 0 || v != math.Trunc(v):
-		r.problem(n, attribute, "%s is not a whole number of pieces", quote(text))
+		r.problem(n, attribute, "%s is not a whole number of pieces", yamlfile.Quote(text))
 		return 1, true
 	}
 	return v, true
@@ -270,7 +271,7 @@ func (r *reader) readSize(item *tandemv1.Item, c *resource) bool {
 	item.WidthUm, item.HeightUm = um(v[0]), um(v[1])
 	if !fits(item.GetWidthUm()) || !fits(item.GetHeightUm()) {
 		r.problem(c.specific, "Dimensions", "%s in points is %g x %g mm: more than 0 and at most %d mm are taken",
-			quote(text), float64(item.GetWidthUm())/1000, float64(item.GetHeightUm())/1000, maxLengthUm/1000)
+			yamlfile.Quote(text), float64(item.GetWidthUm())/1000, float64(item.GetHeightUm())/1000, maxLengthUm/1000)
 	}
 	return true
 }

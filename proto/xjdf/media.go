@@ -2,6 +2,8 @@ package xjdf
 
 import (
 	"strings"
+
+	"tandem/proto/yamlfile"
 )
 
 // material is what a Media resource says of web, sheet or film.
@@ -16,7 +18,7 @@ func (r *reader) media(c *resource, i int) material {
 	if ref := c.specific.attr("MediaRef"); ref != "" {
 		res := r.byID(setMedia, ref)
 		if res == nil {
-			r.problem(c.specific, "MediaRef", "%s is the ID of no Media resource", quote(ref))
+			r.problem(c.specific, "MediaRef", "%s is the ID of no Media resource", yamlfile.Quote(ref))
 			return material{}
 		}
 		return r.material(res)
@@ -88,14 +90,14 @@ func (r *reader) material(res *resource) material {
 	if text, given := res.specific.lookup("Thickness"); given {
 		v, wrong := number(text, xmlFloat)
 		if wrong != "" || v < 0 {
-			r.problem(res.specific, "Thickness", "%s is not a thickness in micrometres", quote(text))
+			r.problem(res.specific, "Thickness", "%s is not a thickness in micrometres", yamlfile.Quote(text))
 		}
 		m.thicknessUm = max(v, 0)
 	}
 	id, note := r.mediaID(res)
 	if id == "" {
 		r.problem(res.node, "ExternalID", "is missing, and no media of this floor is named for MediaType %s: give the media's id, or map the type to one",
-			quote(res.specific.attr("MediaType")))
+			yamlfile.Quote(res.specific.attr("MediaType")))
 	}
 	if note != "" {
 		r.assumeOnce(res.node, "ExternalID", "%s", note)
@@ -110,17 +112,17 @@ func (r *reader) mediaID(res *resource) (id, note string) {
 	kind, details := res.specific.attr("MediaType"), res.specific.attr("MediaTypeDetails")
 	if external != "" {
 		if id := r.mapped(external); id != "" {
-			return id, quote(external) + " is the media " + id + " here"
+			return id, yamlfile.Quote(external) + " is the media " + id + " here"
 		}
 		id := makeID(external)
 		if id != external && id != "" {
-			note = quote(external) + " is taken as the media " + id
+			note = yamlfile.Quote(external) + " is taken as the media " + id
 		}
 		return id, note
 	}
 	for _, key := range []string{kind + "/" + details, kind} {
 		if id := r.mapped(key); id != "" {
-			return id, "is missing: " + quote(key) + " is the media " + id + " here"
+			return id, "is missing: " + yamlfile.Quote(key) + " is the media " + id + " here"
 		}
 	}
 	return "", ""

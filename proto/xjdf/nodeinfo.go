@@ -7,6 +7,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/proto/yamlfile"
 )
 
 // readNodeInfo reads dates and priority. What is said of the whole chain counts; else the latest end, the first start and
@@ -38,7 +39,7 @@ func (r *reader) readNodeInfo(job *tandemv1.Job) {
 	}
 	for _, n := range append(whole, parts...) {
 		if status := n.attr("Status"); status != "" && status != "Waiting" {
-			r.assume(n, "Status", "%s is not taken over: the job begins from the first process", quote(status))
+			r.assume(n, "Status", "%s is not taken over: the job begins from the first process", yamlfile.Quote(status))
 		}
 		r.readPriority(job, n)
 	}
@@ -52,7 +53,7 @@ func (r *reader) readPriority(job *tandemv1.Job, n *node) {
 	priority, err := strconv.Atoi(text)
 	switch {
 	case err != nil || priority < 0 || priority > 100:
-		r.problem(n, "JobPriority", "%s is not between 0 and 100", quote(text))
+		r.problem(n, "JobPriority", "%s is not between 0 and 100", yamlfile.Quote(text))
 		return
 	case priority == 0:
 		r.assume(n, "JobPriority", "0 becomes 1, the lowest here")

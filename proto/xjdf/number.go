@@ -12,6 +12,7 @@ import (
 	"unicode/utf8"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/proto/yamlfile"
 )
 
 // umPerPoint converts: a point is 1/72 inch, an inch 25,400 micrometres.
@@ -31,11 +32,11 @@ const maxNumber = 1e9
 // number reads a finite number of that form; the text says what is wrong, or is empty.
 func number(s string, form *regexp.Regexp) (v float64, wrong string) {
 	if !form.MatchString(s) {
-		return 0, quote(s) + " is not a number"
+		return 0, yamlfile.Quote(s) + " is not a number"
 	}
 	v, err := strconv.ParseFloat(s, 64)
 	if err != nil || math.Abs(v) > maxNumber {
-		return 0, quote(s) + " is beyond any measure"
+		return 0, yamlfile.Quote(s) + " is beyond any measure"
 	}
 	return v, ""
 }
@@ -48,7 +49,7 @@ func numbers(s string, least, most int) (list []float64, wrong string) {
 		if most > least {
 			want += " or " + strconv.Itoa(most)
 		}
-		return nil, quote(s) + " has " + count(len(fields), "number") + ", not " + want
+		return nil, yamlfile.Quote(s) + " has " + count(len(fields), "number") + ", not " + want
 	}
 	for _, f := range fields {
 		v, wrong := number(f, xmlFloat)
@@ -64,10 +65,10 @@ func numbers(s string, least, most int) (list []float64, wrong string) {
 func instant(s string) (t time.Time, wrong string) {
 	t, err := time.Parse(time.RFC3339, s)
 	if err != nil {
-		return t, quote(s) + " is not a time with an offset: write it like 2026-03-05T16:00:00+01:00"
+		return t, yamlfile.Quote(s) + " is not a time with an offset: write it like 2026-03-05T16:00:00+01:00"
 	}
 	if t.Year() < 1970 || t.Year() > 9000 {
-		return t, quote(s) + " is beyond any date"
+		return t, yamlfile.Quote(s) + " is beyond any date"
 	}
 	return t, ""
 }

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"tandem/proto/yamlfile"
 )
 
 // figure is what a knife has to do along a contour, in points.
@@ -77,7 +79,7 @@ func tracePath(path string, mostSegments int) traced {
 			v, wrong := number(field, pdfNumber)
 			switch {
 			case wrong != "" && !strings.ContainsAny(field, "0123456789"):
-				return refused("%s at place %d is not one of the operators m, l, c, v, y, h, re", quote(field), place)
+				return refused("%s at place %d is not one of the operators m, l, c, v, y, h, re", yamlfile.Quote(field), place)
 			case wrong != "":
 				return refused("at place %d: %s", place, wrong)
 			case len(stack) == 6:

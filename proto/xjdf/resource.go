@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"tandem/proto/yamlfile"
 )
 
 // resource is a Resource with what its set says of it.
@@ -59,7 +61,7 @@ func (r *reader) readSets() {
 		set.attr("ProcessUsage")
 		usage := set.attr("Usage")
 		if usage != "" && usage != "Input" && usage != "Output" {
-			r.problem(set, "Usage", "%s is neither Input nor Output", quote(usage))
+			r.problem(set, "Usage", "%s is neither Input nor Output", yamlfile.Quote(usage))
 		}
 		processes, ok := r.processIndex(set)
 		if !ok {
@@ -88,13 +90,13 @@ func (r *reader) processIndex(set *node) (processes []int, ok bool) {
 	}
 	fields := strings.Fields(text)
 	if len(fields) == 0 || len(fields) > maxProcesses {
-		r.problem(set, "CombinedProcessIndex", "%s is no list of places in Types", quote(text))
+		r.problem(set, "CombinedProcessIndex", "%s is no list of places in Types", yamlfile.Quote(text))
 		return nil, false
 	}
 	for _, f := range fields {
 		i, err := strconv.Atoi(f)
 		if err != nil || i < 0 || i >= len(r.types) {
-			r.problem(set, "CombinedProcessIndex", "%s is not a place in Types, which has %s counted from 0", quote(f), count(len(r.types), "entry"))
+			r.problem(set, "CombinedProcessIndex", "%s is not a place in Types, which has %s counted from 0", yamlfile.Quote(f), count(len(r.types), "entry"))
 			return nil, false
 		}
 		processes = append(processes, i)
@@ -225,7 +227,7 @@ func (r *reader) listIgnored(n *node, path string) {
 		case k.used:
 			r.listIgnored(k, at)
 		case k.name == "ResourceSet":
-			r.ignore(at+"[@Name="+quote(k.attr("Name"))+"]", "")
+			r.ignore(at+"[@Name="+yamlfile.Quote(k.attr("Name"))+"]", "")
 		default:
 			r.ignore(at, "")
 		}

@@ -8,6 +8,8 @@ import (
 	"io"
 	"strings"
 	"unicode/utf8"
+
+	"tandem/proto/yamlfile"
 )
 
 // node is an element. What is asked for is marked as used; the rest is what the report lists as ignored.
@@ -113,7 +115,7 @@ func newDecoder(data []byte) (*xml.Decoder, *Error) {
 		if strings.EqualFold(charset, "us-ascii") || strings.EqualFold(charset, "ascii") {
 			return input, nil // what is not ASCII will be seen to be no UTF-8 or do no harm
 		}
-		return nil, fmt.Errorf("is in the encoding %s: save it in UTF-8", quote(charset))
+		return nil, fmt.Errorf("is in the encoding %s: save it in UTF-8", yamlfile.Quote(charset))
 	}
 	return dec, nil
 }
@@ -220,7 +222,7 @@ func (n *node) rootError() *Error {
 	case "XJMF":
 		e.Problem = "is a message, not a ticket: hand in the XJDF that it is about"
 	case "XJDF":
-		e.Problem = fmt.Sprintf("is in the namespace %s: write xmlns=%q", quote(n.space), Namespace)
+		e.Problem = fmt.Sprintf("is in the namespace %s: write xmlns=%q", yamlfile.Quote(n.space), Namespace)
 	default:
 		e.Problem = fmt.Sprintf("is not the root of a ticket: it must be XJDF in the namespace %s", Namespace)
 	}
@@ -235,7 +237,7 @@ func (n *node) setAttributes(attrs []xml.Attr) *Error {
 	seen := make(map[xml.Name]bool, len(attrs))
 	for _, a := range attrs {
 		if seen[a.Name] {
-			return &Error{Path: n.path(), Line: n.line, Problem: fmt.Sprintf("not well-formed XML: the attribute %s is there twice", quote(a.Name.Local)), kind: ErrNotWellFormed}
+			return &Error{Path: n.path(), Line: n.line, Problem: fmt.Sprintf("not well-formed XML: the attribute %s is there twice", yamlfile.Quote(a.Name.Local)), kind: ErrNotWellFormed}
 		}
 		seen[a.Name] = true
 		if a.Name.Space == "xmlns" || a.Name.Space == "" && a.Name.Local == "xmlns" {

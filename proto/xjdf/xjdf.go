@@ -19,6 +19,7 @@ import (
 	"time"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/proto/yamlfile"
 )
 
 // Namespace is the only one in which a ticket is understood.
@@ -90,7 +91,7 @@ type Ignored struct {
 func (i Ignored) String() string {
 	s := i.Path
 	if i.Namespace != "" {
-		s += " (namespace " + quote(i.Namespace) + ")"
+		s += " (namespace " + yamlfile.Quote(i.Namespace) + ")"
 	}
 	if i.Count > 1 {
 		s += ", " + count(i.Count, "time")

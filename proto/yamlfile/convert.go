@@ -68,7 +68,7 @@ func (c *converter) follow(n *yaml.Node, path string, convert func(*yaml.Node) a
 func (c *converter) tagged(n *yaml.Node, path string) bool {
 	tag := n.ShortTag()
 	if tag == "!!binary" || tag != "" && !strings.HasPrefix(tag, "!!") {
-		c.problem(n, path, "has the tag %s; tags are not supported, leave it out", quote(tag))
+		c.problem(n, path, "has the tag %s; tags are not supported, leave it out", Quote(tag))
 		return true
 	}
 	return false
@@ -104,7 +104,7 @@ func (c *converter) fields(n *yaml.Node, md protoreflect.MessageDescriptor, path
 		}
 		fd, millimetres := lookup(md, name)
 		if fd == nil {
-			c.problem(key, join(path, quote(name)), "unknown key%s", didYouMean(name, names(md)))
+			c.problem(key, join(path, Quote(name)), "unknown key%s", didYouMean(name, names(md)))
 			continue
 		}
 		field := join(path, name)
@@ -183,7 +183,7 @@ func (c *converter) mapping(n *yaml.Node, fd protoreflect.FieldDescriptor, path 
 		if !ok {
 			continue
 		}
-		at := fmt.Sprintf("%s[%s]", path, quote(name))
+		at := fmt.Sprintf("%s[%s]", path, Quote(name))
 		if _, twice := out[name]; twice {
 			c.problem(key, at, "is given twice; keep one")
 			continue

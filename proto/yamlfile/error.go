@@ -62,9 +62,9 @@ func (l Lines) At(field string) int {
 	return 0
 }
 
-// quote shows foreign text in a message: quoted, escaped and not too long.
-func quote(s string) string {
-	const most = 60
+// Quote returns foreign text in quotes, short enough for a message.
+func Quote(s string) string {
+	const most = 70
 	if len(s) > most {
 		return fmt.Sprintf("%q...", strings.ToValidUTF8(s[:most], ""))
 	}

@@ -115,11 +115,11 @@ func mapNode(m protoreflect.Map, fd protoreflect.FieldDescriptor) (*yaml.Node, e
 	for _, k := range keys {
 		key, err := singleNode(k.Value(), fd.MapKey())
 		if err != nil {
-			return nil, fmt.Errorf("[%s]: %w", quote(k.String()), err)
+			return nil, fmt.Errorf("[%s]: %w", Quote(k.String()), err)
 		}
 		value, err := singleNode(m.Get(k), fd.MapValue())
 		if err != nil {
-			return nil, fmt.Errorf("[%s]: %w", quote(k.String()), err)
+			return nil, fmt.Errorf("[%s]: %w", Quote(k.String()), err)
 		}
 		n.Content = append(n.Content, key, value)
 	}
@@ -132,7 +132,7 @@ func singleNode(v protoreflect.Value, fd protoreflect.FieldDescriptor) (*yaml.No
 		return messageNode(v.Message())
 	case protoreflect.StringKind:
 		if !utf8.ValidString(v.String()) {
-			return nil, fmt.Errorf("the text is not UTF-8: %s", quote(v.String()))
+			return nil, fmt.Errorf("the text is not UTF-8: %s", Quote(v.String()))
 		}
 		return word("!!str", v.String()), nil
 	case protoreflect.BytesKind:

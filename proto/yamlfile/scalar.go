@@ -49,7 +49,7 @@ func (c *converter) scalar(n *yaml.Node, fd protoreflect.FieldDescriptor, path s
 	case protoreflect.Uint64Kind, protoreflect.Fixed64Kind:
 		return c.integer(n, path, 0, math.MaxUint64)
 	}
-	c.problem(n, path, "must be %s, not %s", want(fd), quote(n.Value))
+	c.problem(n, path, "must be %s, not %s", want(fd), Quote(n.Value))
 	return nil
 }
 
@@ -67,7 +67,7 @@ func (c *converter) integer(n *yaml.Node, path string, least int64, most uint64)
 	}
 	switch {
 	case !ok:
-		c.problem(n, path, "must be a whole number in decimal digits without leading zeros, not %s", quote(n.Value))
+		c.problem(n, path, "must be a whole number in decimal digits without leading zeros, not %s", Quote(n.Value))
 	case v.Cmp(big.NewInt(least)) < 0 || v.Cmp(new(big.Int).SetUint64(most)) > 0:
 		c.problem(n, path, "must be from %d to %d, not %s", least, most, v)
 	default:
@@ -79,14 +79,14 @@ func (c *converter) integer(n *yaml.Node, path string, least int64, most uint64)
 // millimetres converts a decimal number of millimetres to whole micrometres, exactly, halves away from zero.
 func (c *converter) millimetres(n *yaml.Node, path string) any {
 	if len(n.Value) > 40 || !decimalNumber.MatchString(n.Value) {
-		c.problem(n, path, "must be a number of millimetres such as 1372 or 0.5, not %s", quote(n.Value))
+		c.problem(n, path, "must be a number of millimetres such as 1372 or 0.5, not %s", Quote(n.Value))
 		return nil
 	}
 	mm, _ := new(big.Rat).SetString(strings.TrimPrefix(n.Value, "+"))
 	um := mm.Mul(mm, big.NewRat(1000, 1))
 	rounded, ok := new(big.Int).SetString(um.FloatString(0), 10) // FloatString rounds halves away from zero
 	if !ok || !rounded.IsInt64() {
-		c.problem(n, path, "is too large, %s mm", quote(n.Value))
+		c.problem(n, path, "is too large, %s mm", Quote(n.Value))
 		return nil
 	}
 	return json.Number(rounded.String())
@@ -98,7 +98,7 @@ func (c *converter) float(n *yaml.Node, bits int, path string) any {
 			return json.Number(strconv.FormatFloat(f, 'g', -1, bits))
 		}
 	}
-	c.problem(n, path, "must be a finite number such as 0.5, not %s", quote(n.Value))
+	c.problem(n, path, "must be a finite number such as 0.5, not %s", Quote(n.Value))
 	return nil
 }
 
@@ -113,9 +113,9 @@ func (c *converter) enum(n *yaml.Node, ed protoreflect.EnumDescriptor, path stri
 		}
 	}
 	if near := didYouMean(n.Value, known); near != "" {
-		c.problem(n, path, "has no value %s%s", quote(n.Value), near)
+		c.problem(n, path, "has no value %s%s", Quote(n.Value), near)
 	} else {
-		c.problem(n, path, "has no value %s; it is one of %s", quote(n.Value), strings.Join(known, ", "))
+		c.problem(n, path, "has no value %s; it is one of %s", Quote(n.Value), strings.Join(known, ", "))
 	}
 	return nil
 }
@@ -171,5 +171,5 @@ func describe(n *yaml.Node) string {
 	case n.ShortTag() == "!!null":
 		return "nothing"
 	}
-	return quote(n.Value)
+	return Quote(n.Value)
 }

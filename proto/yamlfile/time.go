@@ -45,7 +45,7 @@ func (c *converter) timestamp(n *yaml.Node, path string) any {
 			return t.UTC().Format(time.RFC3339Nano)
 		}
 		if err != nil && lacksOffset(n.Value) {
-			c.problem(n, path, "has no offset from UTC, %s; write %s", quote(n.Value), form)
+			c.problem(n, path, "has no offset from UTC, %s; write %s", Quote(n.Value), form)
 			return nil
 		}
 	}
