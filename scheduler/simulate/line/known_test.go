@@ -275,3 +275,19 @@ func TestBlocking(t *testing.T) {
 	verify(t, open(Fixed(0.8), one, second), 20_000,
 		check{"rate", 2.0 / 3, func(r *Result) float64 { return float64(r.Sources[0].Left) / r.Length }})
 }
+
+// fourStations is a line of four stations of four servers with exponential times and 0.9 of the load they bear. Each is as if
+// it were alone, so a customer's mean stay is four times that of M/M/4: Erlang's C is 0.78775, 4*(3.6 + C/(4/3.6-1)) = 42.759.
+func fourStations() Line {
+	l := open(Exponential(1))
+	for range 4 {
+		l.Stations = append(l.Stations, Station{Servers: 4, Service: Exponential(3.6)})
+	}
+	return l
+}
+
+const fourStationsStay = 42.759
+
+func TestFourStations(t *testing.T) {
+	verify(t, fourStations(), 60_000, check{"W", fourStationsStay, stay})
+}
