@@ -61,6 +61,10 @@ const (
 // much waits that leaving the device idle would help nobody: it takes the one on which the least is lost.
 const lookahead = 16
 
+// leastPause is how long nobody looks again for a device that should be free any moment: its end is heard of anyway, and a
+// simulated clock stands still until somebody has nothing more to do.
+const leastPause = time.Second
+
 // mostCandidates bounds the devices recorded with a grant.
 const mostCandidates = 12
 
@@ -156,6 +160,9 @@ func (p *Dispatch) forDevice(d *floor.Device, now time.Time) (floor.Grant, bool)
 			least.entry, least.value, least.loss = e, value, loss
 		}
 		promised[to] = finish
+		if soon := now.Add(leastPause); start.Before(soon) { // its run is due to end right now and has not ended
+			start = soon
+		}
 		p.lookAgain(start)
 		e.group.pop(e)
 		passed = append(passed, e)
