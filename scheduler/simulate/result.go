@@ -16,6 +16,11 @@ type Result struct {
 	Jobs    []JobResult // those that Options.Ended has not taken
 	Devices []DeviceResult
 	Pieces  int32 // good ones of completed jobs
+	// Work is how long operators worked, all together: set-ups, changeovers, hand work.
+	Work time.Duration
+	// Open is how long at least one operator was there, Present how long all of them were, added up; Present is 0 if the
+	// floor file has no shifts.
+	Open, Present time.Duration
 }
 
 // JobResult is the way of one job.
@@ -95,6 +100,12 @@ func piecesOf(j *floor.Job, now time.Time) int32 {
 // result reads the result off the floor.
 func (s *simulation) result() *Result {
 	out := &Result{Start: s.opt.Start, End: s.account.last, Pieces: s.pieces}
+	out.Work, out.Open = s.account.work, s.people.Attended(out.Start, out.End)
+	if s.people.Limited() {
+		for _, w := range s.people.Windows(out.Start, out.End) {
+			out.Present += time.Duration(w.Operators) * w.To.Sub(w.From)
+		}
+	}
 	for _, d := range s.account.devices {
 		out.Devices = append(out.Devices, DeviceResult{
 			ID: d.device.ID, Runs: s.runs[d.device], Busy: d.spent.Busy + d.spent.Changeover, Spent: d.spent, Capacity: d.device.Capacity,

@@ -15,6 +15,7 @@ import (
 	driverv1 "tandem/proto/tandem/driver/v1"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/calendar"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
 	"tandem/scheduler/simulate/agenda"
@@ -63,6 +64,10 @@ func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, er
 		opt: opt, floor: floor.New(), dispatch: dispatch.New(opt.Rule),
 		now: opt.Start, status: map[*floor.Device]*driverv1.Status{}, runs: map[*floor.Device]int{},
 	}
+	var err error
+	if s.people, err = calendar.New(file); err != nil {
+		return nil, fmt.Errorf("simulate: read the shifts: %w", err)
+	}
 	if err := s.open(file); err != nil {
 		return nil, fmt.Errorf("simulate: open the floor: %w", err)
 	}
@@ -92,6 +97,7 @@ type simulation struct {
 	agenda   agenda.Agenda[func() error] // by nanoseconds since the opening
 	status   map[*floor.Device]*driverv1.Status
 	account  *account
+	people   *calendar.Calendar
 	runs     map[*floor.Device]int // that have ended
 	pieces   int32                 // of jobs completed
 	ending   []*floor.Job          // of runs that have ended at this moment
