@@ -66,8 +66,8 @@ func (a *account) granted(r *floor.Run, e floor.Estimate) {
 	}
 }
 
-// ended books a run.
-func (a *account) ended(r *floor.Run) {
+// ended books a run and returns how much of it was changeover and set-up.
+func (a *account) ended(r *floor.Run) time.Duration {
 	took := r.End.Sub(r.Start)
 	change := time.Duration(float64(took) * a.shares[r])
 	delete(a.shares, r)
@@ -78,6 +78,7 @@ func (a *account) ended(r *floor.Run) {
 	if r.End.After(a.last) {
 		a.last = r.End
 	}
+	return change
 }
 
 // advance books the time up to now in which nothing has changed.

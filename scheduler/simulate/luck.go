@@ -14,7 +14,8 @@ import (
 // played with the same luck is then the floors.
 //
 // What is not known of a device is the same for all its runs: a device that is slower than its figures say is so all day. So
-// part of the luck belongs to the device, as much as its own speed is uncertain beside the spread of its runs.
+// part of the luck belongs to the device, as much as its own speed is uncertain beside the spread of its runs. A device of
+// which no run is known is taken at its figures: its runs spread about them, as its operation's do or are assumed to.
 type Luck struct {
 	key     chance.Key
 	known   *learn.Model
@@ -45,9 +46,10 @@ func (l *Luck) Duration(r *floor.Run) time.Duration {
 func (l *Luck) device(k learn.Key) deviceLuck {
 	d, ok := l.devices[k]
 	if !ok {
-		d = deviceLuck{
-			number: normal(l.key.Word("device").Word(k.Device).Word(k.Operation).Word(k.Mode).Uniform()),
-			share:  deviceShare(k.Operation, l.known.Estimate(k, time.Hour).Samples),
+		runs := l.known.Estimate(k, time.Hour).Samples
+		d.share = deviceShare(k.Operation, runs)
+		if runs > 0 {
+			d.number = normal(l.key.Word("device").Word(k.Device).Word(k.Operation).Word(k.Mode).Uniform())
 		}
 		l.devices[k] = d
 	}

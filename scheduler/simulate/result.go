@@ -58,7 +58,9 @@ func (s *simulation) runEnded(r *floor.Run) {
 	if r.End.IsZero() {
 		return
 	}
-	s.account.ended(r)
+	if change := s.account.ended(r); s.opt.RunEnded != nil {
+		s.opt.RunEnded(r, change)
+	}
 	s.runs[r.Device]++
 	s.ending = append(s.ending, r.Step.Job)
 }

@@ -47,6 +47,8 @@ type Options struct {
 	Reaction time.Duration
 	// Duration says how long a run takes; nil: as expected when it was granted. A drying run ends when it is dry.
 	Duration func(*floor.Run) time.Duration
+	// RunEnded is called with each run that has ended, and how long it was changed over or set up. Nil: not at all.
+	RunEnded func(r *floor.Run, changeover time.Duration)
 	// Ended is called with each job that has ended. The floor forgets the job then and the result does not list it, so that
 	// a simulation of a year does not grow with its jobs. Nil: all are kept and listed.
 	Ended func(*floor.Job)
