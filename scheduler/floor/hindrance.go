@@ -19,7 +19,7 @@ type Hindrance struct {
 	next    *Step     // would wait too long for the device named here, or has no place
 	on      *Device
 	begin   time.Time // of next
-	places  int // in the rack, or people
+	places  int       // in the rack, or people
 }
 
 // Hindered says what keeps a step from being given to the device now, were it free. The device must fit.
