@@ -28,7 +28,6 @@ type account struct {
 	since   time.Time
 	shares  map[*floor.Run]float64 // of changeover and set-up in what a live run was expected to take
 	last    time.Time              // end of the last run
-	work    time.Duration          // of operators
 }
 
 type deviceAccount struct {
@@ -74,7 +73,6 @@ func (a *account) ended(r *floor.Run) time.Duration {
 	d := a.by[r.Device]
 	d.spent.Changeover += change
 	d.spent.Busy += took - change
-	a.work += attended(r, took, change)
 	if r.End.After(a.last) {
 		a.last = r.End
 	}
@@ -126,29 +124,12 @@ func (a *account) moment(s *simulation) {
 }
 
 // idleState says why a device does not do more than it does.
-func (s *simulation) idleState(*floor.Device) idleState {
-	if s.people.Operators(s.now) == 0 {
+func (s *simulation) idleState(d *floor.Device) idleState {
+	if s.floor.Calendar().Operators(s.now) == 0 {
 		return closed
 	}
+	if _, full := s.full[d]; full {
+		return blocked
+	}
 	return starved
-}
-
-// attended returns how much of a run needs a person, by how much of it is changeover and set-up.
-func attended(r *floor.Run, took, change time.Duration) time.Duration {
-	switch a := r.Device.Ability(r.Step.Operation()); a.GetAttendance() {
-	case tandemv1.Attendance_ATTENDANCE_NONE:
-		return 0
-	case tandemv1.Attendance_ATTENDANCE_WHOLE:
-		return took
-	case tandemv1.Attendance_ATTENDANCE_BEGIN_AND_END:
-		return change
-	case tandemv1.Attendance_ATTENDANCE_UNSPECIFIED:
-	}
-	switch r.Step.Operation() {
-	case "dry":
-		return 0
-	case "print", "laminate", "cut":
-		return change
-	}
-	return took
 }

@@ -16,8 +16,8 @@ type Result struct {
 	Jobs    []JobResult // those that Options.Ended has not taken
 	Devices []DeviceResult
 	Pieces  int32 // good ones of completed jobs
-	// Work is how long operators worked, all together: set-ups, changeovers, hand work.
-	Work time.Duration
+	// OperatorBusy is the sum of the time people were with runs, their way to the device included, and took work off devices.
+	OperatorBusy time.Duration
 	// Open is how long at least one operator was there, Present how long all of them were, added up; Present is 0 if the
 	// floor file has no shifts.
 	Open, Present time.Duration
@@ -102,9 +102,10 @@ func piecesOf(j *floor.Job, now time.Time) int32 {
 // result reads the result off the floor.
 func (s *simulation) result() *Result {
 	out := &Result{Start: s.opt.Start, End: s.account.last, Pieces: s.pieces}
-	out.Work, out.Open = s.account.work, s.people.Attended(out.Start, out.End)
-	if s.people.Limited() {
-		for _, w := range s.people.Windows(out.Start, out.End) {
+	people := s.floor.Calendar()
+	out.OperatorBusy, out.Open = s.people.busy, people.Attended(out.Start, out.End)
+	if people.Limited() {
+		for _, w := range people.Windows(out.Start, out.End) {
 			out.Present += time.Duration(w.Operators) * w.To.Sub(w.From)
 		}
 	}

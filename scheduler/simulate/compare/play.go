@@ -74,7 +74,7 @@ func (c *Comparison) play(f *contestant, replication int, faster *probe) (*play,
 		return nil, err
 	}
 	p.makespan, p.open, p.present = r.Makespan().Seconds(), r.Open.Seconds(), r.Present.Seconds()
-	p.pieces, p.work, p.devices = float64(r.Pieces), r.Work.Seconds(), r.Devices
+	p.pieces, p.work, p.devices = float64(r.Pieces), r.OperatorBusy.Seconds(), r.Devices
 	return p, nil
 }
 
