@@ -87,6 +87,8 @@ func TestKnownQueues(t *testing.T) {
 // their runs took.
 func TestSpentAddsUp(t *testing.T) {
 	file := twentyDevices()
+	shifts := file.GetShifts()
+	file.Shifts = nil
 	for _, reaction := range []time.Duration{0, 7 * time.Minute} {
 		r, err := Run(file, workOf(5), Options{Start: opening, Reaction: reaction, Duration: func(r *floor.Run) time.Duration {
 			return time.Duration(float64(r.Expected) * (0.5 + chance.Of(1).Word(r.ID).Uniform()))
@@ -120,5 +122,22 @@ func TestSpentAddsUp(t *testing.T) {
 		if waited > most || waited < least*9/10 { // what stays loaded on a combined device need not be started
 			t.Errorf("devices waited %v for people, want %v to %v", waited, least, most)
 		}
+	}
+
+	file.Shifts = shifts
+	r, err := Run(file, workOf(5), Options{Start: opening, Reaction: 2 * time.Minute})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range r.Devices {
+		if got, want := d.Spent.Total(), time.Duration(d.Capacity)*r.Makespan(); got != want {
+			t.Errorf("with shifts %s spent %v, want %v: %+v", d.ID, got, want, d.Spent)
+		}
+		if most := time.Duration(d.Capacity) * (r.Makespan() - r.Open); d.Spent.Closed > most || (d.Runs > 0 && d.ID != "rack-1" && d.Spent.Closed < most/2) {
+			t.Errorf("%s found nobody for %v of the %v in which nobody was there", d.ID, d.Spent.Closed, most)
+		}
+	}
+	if want := 8 * r.Open; r.Present != want || r.OperatorBusy <= 0 || r.OperatorBusy > r.Present {
+		t.Errorf("eight operators were there for %v, all together %v, and worked %v", r.Open, r.Present, r.OperatorBusy)
 	}
 }

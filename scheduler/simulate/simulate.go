@@ -46,6 +46,8 @@ type Options struct {
 	Reaction time.Duration
 	// Duration says how long a run takes; nil: as expected when it was granted. A drying run ends when it is dry.
 	Duration func(*floor.Run) time.Duration
+	// Stop is asked now and then; its error ends the simulation. Nil: nobody stops it.
+	Stop func() error
 	// RunEnded is called with each run that has ended, and how long it was changed over or set up. Nil: not at all.
 	RunEnded func(r *floor.Run, changeover time.Duration)
 	// Ended is called with each job that has ended. The floor forgets the job then and the result does not list it, so that
@@ -55,6 +57,9 @@ type Options struct {
 
 // mostEvents bounds a simulation, so that a floor that never comes to rest is an error and not a hang.
 const mostEvents = 50_000_000
+
+// stopEvery is after how many moments it is asked whether to stop: some hundredths of a second.
+const stopEvery = 512
 
 // Run plays the arrivals, in order of time, until nothing more can happen.
 func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, error) {
@@ -123,6 +128,11 @@ func (s *simulation) run() error {
 	for n := 0; ; n++ {
 		if n > mostEvents {
 			return fmt.Errorf("no rest after %d events", mostEvents)
+		}
+		if n%stopEvery == 0 && s.opt.Stop != nil {
+			if err := s.opt.Stop(); err != nil {
+				return err
+			}
 		}
 		if err := s.grantAll(); err != nil {
 			return err

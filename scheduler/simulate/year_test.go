@@ -19,7 +19,7 @@ import (
 func twentyDevices() *tandemv1.FloorFile {
 	minutes := func(n int) *durationpb.Duration { return durationpb.New(time.Duration(n) * time.Minute) }
 	unattended := &tandemv1.UnattendedStart{AllowedBy: "marit", AllowTime: timestamppb.New(opening)}
-	file := &tandemv1.FloorFile{}
+	file := &tandemv1.FloorFile{Shifts: []*tandemv1.Shift{{Id: "day", From: "08:00", To: "18:00", Operators: 8}}}
 	add := func(id string, capacity int32, abilities ...*tandemv1.Ability) {
 		file.Devices = append(file.Devices, &tandemv1.Device{Id: id, Capacity: capacity, Driver: &tandemv1.Driver{Kind: "sim"}, Abilities: abilities})
 	}

@@ -12,9 +12,9 @@ import (
 	"tandem/scheduler/floor"
 )
 
-// Limits of a comparison. The last one is some minutes of one core.
+// MostFloors and the others are limits of a comparison: it takes some minutes of one core at most.
 const (
-	mostFloors       = 8
+	MostFloors       = 8
 	mostReplications = 1000
 	mostJobs         = 20_000
 	mostDays         = 400
@@ -44,8 +44,8 @@ func (c *checker) number(field string, v, least, most float64) {
 // check looks at the request itself; floor files have been looked at before, and jobs are when they are made.
 func check(req *tandemv1.CompareFloorsRequest) error {
 	c := &checker{}
-	if n := len(req.GetFloors()); n == 0 || n > mostFloors {
-		c.add("floors", "are %d: give 1 to %d, the one that there is first", n, mostFloors)
+	if n := len(req.GetFloors()); n == 0 || n > MostFloors {
+		c.add("floors", "are %d: give 1 to %d, the one that there is first", n, MostFloors)
 	}
 	names := map[string]int{}
 	for i, v := range req.GetFloors() {

@@ -38,6 +38,7 @@ type Comparison struct {
 	mix          *mix // nil: the jobs of the request
 	queue        []task
 	done, total  int
+	stop         func() error
 }
 
 // contestant is a floor that is compared.
@@ -159,11 +160,13 @@ func (c *Comparison) plan() {
 // Progress returns how many replications have been played on all floors together, and how many there are.
 func (c *Comparison) Progress() (done, total int) { return c.done, c.total }
 
-// Next does the next part of the work, a fraction of a second of it as a rule, and says whether there was one.
-func (c *Comparison) Next() (bool, error) {
+// Next does the next part of the work, a replication on one floor as a rule, and says whether there was one. Stop is asked
+// meanwhile; its error ends the comparison. Nil: nobody stops it.
+func (c *Comparison) Next(stop func() error) (bool, error) {
 	if len(c.queue) == 0 {
 		return false, nil
 	}
+	c.stop = stop
 	t := c.queue[0]
 	c.queue = c.queue[1:]
 	if err := t.do(); err != nil {

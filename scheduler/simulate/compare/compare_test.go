@@ -65,7 +65,7 @@ func compared(t *testing.T, req *tandemv1.CompareFloorsRequest) *tandemv1.Compar
 		t.Fatal(err)
 	}
 	for {
-		more, err := c.Next()
+		more, err := c.Next(nil)
 		if err != nil {
 			t.Fatal(err)
 		}

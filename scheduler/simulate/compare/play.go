@@ -45,7 +45,7 @@ func (c *Comparison) play(f *contestant, replication int, faster *probe) (*play,
 		p.lastCame = max(p.lastCame, a.At.Sub(c.start).Seconds())
 	}
 	opt := simulate.Options{
-		Start: c.start, Reaction: c.reaction, Ended: p.ended,
+		Start: c.start, Reaction: c.reaction, Stop: c.stop, Ended: p.ended,
 		RunEnded: func(r *floor.Run, changeover time.Duration) {
 			p.runEnded(r, changeover, replication == 0 && faster == nil)
 		},
