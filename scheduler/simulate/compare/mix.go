@@ -21,6 +21,7 @@ type mix struct {
 	spec    *tandemv1.Mix
 	seed    uint64
 	windows [][]calendar.Window // of each day that is played: when somebody is there
+	end     time.Time           // of the last of them
 	shares  []float64           // of the kinds, summed up
 }
 
@@ -60,7 +61,7 @@ func newMix(spec *tandemv1.Mix, seed uint64, people *calendar.Calendar, start ti
 			from = start
 		}
 		if w := people.Windows(from, to); len(w) > 0 {
-			m.windows = append(m.windows, w)
+			m.windows, m.end = append(m.windows, w), to
 		}
 	}
 	return m

@@ -15,7 +15,7 @@ const leastBasis = 40 * time.Hour
 func (c *Comparison) basisWords() []string {
 	var out []string
 	first := c.floors[0]
-	open := over(first.plays, func(p *play) float64 { return c.covers(p) }).GetMean()
+	open := over(first.plays, func(p *play) float64 { return c.covers(first, p) }).GetMean()
 	if open < leastBasis.Seconds() {
 		out = append(out, fmt.Sprintf("This covers %s of the floor's hours: too little to judge a year by. Play the jobs of some weeks, or a mix.", span(open)))
 	}
@@ -26,8 +26,8 @@ func (c *Comparison) basisWords() []string {
 		return out
 	}
 	for _, f := range c.floors {
-		took, planned := over(f.plays, func(p *play) float64 { return p.open }).GetMean(), c.covers(f.plays[0])
-		if took > 1.25*planned && planned > 0 {
+		took, planned := over(f.plays, func(p *play) float64 { return p.open }).GetMean(), c.covers(f, f.plays[0])
+		if took > keepsUp*planned && planned > 0 {
 			out = append(out, fmt.Sprintf("%s does not keep up: it takes %s of its hours for what comes in %s. The longer this goes on, the longer jobs wait: its flow times hold for these days only.", f.name, span(took), span(planned)))
 		}
 	}
@@ -55,13 +55,7 @@ func (c *Comparison) notes() []string {
 			say("Only %s of the %d asked for has a shift.", plural(n, "day", "days"), c.mix.spec.GetDays())
 		}
 	}
-	for _, f := range c.floors {
-		if !f.people.Limited() {
-			say("%s names no shifts: people are always there, as many as are needed.", f.name)
-		} else {
-			say("On %s people are there as its shifts say, %.1f of them on average; each tends one device at a time.", f.name, f.crew(c))
-		}
-	}
+	out = append(out, c.peopleNotes()...)
 	say("A device that must be started waits %s for a person.", span(c.reaction.Seconds()))
 	say("Floors begin empty, with the media loaded that their files name. No device breaks down, nothing is spoiled, media never runs out, and everybody is equally quick.")
 	for i, v := range c.req.GetFloors() {
@@ -71,6 +65,32 @@ func (c *Comparison) notes() []string {
 		if i > 0 && v.GetFloor().GetMoney() != nil && c.floors[0].file.GetMoney() == nil {
 			say("Money is not reckoned: the first floor's file says nothing about it.")
 		}
+	}
+	return out
+}
+
+// peopleNotes says who is there, floors alike together.
+func (c *Comparison) peopleNotes() []string {
+	var texts []string
+	floors := map[string][]string{}
+	for _, f := range c.floors {
+		text := "no shifts are named: people are always there, as many as are needed"
+		if f.people.Limited() {
+			text = fmt.Sprintf("people are there as the shifts say, %.0f h a week and %.1f at a time on average; each tends one device at a time",
+				f.people.Attended(c.start, c.start.AddDate(0, 0, 28)).Hours()/4, f.crew(c))
+		}
+		if floors[text] == nil {
+			texts = append(texts, text)
+		}
+		floors[text] = append(floors[text], f.name)
+	}
+	var out []string
+	for _, text := range texts {
+		where := "On " + list(floors[text])
+		if len(texts) == 1 && len(c.floors) > 1 {
+			where = "On all floors"
+		}
+		out = append(out, where+" "+text+".")
 	}
 	return out
 }

@@ -3,7 +3,6 @@ package compare
 import (
 	"fmt"
 	"math"
-	"time"
 
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -98,13 +97,9 @@ func (c *Comparison) back(i int) back {
 	var gains, late []float64
 	for n := range f.plays {
 		a, o := first.plays[n], f.plays[n]
-		playsAYear := share(there.open*3600, c.covers(a))
+		playsAYear := share(there.open*3600, c.covers(first, a))
 		lateHours := (a.late - o.late) / 3600 * playsAYear
-		// How much of the year the same work leaves free, each floor by its own hours.
-		freed := 0.0
-		if here.open > 0 {
-			freed = 1 - share(o.open/here.open, a.open/there.open)
-		}
+		freed := c.freed(f, o, here) - c.freed(first, a, there)
 		gain := (a.cost(first, m, byHour)-o.cost(f, m, byHour))*playsAYear + lateHours*m.GetLateHour() + freed*there.open*m.GetMarginHour()
 		if !byHour {
 			gain -= (here.present - there.present) * m.GetOperatorHour()
@@ -117,19 +112,33 @@ func (c *Comparison) back(i int) back {
 	return b
 }
 
-// covers returns for how many seconds of the first floor's hours a replication stands: those that its jobs took, or those of the days of
-// the mix.
-func (c *Comparison) covers(p *play) float64 {
+// covers returns for how many seconds of a floor's hours a replication stands: those that its jobs took, or those of the days
+// of the mix.
+func (c *Comparison) covers(f *contestant, p *play) float64 {
 	if c.mix == nil {
 		return p.open
 	}
-	var days time.Duration
-	for _, day := range c.mix.windows {
-		for _, w := range day {
-			days += w.To.Sub(w.From)
-		}
+	return f.people.Attended(c.start, c.mix.end).Seconds()
+}
+
+// keepsUp is how many times the hours of the days of a mix a floor may take for what comes in them and still be said to keep
+// up with it: the last jobs that come are finished later.
+const keepsUp = 1.1
+
+// freed returns what a floor leaves free, as a share of the first floor's year and up to a number that is the same for all
+// floors. The same jobs, again and again, leave free what they do not fill, each floor by its own hours. A mix comes as it
+// comes: only a floor that does not keep up with it loses by it.
+func (c *Comparison) freed(f *contestant, p *play, y year) float64 {
+	if c.mix != nil {
+		return -max(share(p.open, c.covers(f, p))-keepsUp, 0)
 	}
-	return days.Seconds()
+	first := c.floors[0]
+	return -share(p.open*c.year(first).open, y.open*c.firstOpen())
+}
+
+// firstOpen returns how many seconds of its hours the first floor takes for the jobs, in the mean.
+func (c *Comparison) firstOpen() float64 {
+	return over(c.floors[0].plays, func(p *play) float64 { return p.open }).GetMean()
 }
 
 // yearsOf returns after how many years an investment has come back; nil if it never does.
@@ -152,6 +161,8 @@ func (c *Comparison) reckoning(i int, b back, there, here year, byHour bool) []s
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	if c.req.GetFloors()[i].GetInvest() != 0 {
 		say("What it costs to get there, %s, is as given.", money(b.invest))
+	} else if len(c.newDevices(c.floors[i])) == 0 {
+		say("Nothing is bought; what is sold brings nothing.")
 	} else {
 		say("What it costs to get there, %s, is the sum of the prices of the devices that %s does not have; what is sold brings nothing.", money(b.invest), c.floors[0].name)
 	}
@@ -171,7 +182,11 @@ func (c *Comparison) reckoning(i int, b back, there, here year, byHour bool) []s
 		say("Running devices costs nothing: no running_hour is given.")
 	}
 	if m.GetMarginHour() > 0 {
-		say("Hours of a year that the same work leaves free earn %s each. That holds only if there is more work to fill them with.", money(m.GetMarginHour()))
+		if c.mix == nil {
+			say("Hours of a year that the same work leaves free earn %s each. That holds only if there is more work to fill them with.", money(m.GetMarginHour()))
+		} else {
+			say("A floor that does not keep up with the mix loses %s for each hour that it lags behind. One that keeps up earns no more by being faster: the mix brings no more work.", money(m.GetMarginHour()))
+		}
 	} else {
 		say("Hours that the same work leaves free earn nothing: no margin_hour is given.")
 	}
@@ -182,14 +197,4 @@ func (c *Comparison) reckoning(i int, b back, there, here year, byHour bool) []s
 	}
 	say("Interest, tax, repairs, floor space and resale are left out.")
 	return out
-}
-
-// shopHasShifts says whether any floor says when people are there.
-func (c *Comparison) shopHasShifts() bool {
-	for _, f := range c.floors {
-		if f.people.Limited() {
-			return true
-		}
-	}
-	return false
 }

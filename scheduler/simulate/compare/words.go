@@ -55,8 +55,11 @@ func amount(v float64, currency string) string {
 
 // oneDecimal writes a number of years.
 func oneDecimal(v float64) string {
-	if math.IsInf(v, 1) {
+	switch {
+	case math.IsInf(v, 1):
 		return "never"
+	case v > 100:
+		return "more than 100"
 	}
 	return fmt.Sprintf("%.1f", v)
 }
