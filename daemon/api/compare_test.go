@@ -144,7 +144,7 @@ func TestCompareRefusals(t *testing.T) {
 		{"two names alike", func(r *tandemv1.CompareFloorsRequest) { r.Floors[1].Name = "one" }, `floors[1].name: "one" is the name of floors[0], too`},
 		{"no work", func(r *tandemv1.CompareFloorsRequest) { r.Jobs = nil }, "jobs: are missing"},
 		{"jobs and a mix", func(r *tandemv1.CompareFloorsRequest) { r.Mix = &tandemv1.Mix{} }, "mix: is given together with jobs"},
-		{"a job twice", func(r *tandemv1.CompareFloorsRequest) { r.Jobs[1].Job.Id = r.Jobs[0].Job.Id }, `jobs[1].job.id: "job-0" is the id of jobs[0], too`},
+		{"a job twice", func(r *tandemv1.CompareFloorsRequest) { r.Jobs[1].Job.Id = r.GetJobs()[0].GetJob().GetId() }, `jobs[1].job.id: "job-0" is the id of jobs[0], too`},
 		{"a job without steps", func(r *tandemv1.CompareFloorsRequest) { r.Jobs[1].Job.Steps = nil }, "jobs[1].job.steps"},
 		{"too many replications", func(r *tandemv1.CompareFloorsRequest) { r.Replications = 1001 }, "replications: are 1001"},
 		{"too much in all", func(r *tandemv1.CompareFloorsRequest) {

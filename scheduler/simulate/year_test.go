@@ -56,7 +56,7 @@ func twentyDevices() *tandemv1.FloorFile {
 		add(fmt.Sprintf("bench-%d", i+1), 1,
 			&tandemv1.Ability{Operation: "weed", Setup: minutes(1), PerPiece: durationpb.New(8 * time.Second)},
 			&tandemv1.Ability{Operation: "pack", Setup: minutes(3), PerPiece: durationpb.New(time.Second)})
-		file.Devices[len(file.Devices)-1].Driver.Manual = true
+		file.GetDevices()[len(file.GetDevices())-1].Driver.Manual = true
 	}
 	return file
 }

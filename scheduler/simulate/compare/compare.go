@@ -50,7 +50,6 @@ type contestant struct {
 	kinds  map[kind]*tandemv1.Job
 	plays  []*play
 	probed map[probe][]*play
-	notes  []string
 }
 
 // task is a part of the work that is done without a break.
