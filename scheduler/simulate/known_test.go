@@ -37,8 +37,8 @@ func TestKnownQueues(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			replications, customers := 16, 3000
-			if testing.Short() {
-				replications, customers = 8, 1000
+			if testing.Short() || raced {
+				replications, customers = 8, 800
 			}
 			var sum, squares float64
 			for seed := range replications {

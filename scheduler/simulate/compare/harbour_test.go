@@ -65,7 +65,7 @@ func with(f *tandemv1.FloorFile, like, id string, price float64) *tandemv1.Floor
 // that is worth to this shop.
 func TestHarbourWeek(t *testing.T) {
 	replications := int32(12)
-	if testing.Short() {
+	if testing.Short() || raced {
 		replications = 4
 	}
 	file, mix := harbour(t), harbourMix(t)
