@@ -140,6 +140,9 @@ func (s *simulation) run() error {
 		s.settle()
 		s.account.moment(s)
 		next := s.dispatch.Wake()
+		if !next.IsZero() && !next.After(s.now) { // that was answered just now
+			next = s.now.Add(time.Second)
+		}
 		if at, ok := s.agenda.Next(); ok && (next.IsZero() || !s.time(at).After(next)) {
 			next = s.time(at)
 		}

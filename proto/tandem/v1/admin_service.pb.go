@@ -155,7 +155,7 @@ type AttendanceView struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The floor's clock.
 	Now *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=now,proto3" json:"now,omitempty"`
-	// The shop's time zone, as in the floor file; empty: UTC.
+	// Where the shop's clock hangs, a name of the IANA time zone database.
 	TimeZone string `protobuf:"bytes,2,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
 	// People there now. Absent: the floor file has no shifts, and as many are taken to be there as are needed.
 	Operators *int32 `protobuf:"varint,3,opt,name=operators,proto3,oneof" json:"operators,omitempty"`
