@@ -2,15 +2,12 @@ package simulate
 
 import (
 	"fmt"
-	"runtime"
-	"testing"
 	"time"
 
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	tandemv1 "tandem/proto/tandem/v1"
-	"tandem/scheduler/floor"
 	"tandem/scheduler/simulate/chance"
 )
 
@@ -101,32 +98,4 @@ func workOf(days int) []Arrival {
 		}
 	}
 	return out
-}
-
-// BenchmarkYear plays 250 working days of a floor of 20 devices, three jobs an hour, through the floor and the dispatcher
-// that run live, on one core. Beside the time for it, it prints runs of devices a second.
-func BenchmarkYear(b *testing.B) {
-	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
-	days := 250
-	if testing.Short() {
-		days = 5
-	}
-	file, work := twentyDevices(), workOf(days)
-	b.ReportAllocs()
-	runs, ended := 0, 0
-	for b.Loop() {
-		r, err := Run(file, work, Options{Start: opening, Reaction: 2 * time.Minute, Ended: func(*floor.Job) { ended++ }})
-		if err != nil {
-			b.Fatal(err)
-		}
-		for _, d := range r.Devices {
-			runs += d.Runs
-		}
-	}
-	b.ReportMetric(float64(runs)/b.Elapsed().Seconds(), "runs/s")
-	if ended != b.N*len(work) {
-		b.Fatalf("%d jobs have ended, want %d", ended, b.N*len(work))
-	}
-	b.ReportMetric(float64(len(work)), "jobs")
-	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N)*250/float64(days), "s/year")
 }
