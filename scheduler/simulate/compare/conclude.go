@@ -173,6 +173,9 @@ func (c *Comparison) moneyWords(i int, b back) []string {
 		}
 		out = append(out, s+".")
 	}
+	if _, _, lagging := c.lags(c.floors[0]); lagging {
+		out = append(out, fmt.Sprintf("Take that as a sign and not as a forecast: %s does not keep up with this mix, and jobs that get later and later cost more and more.", c.floors[0].name))
+	}
 	if b.lateGain > b.gain.GetMean()/2 {
 		out = append(out, fmt.Sprintf("Most of that, %s a year, is jobs that are no longer late: it stands or falls with what a late hour costs (%s).", money(b.lateGain), money(c.floors[0].file.GetMoney().GetLateHour())))
 	}

@@ -10,6 +10,7 @@ import (
 
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/proto/yamlfile"
+	"tandem/scheduler/simulate"
 )
 
 // harbour returns the floor file of the test data, with a day shift of two and with money.
@@ -93,6 +94,23 @@ func TestHarbourWeek(t *testing.T) {
 		if f.GetUnfinished() != 0 {
 			t.Errorf("%g jobs are left over on %s", f.GetUnfinished(), f.GetName())
 		}
+	}
+}
+
+// The harbour's devices without the combined one, bought one by one by a shop that has only that: with much to do it cannot
+// keep up alone, and what the others cost is counted.
+func TestHarbourFromCombinedOnly(t *testing.T) {
+	file, mix := harbour(t), harbourMix(t)
+	for _, d := range file.GetDevices() {
+		d.Price = 1000
+	}
+	out := compared(t, &tandemv1.CompareFloorsRequest{
+		Floors: []*tandemv1.FloorVariant{variant("combined only", simulate.CombinedOnly(file)), variant("all", file)},
+		Mix:    mix, Replications: 4, Seed: 1,
+	})
+	says(t, out, "combined only does not keep up", "Take that as a sign", "The better choice is all")
+	if got := out.GetFloors()[1].GetPayBack().GetInvest(); got != 4000 { // two printers, two cutters
+		t.Errorf("getting there costs %g, want 4000", got)
 	}
 }
 

@@ -130,7 +130,7 @@ func TestLateShift(t *testing.T) {
 	between(t, "gain of a late shift with nothing to do", out.GetFloors()[1].GetPayBack().GetGainPerYear().GetMean(), -2100*30, -2070*30)
 	// Twice as much as the day shift can do: what the late one does is worth three times what it costs.
 	out = compared(t, request(70))
-	says(t, out, "today does not keep up", "late shift costs nothing to get to and brings", "The better choice is late shift")
+	says(t, out, "today does not keep up", "Take that as a sign and not as a forecast", "late shift costs nothing to get to and brings", "The better choice is late shift")
 }
 
 // With the same luck the difference of two floors is told from far fewer plays than with luck of their own.

@@ -22,12 +22,8 @@ func (c *Comparison) basisWords() []string {
 	if c.replications > 1 && c.replications < 10 {
 		out = append(out, fmt.Sprintf("%s say little about chance: ask for 20 or more.", plural(c.replications, "replication", "replications")))
 	}
-	if c.mix == nil {
-		return out
-	}
 	for _, f := range c.floors {
-		took, planned := over(f.plays, func(p *play) float64 { return p.open }).GetMean(), c.covers(f, f.plays[0])
-		if took > keepsUp*planned && planned > 0 {
+		if took, planned, lagging := c.lags(f); lagging {
 			out = append(out, fmt.Sprintf("%s does not keep up: it takes %s of its hours for what comes in %s. The longer this goes on, the longer jobs wait: its flow times hold for these days only.", f.name, span(took), span(planned)))
 		}
 	}

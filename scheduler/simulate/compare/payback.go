@@ -21,15 +21,15 @@ func (b back) message() *tandemv1.PayBack {
 	return &tandemv1.PayBack{Invest: b.invest, GainPerYear: b.gain, Years: b.years, Reckoning: b.lines}
 }
 
-// newDevices returns the devices of a floor that the first one does not have.
+// newDevices returns the devices of a floor that the first one does not have, or has with nothing to do.
 func (c *Comparison) newDevices(f *contestant) []*tandemv1.Device {
 	have := map[string]bool{}
 	for _, d := range c.floors[0].file.GetDevices() {
-		have[d.GetId()] = true
+		have[d.GetId()] = len(d.GetAbilities()) > 0
 	}
 	var out []*tandemv1.Device
 	for _, d := range f.file.GetDevices() {
-		if !have[d.GetId()] {
+		if !have[d.GetId()] && len(d.GetAbilities()) > 0 {
 			out = append(out, d)
 		}
 	}
@@ -124,6 +124,15 @@ func (c *Comparison) covers(f *contestant, p *play) float64 {
 // keepsUp is how many times the hours of the days of a mix a floor may take for what comes in them and still be said to keep
 // up with it: the last jobs that come are finished later.
 const keepsUp = 1.1
+
+// lags says by how much a floor takes longer than the days of a mix last, in its own hours: more than that is not keeping up.
+func (c *Comparison) lags(f *contestant) (took, planned float64, lagging bool) {
+	if c.mix == nil {
+		return 0, 0, false
+	}
+	took, planned = over(f.plays, func(p *play) float64 { return p.open }).GetMean(), c.covers(f, f.plays[0])
+	return took, planned, planned > 0 && took > keepsUp*planned
+}
 
 // freed returns what a floor leaves free, as a share of the first floor's year and up to a number that is the same for all
 // floors. The same jobs, again and again, leave free what they do not fill, each floor by its own hours. A mix comes as it
