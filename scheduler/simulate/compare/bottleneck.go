@@ -29,6 +29,9 @@ func (p *probe) less() float64 { return tenth }
 // leastEffect is the part of the time that a tenth of an operation must save to be said to hold the floor back.
 const leastEffect = 0.005
 
+// nearly is how much of the effect of an operation that of people must have to be named in its place.
+const nearly = 0.9
+
 // planProbes adds the plays that show what holds each floor back.
 func (c *Comparison) planProbes() {
 	for _, f := range c.floors {
@@ -82,7 +85,9 @@ type bottleneck struct {
 	found bool
 }
 
-// bottleneck returns what shortens the work on a floor most. A whole person more is reckoned down to a tenth of those there.
+// bottleneck returns what shortens the work on a floor most. Of n people one more could save 1/(n+1) of the time at best: the
+// part of that which is saved is the part of a tenth that a tenth more of them would save. Where people hold back nearly as
+// much as an operation it is people, who do the operation.
 func (c *Comparison) bottleneck(f *contestant) bottleneck {
 	var best bottleneck
 	measure := c.measure()
@@ -93,10 +98,12 @@ func (c *Comparison) bottleneck(f *contestant) bottleneck {
 			now += measure(r)
 		}
 		saves := share(base-now, base)
+		most := best.saves
 		if p.people {
-			saves *= tenth * f.crew(c)
+			saves *= tenth * (f.crew(c) + 1)
+			most *= nearly
 		}
-		if saves > best.saves {
+		if saves > most {
 			best = bottleneck{p, saves, saves >= leastEffect}
 		}
 	}

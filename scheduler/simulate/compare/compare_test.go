@@ -191,6 +191,40 @@ func TestCombinedDeviceInATinyShop(t *testing.T) {
 	says(t, out, "The better choice is apart: it is the fastest")
 }
 
+// One person and two benches for hand work: a third bench has nobody, another person has a bench.
+func TestPeopleHoldTheFloorBack(t *testing.T) {
+	benches := func(operators int32, ids ...string) *tandemv1.FloorFile {
+		f := shop(nil)
+		for _, id := range ids {
+			d := device(id, 400, "weed")
+			d.Abilities[0].Attendance = tandemv1.Attendance_ATTENDANCE_WHOLE
+			f.Devices = append(f.Devices, d)
+		}
+		f.Shifts = dayShift(operators)
+		return f
+	}
+	var jobs []*tandemv1.HandedIn
+	for i := range 24 {
+		jobs = append(jobs, &tandemv1.HandedIn{Time: timestamppb.New(monday), Job: &tandemv1.Job{
+			Id: fmt.Sprintf("job-%d", i+1), Pieces: 1, Steps: []*tandemv1.Step{{Id: "weed", Operation: "weed", Duration: minutes(15)}},
+		}})
+	}
+	out := compared(t, &tandemv1.CompareFloorsRequest{
+		Floors: []*tandemv1.FloorVariant{
+			variant("today", benches(1, "bench-1", "bench-2")), variant("third bench", benches(1, "bench-1", "bench-2", "bench-3")),
+			variant("second person", benches(2, "bench-1", "bench-2")),
+		},
+		Jobs: jobs, Exact: true, Reaction: minutes(0),
+	})
+	says(t, out, "no difference between third bench and today can be told", "second person needs", "The better choice is second person")
+	if b := out.GetFloors()[0].GetBottleneck(); !strings.HasPrefix(b, "people: with a tenth more of them the work would end") {
+		t.Errorf("what holds today back is %q", b)
+	}
+	says(t, out, "bench-3 would mostly stand idle")
+	between(t, "load of the one person", out.GetFloors()[0].GetOperatorLoad().GetMean(), 0.95, 1)
+	between(t, "makespan with a second person, by that with one", out.GetFloors()[2].GetMakespan().GetMean()/out.GetFloors()[0].GetMakespan().GetMean(), 0.45, 0.55)
+}
+
 // Two floors that are the same: with the same luck they do the same, and with another order of devices nothing is told.
 func TestSameFloor(t *testing.T) {
 	file := shop(nil, device("printer-1", 0, "print"), device("cutter-1", 0, "cut"))
