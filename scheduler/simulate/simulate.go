@@ -21,7 +21,7 @@ import (
 	"tandem/scheduler/ticket"
 )
 
-// Arrival is a job and when it is handed in. Panels and steps of a job given as items are made by the floor's rules.
+// Arrival is a job and when it is handed in. Panels and steps of a job that has only items are made by the floor's rules.
 type Arrival struct {
 	At       time.Time
 	Job      *tandemv1.Job
@@ -76,7 +76,7 @@ func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, er
 	s.account = newAccount(s.floor, opt.Start)
 	for _, a := range arrivals {
 		job := a.Job
-		if len(job.GetItems()) > 0 {
+		if len(job.GetItems()) > 0 && len(job.GetSteps()) == 0 {
 			made, err := ticket.Make(file, job, a.CutFiles)
 			if err != nil {
 				return nil, fmt.Errorf("simulate: make %s: %w", job.GetId(), err)

@@ -2,7 +2,6 @@ package compare
 
 import (
 	"fmt"
-	"math"
 
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -160,6 +159,8 @@ func (c *Comparison) moneyWords(i int, b back) []string {
 	}
 	var out []string
 	switch {
+	case b.years == nil && b.invest == 0:
+		return append(out, fmt.Sprintf("%s never pays: it brings %s a year%s.", f.name, money(b.gain.GetMean()), span()))
 	case b.years == nil:
 		return append(out, fmt.Sprintf("%s never pays: it costs %s and brings %s a year%s.", f.name, money(b.invest), money(b.gain.GetMean()), span()))
 	case c.replications > 1 && b.gain.GetLow() <= 0:
@@ -195,7 +196,7 @@ func (c *Comparison) choiceWords(outcomes []*tandemv1.FloorOutcome, backs []back
 			return nil
 		}
 	}
-	best, why := c.choiceByTime(outcomes)
+	best, why := c.choiceByTime()
 	if backs[1].reckoned {
 		best, why = c.choiceByMoney(backs)
 	}
@@ -224,8 +225,11 @@ func (c *Comparison) choiceByMoney(backs []back) (int, string) {
 	return best, fmt.Sprintf("it brings most, what it costs spread over %d years", writtenOff)
 }
 
-// choiceByTime takes the fastest floor, or the cheapest of those that cannot be told from it.
-func (c *Comparison) choiceByTime(outcomes []*tandemv1.FloorOutcome) (int, string) {
+// noticeable is the part of the time by which a floor must be faster to be chosen for it.
+const noticeable = 0.01
+
+// choiceByTime takes the fastest floor, or the cheapest of those that are as fast: the first of them if prices do not tell.
+func (c *Comparison) choiceByTime() (int, string) {
 	measure := c.measure()
 	mean := func(i int) float64 { return over(c.floors[i].plays, measure).GetMean() }
 	fastest := 0
@@ -234,17 +238,21 @@ func (c *Comparison) choiceByTime(outcomes []*tandemv1.FloorOutcome) (int, strin
 			fastest = i
 		}
 	}
-	best := fastest
+	best := -1
 	for i := range c.floors {
-		if d := paired(c.floors[fastest].plays, c.floors[i].plays, measure); i != fastest && !c.told(d) && c.price(i) < c.price(best) {
+		d := paired(c.floors[fastest].plays, c.floors[i].plays, measure)
+		asFast := i == fastest || !c.told(d) || d.GetMean() < noticeable*mean(fastest)
+		if asFast && (best < 0 || c.price(i) < c.price(best)) {
 			best = i
 		}
 	}
 	switch {
-	case best != fastest:
+	case best != fastest && c.price(best) < c.price(fastest):
 		return best, fmt.Sprintf("it is as fast as %s, as far as can be told, and costs less", c.floors[fastest].name)
-	case math.Abs(mean(best)-mean(0)) < 1 && best != 0:
-		return 0, "no other is faster"
+	case best != fastest:
+		return best, "no other is faster by more than 1 %, as far as can be told"
+	case best == 0:
+		return best, "it is the fastest as it is"
 	case c.price(best) > 0:
 		return best, "it is the fastest; whether that is worth its price takes money in the floor file to say"
 	}

@@ -97,6 +97,26 @@ func TestHarbourWeek(t *testing.T) {
 	}
 }
 
+// Jobs handed in as items are made by the rules of each floor. A cutter more for a few jobs: the difference is too small to
+// choose by.
+func TestHarbourItems(t *testing.T) {
+	file := harbour(t)
+	file.Money = nil
+	var jobs []*tandemv1.HandedIn
+	for _, e := range harbourMix(t).GetEntries() {
+		jobs = append(jobs, &tandemv1.HandedIn{Job: e.GetJob(), CutFiles: e.GetCutFiles()})
+	}
+	out := compared(t, &tandemv1.CompareFloorsRequest{
+		Floors: []*tandemv1.FloorVariant{variant("today", file), variant("third cutter", with(file, "cutter-2", "cutter-3", 0))}, Jobs: jobs, Exact: true,
+	})
+	for _, f := range out.GetFloors() {
+		if f.GetUnfinished() != 0 || f.GetPiecesPerHour().GetMean() <= 0 || f.GetAreaPerHour().GetMean() <= 0 {
+			t.Errorf("%s leaves %g jobs and makes %v pieces, %v m2 an hour", f.GetName(), f.GetUnfinished(), f.GetPiecesPerHour(), f.GetAreaPerHour())
+		}
+	}
+	says(t, out, "With these 6 jobs", "The better choice is today")
+}
+
 // The harbour's devices without the combined one, bought one by one by a shop that has only that: with much to do it cannot
 // keep up alone, and what the others cost is counted.
 func TestHarbourFromCombinedOnly(t *testing.T) {
