@@ -33,13 +33,15 @@ func estimate(values []float64) *tandemv1.Estimate {
 	return e
 }
 
-// over returns the estimate of what measure says of each play.
+// over returns the estimate of what measure says of each play. None says less than 0, and neither does the interval.
 func over(plays []*play, measure func(*play) float64) *tandemv1.Estimate {
 	values := make([]float64, 0, len(plays))
 	for _, p := range plays {
 		values = append(values, measure(p))
 	}
-	return estimate(values)
+	e := estimate(values)
+	e.Low = max(e.GetLow(), 0)
+	return e
 }
 
 // paired returns the estimate of the difference to the first floor, replication by replication: the luck is the same, so that
@@ -80,3 +82,9 @@ func areaPerHour(p *play) float64   { return share(p.area, p.makespan/3600) }
 func load(p *play) float64          { return share(p.work, p.present) }
 func workHours(p *play) float64     { return p.work / 3600 }
 func unfinished(p *play) float64    { return float64(p.jobs - p.finished) }
+
+// ofOne keeps the interval of a share within 1.
+func ofOne(e *tandemv1.Estimate) *tandemv1.Estimate {
+	e.High = min(e.GetHigh(), max(e.GetMean(), 1))
+	return e
+}

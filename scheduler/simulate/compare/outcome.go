@@ -48,8 +48,8 @@ func (c *Comparison) outcome(f *contestant) *tandemv1.FloorOutcome {
 	first := c.floors[0]
 	o := &tandemv1.FloorOutcome{
 		Name: f.name, Makespan: over(f.plays, makespan), PiecesPerHour: over(f.plays, piecesPerHour), AreaPerHour: over(f.plays, areaPerHour),
-		FlowTime: over(f.plays, flowTime), WeightedTardiness: over(f.plays, lateness), LateShare: over(f.plays, lateShare),
-		OperatorLoad: over(f.plays, load), OperatorHours: over(f.plays, workHours), Unfinished: over(f.plays, unfinished).GetMean(),
+		FlowTime: over(f.plays, flowTime), WeightedTardiness: over(f.plays, lateness), LateShare: ofOne(over(f.plays, lateShare)),
+		OperatorLoad: ofOne(over(f.plays, load)), OperatorHours: over(f.plays, workHours), Unfinished: over(f.plays, unfinished).GetMean(),
 		Bottleneck: c.bottleneck(f).words(c, f), Example: f.plays[0].example,
 	}
 	for _, m := range []func(*play) float64{makespan, flowTime, lateness} {
