@@ -141,8 +141,8 @@ func TestDayWithTheDaemonKilled(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if n := len(list.GetJobs()); n != 12 {
-		t.Fatalf("%d jobs in the ledger, want 12", n)
+	if n := len(list.GetJobs()); n != 13 {
+		t.Fatalf("%d jobs in the ledger, want 13", n)
 	}
 	for _, j := range list.GetJobs() {
 		if j.GetState() != tandemv1.JobState_JOB_STATE_COMPLETED {
