@@ -119,7 +119,7 @@ func TestRacksAreNotPromisedTwice(t *testing.T) {
 		places := rapid.Int32Range(1, 3).Draw(t, "places")
 		file.Devices = append(file.Devices, &tandemv1.Device{
 			Id: "rack", Capacity: places, Driver: &tandemv1.Driver{Kind: "rack", Manual: true},
-			Abilities: []*tandemv1.Ability{{Operation: "dry", UnattendedStart: file.Devices[0].GetAbilities()[0].GetUnattendedStart()}},
+			Abilities: []*tandemv1.Ability{{Operation: "dry", UnattendedStart: file.GetDevices()[0].GetAbilities()[0].GetUnattendedStart()}},
 		})
 		limited := rapid.Bool().Draw(t, "shifts")
 		if limited {
