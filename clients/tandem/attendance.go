@@ -104,7 +104,7 @@ func (a *app) attendance(v *tandemv1.AttendanceView) {
 	clock := wording.Clock{Now: v.GetNow().AsTime(), Zone: zoneOf(v)}
 	var f facts
 	f.add("now", clock.Now.In(clock.Zone).Format("Mon 2006-01-02 15:04 MST"))
-	f.add("people", people(clock, v.Operators, v.GetChangeTime()))
+	f.add("people", people(clock, v.Operators != nil, v.GetOperators(), v.GetChangeTime()))
 	f.add("", orNothing(v.GetOperatorsBusy() > 0, fmt.Sprintf("%d of them with something to do, as far as that can be reckoned", v.GetOperatorsBusy())))
 	if d := v.GetDeviation(); d != nil {
 		f.style("in place of the shifts", warned, fmt.Sprintf("%s until %s, says %s%s",
@@ -127,11 +127,11 @@ func (a *app) attendance(v *tandemv1.AttendanceView) {
 }
 
 // people says how many people there are, and when that changes.
-func people(clock wording.Clock, operators *int32, change *timestamppb.Timestamp) string {
-	if operators == nil {
+func people(clock wording.Clock, limited bool, operators int32, change *timestamppb.Timestamp) string {
+	if !limited {
 		return "as many as are needed: the floor file has no shifts"
 	}
-	text := headcount(*operators) + " there"
+	text := headcount(operators) + " there"
 	if change != nil {
 		text += ", changes at " + clock.When(change)
 	}

@@ -424,7 +424,7 @@ func (f *fake) GetAttendance(context.Context, *tandemv1.GetAttendanceRequest) (*
 
 func (f *fake) SetAttendance(ctx context.Context, r *tandemv1.SetAttendanceRequest) (*tandemv1.AttendanceView, error) {
 	v, err := f.GetAttendance(ctx, nil)
-	v.Operators, v.ChangeTime = proto.Int32(r.GetOperators()), r.GetUntilTime()
+	v.Operators, v.ChangeTime = new(r.GetOperators()), r.GetUntilTime()
 	v.Deviation = &tandemv1.AttendanceDeviation{Operators: r.GetOperators(), FromTime: v.GetNow(), UntilTime: r.GetUntilTime(), Note: r.GetNote(), Actor: r.GetActor()}
 	return v, err
 }

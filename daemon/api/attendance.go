@@ -4,7 +4,6 @@ import (
 	"context"
 	"time"
 
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"tandem/daemon/engine"
@@ -71,7 +70,7 @@ func attendance(st engine.State, days int) *tandemv1.AttendanceView {
 	if now == calendar.Unlimited {
 		return out
 	}
-	out.Operators = proto.Int32(int32(now))
+	out.Operators = new(int32(now))
 	y, m, d := st.Now.In(c.Location()).Date()
 	from, to := time.Date(y, m, d, 0, 0, 0, 0, c.Location()), time.Date(y, m, d+days, 0, 0, 0, 0, c.Location())
 	for _, w := range c.Windows(from, to) {

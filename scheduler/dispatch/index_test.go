@@ -122,7 +122,32 @@ func (s *shop) grantAsRead(t *rapid.T) {
 		t.Fatalf("granted nothing and looks again at %v; reading everything grants %s", s.dispatch.Wake(), w)
 	}
 	if ok {
+		s.lawful(t, g)
 		s.do(g)
+	}
+}
+
+// lawful holds a grant to what it needs: somebody who is there and has nothing else to do, and a place to dry.
+func (s *shop) lawful(t *rapid.T, g floor.Grant) {
+	if g.Expected.Person {
+		busy := 0
+		for _, d := range s.floor.Devices {
+			for _, r := range d.Live {
+				began := r.Grant
+				if r.Start.After(began) {
+					began = r.Start
+				}
+				if r.Person && began.Add(r.Attended).After(s.now) {
+					busy++
+				}
+			}
+		}
+		if there := s.floor.Calendar().Operators(s.now); busy >= there {
+			t.Fatalf("%s needs somebody at %v: %d are there, %d are busy", show(g, true), s.now, there, busy)
+		}
+	}
+	if newOracle(s.floor, s.now).full(g.Step, g.Device) {
+		t.Fatalf("%s will find no place to dry", show(g, true))
 	}
 }
 

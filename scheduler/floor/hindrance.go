@@ -182,7 +182,10 @@ func (f *Floor) waitsTooLong(s *Step, end, now time.Time, depth int) (*Step, *De
 
 // waitsForOthers says whether a step also waits for others than the one that is about to be done.
 func (s *Step) waitsForOthers(about *Step) bool {
-	return slices.ContainsFunc(s.Before, func(b *Step) bool { return b != about && b.Open() && !(b.Drying() && slices.Contains(b.Before, about)) })
+	return slices.ContainsFunc(s.Before, func(b *Step) bool {
+		dries := b.Drying() && slices.Contains(b.Before, about)
+		return b != about && b.Open() && !dries
+	})
 }
 
 // earliestStart returns when a step could begin if what it waits for ends at that time, and where: what is under way on the
