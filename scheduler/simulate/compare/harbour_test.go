@@ -13,7 +13,7 @@ import (
 	"tandem/scheduler/simulate"
 )
 
-// harbour returns the floor file of the test data, with a day shift of two and with money.
+// harbour returns the floor file of the test data, with one shift of three and round prices.
 func harbour(t testing.TB) *tandemv1.FloorFile {
 	f := &tandemv1.FloorFile{}
 	if err := yamlfile.Read("../../../testdata/floors/harbour.yaml", f); err != nil {
