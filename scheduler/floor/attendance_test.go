@@ -215,7 +215,7 @@ func TestHindrances(t *testing.T) {
 		{
 			name: "what follows would wait too long", now: monday(15, 40), device: "printer",
 			steps:  print("white", &tandemv1.Step{Id: "cut", Operation: "cut", After: []string{"print"}, MaxWait: minutes(60)}),
-			reason: ReasonWouldWait, until: monday(24+5, 35), says: "cut may wait for 1h and could begin on cutter at Tue 2026-03-03 07:00 only",
+			reason: ReasonWouldWait, until: monday(24+5, 35), says: "cut may wait for 1h and could begin on cutter at Tue 2026-03-03 07:00 UTC only",
 		},
 		{
 			name: "and never would not: printed by day it is due to be cut at night", now: monday(9, 0), device: "printer",
@@ -316,7 +316,7 @@ func TestBackTime(t *testing.T) {
 		t.Errorf("expected %v from %v, want from 11:00", d.Expected(), d.FreeFrom(s.now))
 	}
 	s.do(CreateJob{Job: job("a", 1, &tandemv1.Step{Id: "print", Operation: "print", Media: "white"})})
-	if got := s.step("a", "print").Explain(s.now, s.floor.Devices).GetSummary(); got != "print waits for printer, which is expected back at Mon 2026-03-02 11:00" {
+	if got := s.step("a", "print").Explain(s.now, s.floor.Devices).GetSummary(); got != "print waits for printer, which is expected back at Mon 2026-03-02 11:00 UTC" {
 		t.Errorf("explained as %q", got)
 	}
 	s.now = monday(11, 30)

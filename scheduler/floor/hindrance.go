@@ -260,7 +260,7 @@ func (h Hindrance) String() string {
 func (h Hindrance) clock(t time.Time) string { return h.floor.clock(t) }
 
 func (f *Floor) clock(t time.Time) string {
-	return t.In(f.people.calendar.Location()).Format("Mon 2006-01-02 15:04")
+	return t.In(f.people.calendar.Location()).Format("Mon 2006-01-02 15:04 MST")
 }
 
 // short writes a length of time without empty units.

@@ -38,7 +38,11 @@ func (j *Job) view(now time.Time, show func(*Step, time.Time) *tandemv1.Step) *t
 		out.Panels = append(out.Panels, panel)
 	}
 	for _, s := range j.Steps {
-		out.Steps = append(out.Steps, show(s, now))
+		v := show(s, now)
+		out.Steps = append(out.Steps, v)
+		if v.GetState() == out.GetState() && slices.Equal(out.GetStateReasons(), []string{ReasonNotReady}) && len(v.GetStateReasons()) > 1 && v.GetStateReasons()[0] == ReasonNotReady {
+			out.StateReasons = v.GetStateReasons() // the step says more exactly what the job waits for
+		}
 	}
 	return out
 }
