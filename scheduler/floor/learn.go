@@ -42,7 +42,7 @@ func (r *Run) stands(still bool, at time.Time) {
 // learn takes in what a run took that its device or a person saw to an end. Drying takes what it must; a run whose outcome
 // was not known at some time, or that was called off, tells nothing about the device.
 func (f *Floor) learn(r *Run) {
-	if r.State != tandemv1.JobState_JOB_STATE_COMPLETED || r.Step.Drying() || r.Start.IsZero() || r.Model <= 0 || r.Pieces <= 0 {
+	if f.frozen || r.State != tandemv1.JobState_JOB_STATE_COMPLETED || r.Step.Drying() || r.Start.IsZero() || r.Model <= 0 || r.Pieces <= 0 {
 		return
 	}
 	k := learn.Key{Device: r.Device.ID, Operation: r.Step.Operation(), Mode: r.Step.Spec.GetMode()}
