@@ -110,10 +110,11 @@ func (c *chances) repairTime(u float64, still time.Duration) time.Duration {
 	return max(time.Duration(seconds*float64(time.Second))-still, time.Second)
 }
 
-// arrivals returns what comes in on a day like those that were seen: each day to come is one of the past, drawn with
-// replacement among those of the same weekday if there are two, else among those on which somebody was there or nobody was, as
-// on the day itself. Of today only what came later in the day is taken. A past of less than two whole days is drawn from job by
-// job, with the mean time between them; fewer than five jobs say nothing, and nothing comes.
+// arrivals returns what comes in on a day like those that were seen: each day to come is one of the past of its kind, with the
+// days of the past weighted anew in each play, because a few of them do not say for sure what the common day is (the Bayesian
+// bootstrap, D. B. Rubin, Annals of Statistics 9, 1981, 130-134). Kinds of days are Monday to Friday, Saturday, and Sunday; and
+// whether somebody is there. Of today only what came later in the day is taken. A past of less than two whole days is drawn
+// from job by job, with the mean time between them; fewer than five jobs say nothing, and nothing comes.
 func (c *chances) arrivals() func() (simulate.Arrival, bool) {
 	if len(c.past.jobs) < leastComes || c.opt.NothingComes {
 		return nil
@@ -140,7 +141,8 @@ func (c *chances) arrivals() func() (simulate.Arrival, bool) {
 	date := time.Date(l.Year(), l.Month(), l.Day(), 0, 0, 0, 0, c.past.zone)
 	var today day
 	at := 0
-	draw := func() { today, at = c.past.like(date, key.Number(uint64(date.Unix())).Uniform()), 0 }
+	days := newDays(c.past, key.Word("days").Stream())
+	draw := func() { today, at = days.like(date, key.Number(uint64(date.Unix())).Uniform()), 0 }
 	draw()
 	return func() (simulate.Arrival, bool) {
 		for !date.After(end) {
@@ -161,26 +163,48 @@ func (c *chances) arrivals() func() (simulate.Arrival, bool) {
 	}
 }
 
+// days are those of the past with the weights they have in one play.
+type days struct {
+	*Past
+	weights []float64
+}
+
+func newDays(p *Past, s *chance.Stream) *days {
+	d := &days{Past: p, weights: make([]float64, len(p.days))}
+	for i := range d.weights {
+		d.weights[i] = s.Exponential(1)
+	}
+	return d
+}
+
+// kindOfDay tells days apart on which different things come in.
+func kindOfDay(t time.Time) time.Weekday {
+	if w := t.Weekday(); w == time.Saturday || w == time.Sunday {
+		return w
+	}
+	return time.Monday
+}
+
 // like returns a day of the past that stands for a date.
-func (p *Past) like(date time.Time, u float64) day {
-	var same, alike []day
-	open := p.people.Attended(date, date.AddDate(0, 0, 1)) > 0
-	for _, d := range p.days {
-		if d.open != open {
+func (d *days) like(date time.Time, u float64) day {
+	open := d.people.Attended(date, date.AddDate(0, 0, 1)) > 0
+	alike := func(o *day) bool { return o.open == open && kindOfDay(o.date) == kindOfDay(date) }
+	sum := 0.0
+	for i := range d.days {
+		if alike(&d.days[i]) {
+			sum += d.weights[i]
+		}
+	}
+	u *= sum
+	for i := range d.days {
+		if !alike(&d.days[i]) {
 			continue
 		}
-		alike = append(alike, d)
-		if d.date.Weekday() == date.Weekday() {
-			same = append(same, d)
+		if u -= d.weights[i]; u <= 0 {
+			return d.days[i]
 		}
 	}
-	switch {
-	case len(same) >= 2:
-		return same[int(u*float64(len(same)))]
-	case len(alike) > 0:
-		return alike[int(u*float64(len(alike)))]
-	}
-	return day{}
+	return day{} // none like it was seen
 }
 
 // again returns a job like one that came, for another time.

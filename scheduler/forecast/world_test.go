@@ -231,7 +231,7 @@ func (w *world) committed(f *floor.Floor, at time.Time, events []*ledgerv1.Event
 		if c := e.GetJobCreated(); c != nil {
 			id := c.GetJob().GetId()
 			w.taken[id] = at
-			w.laterAt[id] = at.Add(time.Duration(12 * float64(time.Hour) * w.seed.Word("later").Word(id).Uniform()))
+			w.laterAt[id] = at.Add(time.Duration(4 * float64(time.Hour) * w.seed.Word("later").Word(id).Uniform()))
 			w.make(f, at, id)
 		}
 		if c := e.GetRunChanged(); c != nil && c.GetEndTime() != nil {
