@@ -96,6 +96,9 @@ func (f *Forecaster) With(ctx context.Context, job *tandemv1.Job) (out *tandemv1
 	default:
 		return nil, ErrBusy
 	}
+	if _, _, err := f.List(ctx); err != nil { // right after the start the floor has not been copied yet
+		return nil, err
+	}
 	select {
 	case f.asking <- struct{}{}:
 		defer func() { <-f.asking }()
@@ -108,7 +111,13 @@ func (f *Forecaster) With(ctx context.Context, job *tandemv1.Job) (out *tandemv1
 		return nil, nil
 	}
 	began := time.Now()
-	opt.Samples, opt.Stop = questionPlays, ctx.Err
+	opt.Samples = questionPlays
+	opt.Stop = func() error {
+		if time.Since(began) > longestPlay {
+			return errTooLong
+		}
+		return ctx.Err()
+	}
 	opt.Enough = func(plays int) bool { return plays >= leastPlays && time.Since(began) >= questionBudget }
 	j, delays, err := forecast.With(in, job, opt)
 	if err != nil {

@@ -86,7 +86,11 @@ const (
 	// questionBudget bounds the computing time of a question, both plays together.
 	questionBudget = 800 * time.Millisecond
 	questionPlays  = 100
+	// longestPlay ends a forecast one of whose plays takes longer: something is wrong, and the daemon has other work.
+	longestPlay = 20 * time.Second
 )
+
+var errTooLong = fmt.Errorf("a play takes more than %v", longestPlay)
 
 // New returns a forecaster. Run makes it work.
 func New(e Engine, opt Options) *Forecaster {
@@ -246,7 +250,12 @@ func (f *Forecaster) make(ctx context.Context) (err error) {
 	}
 	var spent time.Duration
 	last := time.Now()
-	opt.Stop = ctx.Err
+	opt.Stop = func() error {
+		if time.Since(last) > longestPlay {
+			return errTooLong
+		}
+		return ctx.Err()
+	}
 	opt.Enough = func(plays int) bool {
 		play := time.Since(last)
 		if spent += play; plays >= leastPlays && spent >= f.opt.Budget {

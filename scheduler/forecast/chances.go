@@ -110,24 +110,31 @@ func (c *chances) repairTime(u float64, still time.Duration) time.Duration {
 	return max(time.Duration(seconds*float64(time.Second))-still, time.Second)
 }
 
+// mostArrivals bounds what a play takes: a shop that takes in so much is looked at from day to day.
+const mostArrivals = 5000
+
 // arrivals returns what comes in on a day like those that were seen: each day to come is one of the past of its kind, with the
 // days of the past weighted anew in each play, because a few of them do not say for sure what the common day is (the Bayesian
 // bootstrap, D. B. Rubin, Annals of Statistics 9, 1981, 130-134). Kinds of days are Monday to Friday, Saturday, and Sunday; and
 // whether somebody is there. Of today only what came later in the day is taken. A past of less than two whole days is drawn
-// from job by job, with the mean time between them; fewer than five jobs say nothing, and nothing comes.
+// from job by job, with the mean time between them, as if at least a day had been seen; fewer than five jobs say nothing, and nothing comes. No
+// more than mostArrivals come in one play.
 func (c *chances) arrivals() func() (simulate.Arrival, bool) {
 	if len(c.past.jobs) < leastComes || c.opt.NothingComes {
 		return nil
 	}
 	key, n := c.key.Word("arrivals"), 0
 	next := func(of came, at time.Time) (simulate.Arrival, bool) {
-		n++
+		if n++; n > mostArrivals {
+			return simulate.Arrival{}, false
+		}
 		return simulate.Arrival{At: at, Job: again(of, at, n)}, true
 	}
 	end := c.now.Add(c.opt.Ahead)
 	if len(c.past.days) < 2 {
 		s := key.Stream()
-		mean := float64(c.past.until.Sub(c.past.since)) / float64(len(c.past.jobs))
+		seen := max(c.past.until.Sub(c.past.since), 24*time.Hour) // jobs that are handed in together do not come in that way all day
+		mean := float64(seen) / float64(len(c.past.jobs))
 		at := c.now
 		return func() (simulate.Arrival, bool) {
 			at = at.Add(time.Duration(s.Exponential(mean)))

@@ -191,7 +191,7 @@ func (f *forecast) conclude(j *floor.Job, done ends, plays int) Job {
 	out.P50, out.P90 = done.quantile(0.5, plays), done.quantile(0.9, plays)
 	if out.P90.IsZero() {
 		out.P50 = time.Time{}
-		out.Stuck = waitsFor(j, f.base, f.now)
+		out.Stuck = f.waitsFor(j)
 	}
 	return out
 }
@@ -238,31 +238,37 @@ func stuck(j *floor.Job, now time.Time) string {
 }
 
 // waitsFor says what a job waits for that was not done in nearly all plays.
-func waitsFor(j *floor.Job, f *floor.Floor, now time.Time) string {
+func (f *forecast) waitsFor(j *floor.Job) string {
 	for _, s := range j.Steps {
-		if !s.Open() || s.Live != nil {
+		if !s.Open() {
 			continue
 		}
 		of := s
 		if s.Carrier != nil {
 			of = s.Carrier
 		}
-		expected := false
-		var why string
-		for _, d := range of.Class.Fits {
-			if d.Expected() || (d.Paused || d.LockedBy != "") && !d.Back.IsZero() || !d.Paused && d.LockedBy == "" && !d.Retired {
-				expected = true
-				break
-			}
-			if _, reason := d.Available(); why == "" {
-				why = d.ID + " " + reason
-			}
+		devices := of.Class.Fits
+		if of.Live != nil {
+			devices = []*floor.Device{of.Live.Device}
 		}
-		if !expected && why != "" {
+		if why := gone(devices); why != "" {
 			return s.ID() + " waits for a device: " + why + ", and nobody has said when it is back"
 		}
 	}
-	return fmt.Sprintf("in more than one of ten cases it is not done within %d days", int(standardHorizon.Hours()/24))
+	return fmt.Sprintf("in more than one of ten cases it is not done within %d days", int(f.opt.Horizon.Hours()/24))
+}
+
+// gone says why none of the devices is expected to take part again; "" if one is.
+func gone(devices []*floor.Device) (why string) {
+	for _, d := range devices {
+		if out := d.Paused || d.LockedBy != ""; !d.Retired && (!out || !d.Back.IsZero()) {
+			return ""
+		}
+		if _, reason := d.Available(); why == "" {
+			why = d.ID + " " + reason
+		}
+	}
+	return why
 }
 
 // mostDelays bounds the jobs that With names.
