@@ -85,7 +85,7 @@ func TestSameInputSameBytes(t *testing.T) {
 // has a bar where it begins and ends, with as much changeover, and no two bars of a device overlap.
 func TestEveryRunHasItsBar(t *testing.T) {
 	for name, p := range map[string]Picture{
-		"small": small(), "two": two(), "300 runs": {Zone: ahead, Charts: []Chart{workshop(80, 3, 3, 2)}}, "dense": {Charts: []Chart{workshop(40, 7, 28, 4)}},
+		"small": small(), "two": two(), "300 runs": {Zone: ahead, Charts: []Chart{workshop(80, 3, 3, 2)}}, "dense": {Charts: []Chart{workshop(30, 7, 28, 4)}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			shapes, _, _ := read(t, svgOf(t, p))
