@@ -159,8 +159,8 @@ func (f *foreground) bar(r *row, b *bar, next float64) {
 	case b.run.GetFixed():
 		f.frame(whole, 1.6, ink)
 		f.box(rect{work.x, work.bottom() - 3, work.w, 3}, ink)
-	case whole.w >= 1.5:
-		f.frame(whole, 0.6, soft)
+	default:
+		f.frame(whole, 0.6, soft) // all of a bar that is too thin for a tone
 	}
 	room := work
 	if b.late > 0 {

@@ -374,6 +374,18 @@ func TestComparisonOfOneFloor(t *testing.T) {
 	}
 }
 
+// TestOperatorsAlwaysThere: without shifts there is no time of which they could be busy a share.
+func TestOperatorsAlwaysThere(t *testing.T) {
+	f := newFake(t)
+	for _, o := range f.comparison.GetFloors() {
+		o.OperatorLoad = around(0, 0)
+	}
+	_, stdout, _ := f.tandem(t, "compare", "testdata/floor.yaml", "--mix", "testdata/mix.yaml")
+	if strings.Contains(stdout, "busy") || !strings.Contains(stdout, "21.3 (20.3 to 22.3) h of work; always there, as many as are needed") {
+		t.Errorf("data\n%s", stdout)
+	}
+}
+
 func TestComparisonWords(t *testing.T) {
 	for _, tt := range []struct{ got, want string }{
 		{than(around(-5400, 900), "a"), "1 h 30 min less than a (1 h 15 min to 1 h 45 min)"},

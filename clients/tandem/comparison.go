@@ -46,7 +46,7 @@ func (c *comparing) showComparison(comparison *tandemv1.Comparison, currency str
 
 // overview puts the floors side by side: means only.
 func (c *comparing) overview(floors []*tandemv1.FloorOutcome) {
-	t := table{head: []string{"FLOOR", "DONE AFTER", "FLOW TIME", "LATE", "PIECES/H", "OPERATORS", "PAYS BACK", "HELD BACK BY"}}
+	t := table{head: []string{"FLOOR", "DONE AFTER", "FLOW TIME", "LATE", "PIECES/H", "OPERATORS", "PAYS BACK"}}
 	for i, f := range floors {
 		back := "-"
 		switch {
@@ -58,7 +58,7 @@ func (c *comparing) overview(floors []*tandemv1.FloorOutcome) {
 		}
 		t.add(span{strong, f.GetName()}, span{plain, seconds(f.GetMakespan().GetMean())}, span{plain, seconds(f.GetFlowTime().GetMean())},
 			span{plain, percent(f.GetLateShare().GetMean())}, span{plain, figure(f.GetPiecesPerHour().GetMean())},
-			span{plain, percent(f.GetOperatorLoad().GetMean()) + " busy"}, span{plain, back}, span{plain, orDash(f.GetBottleneck())})
+			span{plain, operators(f)}, span{plain, back})
 	}
 	t.print(c.printer)
 }
@@ -78,7 +78,12 @@ func (c *comparing) floorOutcome(f, first *tandemv1.FloorOutcome, currency strin
 	facts.add("late", estimate(f.GetLateShare(), percent)+" of the jobs with a due time")
 	facts.add("late work", estimate(f.GetWeightedTardiness(), seconds)+" a job, weighted"+difference(2))
 	facts.add("output", estimate(f.GetPiecesPerHour(), figure)+" pieces/h; "+estimate(f.GetAreaPerHour(), figure)+" m²/h")
-	facts.add("operators", "busy "+estimate(f.GetOperatorLoad(), percent)+" of the time they are there; "+estimate(f.GetOperatorHours(), figure)+" h of work")
+	work := estimate(f.GetOperatorHours(), figure) + " h of work"
+	if alwaysThere(f) {
+		facts.add("operators", work+"; always there, as many as are needed")
+	} else {
+		facts.add("operators", work+"; busy "+estimate(f.GetOperatorLoad(), percent)+" of the time they are there")
+	}
 	facts.add("held back by", f.GetBottleneck())
 	if n := f.GetUnfinished(); n > 0 {
 		facts.style("unfinished", warned, figure(n)+" jobs")
@@ -104,6 +109,19 @@ func (c *comparing) floorOutcome(f, first *tandemv1.FloorOutcome, currency strin
 			span{plain, percent(d.GetBlocked())}, span{plain, percent(d.GetClosed())}, span{plain, figure(d.GetRuns())})
 	}
 	t.print(c.printer)
+}
+
+// alwaysThere reports whether operators work, but are there at no time in particular: the floor names no shifts.
+func alwaysThere(f *tandemv1.FloorOutcome) bool {
+	return f.GetOperatorLoad().GetMean() == 0 && f.GetOperatorHours().GetMean() > 0
+}
+
+// operators shows how busy they are, as far as that can be said.
+func operators(f *tandemv1.FloorOutcome) string {
+	if alwaysThere(f) {
+		return figure(f.GetOperatorHours().GetMean()) + " h"
+	}
+	return percent(f.GetOperatorLoad().GetMean()) + " busy"
 }
 
 // estimate shows a mean and its interval: 9 h 12 min (8 h 50 min to 9 h 31 min). An interval that shows nothing is left out.
