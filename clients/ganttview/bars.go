@@ -44,8 +44,8 @@ func (b *background) Plot(draw.Canvas, *plot.Plot) {
 		}
 	}
 	if len(b.Attended) > 0 {
-		if done < b.right {
-			b.box(rect{done, top, b.right - done, whole.h}, empty)
+		if end := b.clip(b.known()); end > done {
+			b.box(rect{done, top, end - done, whole.h}, empty)
 		}
 		b.nameStrip("people", strip+8.5)
 	}
@@ -62,6 +62,15 @@ func (b *background) Plot(draw.Canvas, *plot.Plot) {
 		b.text(b.regular, sizeText, ink, b.left-5-b.regular.width(sizeText, name), y+b.rowGap()/2+lane/2+4, name)
 	}
 	b.line(b.left, top, b.left, b.top+b.body, 0.6, 0, soft)
+}
+
+// known is until when something is known of the floor: after its last run it may well be that people are there.
+func (c *chart) known() float64 {
+	last := 0.0
+	for _, r := range c.Runs {
+		last = max(last, c.span.seconds(r.GetEndTime().AsTime()))
+	}
+	return last
 }
 
 func (b *background) nameStrip(name string, y float64) {

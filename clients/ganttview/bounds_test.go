@@ -125,3 +125,30 @@ func TestAttendedAddsUp(t *testing.T) {
 		t.Error(words)
 	}
 }
+
+// TestNobodyIsThereAsFarAsKnown: behind the last run of a floor that is done before another, nothing is said of people.
+func TestNobodyIsThereAsFarAsKnown(t *testing.T) {
+	people := []*tandemv1.Attended{{StartTime: at(0), EndTime: at(60), Operators: 1}}
+	p := Picture{Charts: []Chart{
+		{Runs: []*tandemv1.PlannedRun{run("d", "j", "s", 0, 120, 0)}, Attended: people},
+		{Runs: []*tandemv1.PlannedRun{run("d", "j", "s", 0, 240, 0)}, Attended: people},
+	}}
+	shapes, _, _ := read(t, svgOf(t, p))
+	var there, gone []shape
+	for _, s := range shapes {
+		switch {
+		case s.fill == hex(manned) && s.w != 26:
+			there = append(there, s)
+		case s.fill == hex(empty) && s.w != 26:
+			gone = append(gone, s)
+		}
+	}
+	if len(there) != 2 || len(gone) != 2 {
+		t.Fatalf("%d and %d areas, want 2 each", len(there), len(gone))
+	}
+	for i, times := range []float64{1, 3} { // as long as people were there
+		if want := times * there[i].w; gone[i].w < want-0.5 || gone[i].w > want+0.5 {
+			t.Errorf("chart %d: nobody is there for %.1f units, want %.1f", i, gone[i].w, want)
+		}
+	}
+}

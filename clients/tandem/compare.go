@@ -80,6 +80,7 @@ type comparing struct {
 	changes      changes
 	invest       []string
 	pictures     pictures
+	reckoned     map[string]bool // lines of reckoning that were shown
 }
 
 // check refuses flags that cannot be right before a file is read.

@@ -386,6 +386,18 @@ func TestOperatorsAlwaysThere(t *testing.T) {
 	}
 }
 
+// TestReckoningIsToldOnce: what holds for several floors is not repeated.
+func TestReckoningIsToldOnce(t *testing.T) {
+	f := newFake(t)
+	third := proto.CloneOf(f.comparison.GetFloors()[1])
+	third.Name, third.PayBack.Reckoning = "third", append(third.GetPayBack().GetReckoning(), "people cost nothing")
+	f.comparison.Floors = append(f.comparison.GetFloors(), third)
+	_, stdout, _ := f.tandem(t, "compare", "testdata/floor.yaml", "--mix", "testdata/mix.yaml")
+	if strings.Count(stdout, "41.4 pieces an hour more") != 1 || strings.Count(stdout, "people cost nothing") != 1 {
+		t.Errorf("data\n%s", stdout)
+	}
+}
+
 func TestComparisonWords(t *testing.T) {
 	for _, tt := range []struct{ got, want string }{
 		{than(around(-5400, 900), "a"), "1 h 30 min less than a (1 h 15 min to 1 h 45 min)"},
@@ -401,6 +413,10 @@ func TestComparisonWords(t *testing.T) {
 		{percent(math.NaN()), "-"},
 		{seconds(math.Inf(1)), "-"},
 		{seconds(-90), "-2 min"},
+		{seconds(24 * 3600), "1 d"},
+		{seconds(36*3600 + 38*60), "36 h 38 min"},
+		{seconds(48*3600 + 10), "48 h"},
+		{seconds(123 * 3600), "5 d 3 h"},
 		{figure(1234.6), "1235"},
 		{figure(12.34), "12.3"},
 		{figure(0.5), "0.5"},

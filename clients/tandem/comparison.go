@@ -17,6 +17,7 @@ func (c *comparing) showComparison(comparison *tandemv1.Comparison, currency str
 		c.line(span{strong, sentence})
 	}
 	floors := comparison.GetFloors()
+	c.reckoned = map[string]bool{}
 	if len(floors) > 1 {
 		c.line()
 		c.overview(floors)
@@ -98,7 +99,10 @@ func (c *comparing) floorOutcome(f, first *tandemv1.FloorOutcome, currency strin
 			facts.style("pays back", strong, "in "+estimate(back.GetYears(), years))
 		}
 		for _, line := range back.GetReckoning() {
-			facts.add("reckoned", line)
+			if !c.reckoned[line] { // said of a floor before
+				facts.add("reckoned", line)
+			}
+			c.reckoned[line] = true
 		}
 	}
 	facts.print(c.printer)
@@ -156,12 +160,16 @@ func than(e *tandemv1.Estimate, first string) string {
 	return text + " (" + seconds(low) + " to " + seconds(high) + ")"
 }
 
-// seconds shows a time given in seconds.
+// seconds shows a time given in seconds; up to some days in hours and minutes, in which floors differ.
 func seconds(s float64) string {
 	if math.IsNaN(s) || math.Abs(s) > math.MaxInt64/1e9 {
 		return "-"
 	}
-	return wording.Span(time.Duration(s * float64(time.Second)))
+	d := time.Duration(s * float64(time.Second))
+	if minutes := d.Round(time.Minute); minutes > 24*time.Hour && minutes < 100*time.Hour {
+		return strings.TrimSuffix(fmt.Sprintf("%d h %d min", minutes/time.Hour, minutes%time.Hour/time.Minute), " 0 min")
+	}
+	return wording.Span(d)
 }
 
 // percent shows a share.
