@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/proto/yamlfile"
 )
 
 // changes are what is changed on the first floor, each to make one more floor.
@@ -213,7 +214,7 @@ func minuteOfDay(text string) (int, error) {
 	hour, errHour := strconv.ParseUint(h, 10, 8)
 	minute, errMinute := strconv.ParseUint(m, 10, 8)
 	if !ok || len(h) != 2 || len(m) != 2 || errHour != nil || errMinute != nil || minute > 59 || hour*60+minute > dayMinutes {
-		return 0, fmt.Errorf("%q is not a time of the day: write HH:MM, such as 07:30", text)
+		return 0, fmt.Errorf("%s is not a time of the day: write HH:MM, such as 07:30", yamlfile.Quote(text))
 	}
 	return int(hour*60 + minute), nil
 }
