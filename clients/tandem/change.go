@@ -63,9 +63,11 @@ func (a *app) outcome(m proto.Message) {
 	case *tandemv1.Job:
 		a.subject("job", m.GetId(), jobHeadline(m))
 	case *tandemv1.Device:
-		a.subject("device", m.GetId(), deviceHeadline(m))
+		a.subject("device", m.GetId(), a.deviceHeadline(m))
 	case *tandemv1.Lot:
 		a.subject("lot", m.GetId(), lotHeadline(m))
+	case *tandemv1.AttendanceView:
+		a.attendance(m)
 	case *tandemv1.Run:
 		a.subject("run", m.GetId(), runHeadline(m))
 	}
@@ -94,7 +96,7 @@ func jobHeadline(j *tandemv1.Job) []span {
 	return []span{state(wording.JobState(j.GetState())), {plain, rest}}
 }
 
-func deviceHeadline(d *tandemv1.Device) []span {
+func (a *app) deviceHeadline(d *tandemv1.Device) []span {
 	rest := ""
 	if len(d.GetStateReasons()) > 0 {
 		rest += " (" + reasons(d.GetStateReasons()) + ")"
@@ -107,6 +109,9 @@ func deviceHeadline(d *tandemv1.Device) []span {
 	}
 	if d.GetLockedBy() != "" {
 		rest += ", locked by " + d.GetLockedBy()
+	}
+	if d.GetBackTime() != nil {
+		rest += ", expected back " + d.GetBackTime().AsTime().In(a.zone).Format("2006-01-02 15:04")
 	}
 	if d.GetPauseNote() != "" {
 		rest += ": " + d.GetPauseNote()

@@ -76,14 +76,21 @@ and only then change the blade; hold it by its holder and put the old one into a
 }
 
 func (a *app) pauseCommand() *cobra.Command {
+	var back string
 	cmd, c := a.deviceChange(&cobra.Command{
-		Use:     "pause DEVICE",
-		Short:   "Let a device finish what runs, and give it no more.",
-		Example: `  tandem pause printer-1 --note "lunch"`,
-		Args:    cobra.ExactArgs(1),
+		Use:   "pause DEVICE",
+		Short: "Let a device finish what runs, and give it no more.",
+		Example: `  tandem pause printer-1 --note "lunch"
+  tandem pause printer-1 --note "new belt" --back 14:30    work that it would still complete first waits for it`,
+		Args: cobra.ExactArgs(1),
 	}, func(ctx context.Context, client tandemv1.DeviceServiceClient, c *change, device, key string, _ []string) (proto.Message, error) {
-		return client.PauseDevice(ctx, &tandemv1.PauseDeviceRequest{Id: device, Note: c.note, RequestId: key, Actor: c.actor})
+		at, err := a.moment(ctx, "--back", back)
+		if err != nil {
+			return nil, err
+		}
+		return client.PauseDevice(ctx, &tandemv1.PauseDeviceRequest{Id: device, Note: c.note, BackTime: at, RequestId: key, Actor: c.actor})
 	})
+	cmd.Flags().StringVar(&back, "back", "", backUsage)
 	c.noteFlag(cmd, "why, shown to everybody")
 	return cmd
 }
@@ -100,21 +107,30 @@ func (a *app) resumeCommand() *cobra.Command {
 	return cmd
 }
 
+const backUsage = "when it is expected back: 14:30, a date and time, or in how long, such as 2h (default: nobody knows)"
+
 // notLockout is said wherever a maintenance lock is touched.
 const notLockout = "caution: this lock is a note to the dispatcher, not a safety function. Isolate the machine's energy as local rules demand."
 
 func (a *app) lockCommand() *cobra.Command {
+	var back string
 	cmd, c := a.deviceChange(&cobra.Command{
-		Use:     "lock DEVICE --note WHAT",
-		Short:   "Keep a device out of use for maintenance.",
-		Example: `  tandem lock cutter-1 --note "blade change"`,
+		Use:   "lock DEVICE --note WHAT",
+		Short: "Keep a device out of use for maintenance.",
+		Example: `  tandem lock cutter-1 --note "blade change"
+  tandem lock cutter-1 --note "service" --back "2026-03-04 10:00"`,
 		Long: `Only whoever set the lock, or a supervisor, can clear it. It is a note to the dispatcher, not a safety function: the
 machine can still move by itself or by its own panel. Isolate its energy as local rules demand before you reach in.`,
 		Args: cobra.ExactArgs(1),
 	}, func(ctx context.Context, client tandemv1.DeviceServiceClient, c *change, device, key string, _ []string) (proto.Message, error) {
+		at, err := a.moment(ctx, "--back", back)
+		if err != nil {
+			return nil, err
+		}
 		c.warn(notLockout)
-		return client.LockDevice(ctx, &tandemv1.LockDeviceRequest{Id: device, Note: c.note, RequestId: key, Actor: c.actor})
+		return client.LockDevice(ctx, &tandemv1.LockDeviceRequest{Id: device, Note: c.note, BackTime: at, RequestId: key, Actor: c.actor})
 	})
+	cmd.Flags().StringVar(&back, "back", "", backUsage)
 	c.noteFlag(cmd, "what is being done, shown to everybody; required")
 	_ = cmd.MarkFlagRequired("note")
 	return cmd

@@ -113,6 +113,12 @@ func deviceRemarks(clock wording.Clock, d *tandemv1.Device) string {
 	if d.GetLockedBy() != "" {
 		parts = append(parts, "locked by "+d.GetLockedBy())
 	}
+	if d.GetBackTime() != nil {
+		parts = append(parts, "expected back "+clock.At(d.GetBackTime()))
+	}
+	if d.GetUnloadUntilTime() != nil {
+		parts = append(parts, "to be unloaded, free "+clock.At(d.GetUnloadUntilTime()))
+	}
 	if d.GetPauseNote() != "" {
 		parts = append(parts, d.GetPauseNote())
 	}

@@ -75,7 +75,7 @@ func newFake(t *testing.T) *fake {
 	f.status = &tandemv1.Status{
 		Version: "v0.9.0", Term: 3, Revision: 1042, LedgerHead: "9f86d081", Now: timestamppb.New(noon), TimeScale: 1,
 		StartTime: after(-62), DataDir: "data", DevicesOnline: 2, DevicesNotOnline: 1, JobsOpen: 3, ReportsDropped: 7,
-		Reasons: []string{"printer-2 has been silent for 7 min"},
+		Reasons: []string{"printer-2 has been silent for 7 min"}, Operators: proto.Int32(2), OperatorsChangeTime: after(90),
 	}
 	f.scan = func(*tandemv1.RecordScanRequest) (*tandemv1.RecordScanResponse, error) {
 		return &tandemv1.RecordScanResponse{Outcome: tandemv1.RecordScanResponse_OUTCOME_STARTED, Message: "cut begins on cutter-1", Subject: "runs/r11", Revision: 1043}, nil
@@ -417,6 +417,22 @@ func (f *fake) ResolveRun(context.Context, *tandemv1.ResolveRunRequest) (*tandem
 
 func (f *fake) GetStatus(context.Context, *tandemv1.GetStatusRequest) (*tandemv1.Status, error) {
 	return f.status, nil
+}
+
+func (f *fake) GetAttendance(context.Context, *tandemv1.GetAttendanceRequest) (*tandemv1.AttendanceView, error) {
+	return &tandemv1.AttendanceView{
+		Now: timestamppb.New(noon), TimeZone: "Europe/Berlin", Operators: proto.Int32(2), OperatorsBusy: 1, ChangeTime: after(90),
+		Windows: []*tandemv1.AttendanceWindow{
+			{FromTime: after(-300), ToTime: after(90), Operators: 2}, {FromTime: after(90), ToTime: after(420), Operators: 1},
+		},
+	}, nil
+}
+
+func (f *fake) SetAttendance(ctx context.Context, r *tandemv1.SetAttendanceRequest) (*tandemv1.AttendanceView, error) {
+	v, err := f.GetAttendance(ctx, nil)
+	v.Operators, v.ChangeTime = new(r.GetOperators()), r.GetUntilTime()
+	v.Deviation = &tandemv1.AttendanceDeviation{Operators: r.GetOperators(), FromTime: v.GetNow(), UntilTime: r.GetUntilTime(), Note: r.GetNote(), Actor: r.GetActor()}
+	return v, err
 }
 
 func (f *fake) ListCodes(context.Context, *tandemv1.ListCodesRequest) (*tandemv1.ListCodesResponse, error) {

@@ -12,6 +12,7 @@ import (
 	"os/user"
 	"syscall"
 	"time"
+	_ "time/tzdata" // the shop's time zone, also where the system has none
 
 	"golang.org/x/term"
 )

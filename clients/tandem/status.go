@@ -47,6 +47,7 @@ func (a *app) showStatus(s *tandemv1.Status) {
 	f.add("devices", fmt.Sprintf("%d online", s.GetDevicesOnline()))
 	f.style("", warned, orNothing(s.GetDevicesNotOnline() > 0, fmt.Sprintf("%d not online", s.GetDevicesNotOnline())))
 	f.add("jobs", fmt.Sprintf("%d open", s.GetJobsOpen()))
+	f.add("people", people(clock, s.Operators != nil, s.GetOperators(), s.GetOperatorsChangeTime()))
 	f.add("ledger", fmt.Sprintf("revision %d", s.GetRevision()))
 	f.add("ledger head", s.GetLedgerHead())
 	f.add("data", s.GetDataDir())

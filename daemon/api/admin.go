@@ -27,6 +27,8 @@ func (s *Server) GetStatus(ctx context.Context, _ *tandemv1.GetStatusRequest) (*
 	err := s.engine.View(ctx, func(st engine.State) {
 		out.Term, out.Revision, out.LedgerHead = st.Floor.Term, st.Head.Revision, hex.EncodeToString(st.Head.Hash)
 		out.Now = timestamppb.New(st.Now)
+		who := attendance(st, 1)
+		out.Operators, out.OperatorsChangeTime = who.Operators, who.GetChangeTime()
 		for _, d := range st.Floor.Devices {
 			if d.Link == tandemv1.Link_LINK_ONLINE {
 				out.DevicesOnline++

@@ -86,7 +86,11 @@ func (s *Server) PauseDevice(ctx context.Context, req *tandemv1.PauseDeviceReque
 	if err := plain("note", req.GetNote(), 2000); err != nil {
 		return nil, err
 	}
-	return s.changeDevice(ctx, req, req.GetId(), floor.PauseDevice{Device: req.GetId(), Note: req.GetNote()})
+	back, err := timeOf("back_time", req.GetBackTime())
+	if err != nil {
+		return nil, err
+	}
+	return s.changeDevice(ctx, req, req.GetId(), floor.PauseDevice{Device: req.GetId(), Note: req.GetNote(), Back: back})
 }
 
 // ResumeDevice implements DeviceService.
@@ -99,7 +103,11 @@ func (s *Server) LockDevice(ctx context.Context, req *tandemv1.LockDeviceRequest
 	if err := plain("note", req.GetNote(), 2000); err != nil {
 		return nil, err
 	}
-	return s.changeDevice(ctx, req, req.GetId(), floor.LockDevice{Device: req.GetId(), Note: req.GetNote()})
+	back, err := timeOf("back_time", req.GetBackTime())
+	if err != nil {
+		return nil, err
+	}
+	return s.changeDevice(ctx, req, req.GetId(), floor.LockDevice{Device: req.GetId(), Note: req.GetNote(), Back: back})
 }
 
 // UnlockDevice implements DeviceService.

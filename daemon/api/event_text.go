@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/floor"
@@ -43,6 +45,8 @@ func describe(e *ledgerv1.Event) *tandemv1.Event {
 		return &tandemv1.Event{Type: "term.began", Message: fmt.Sprintf("the daemon leads, term %d; every driver is asked what it has in hand", k.TermBegan.GetTerm())}
 	case *ledgerv1.Event_FloorConfigured:
 		return &tandemv1.Event{Type: "floor.configured", Message: fmt.Sprintf("floor file with %d devices in force", len(k.FloorConfigured.GetFloor().GetDevices()))}
+	case *ledgerv1.Event_AttendanceSet:
+		return &tandemv1.Event{Type: "attendance.set", Message: attendanceText(k.AttendanceSet)}
 	case *ledgerv1.Event_RequestAnswered:
 		return nil
 	case *ledgerv1.Event_JobCreated:
@@ -86,6 +90,31 @@ func describe(e *ledgerv1.Event) *tandemv1.Event {
 		return v
 	}
 	return describeDevice(e)
+}
+
+func attendanceText(a *ledgerv1.AttendanceSet) string {
+	if a.GetUntilTime() == nil {
+		return "the shifts hold again" + before(": ", a.GetNote())
+	}
+	who := fmt.Sprintf("%d people are", a.GetOperators())
+	switch a.GetOperators() {
+	case 0:
+		who = "nobody is"
+	case 1:
+		who = "1 person is"
+	}
+	return fmt.Sprintf("%s there until %s, whatever the shifts say%s", who, minute(a.GetUntilTime()), before(": ", a.GetNote()))
+}
+
+// minute writes a time as it is recorded.
+func minute(t *timestamppb.Timestamp) string { return t.AsTime().Format("2006-01-02 15:04 MST") }
+
+// backText says when a device is expected back; "" if nobody knows.
+func backText(t *timestamppb.Timestamp) string {
+	if t == nil {
+		return ""
+	}
+	return ", expected back " + minute(t)
 }
 
 func describeRun(e *ledgerv1.Event) *tandemv1.Event {
@@ -162,11 +191,11 @@ func describeDevice(e *ledgerv1.Event) *tandemv1.Event {
 			Message: fmt.Sprintf("%s is %s, %s, %s", c.GetDevice(), floor.DeviceKeyword(c.GetState()), floor.PhaseKeyword(c.GetPhase()), floor.LinkKeyword(c.GetLink())),
 		}
 	case *ledgerv1.Event_DevicePaused:
-		return &tandemv1.Event{Type: "device.paused", Device: k.DevicePaused.GetDevice(), Message: "paused: " + k.DevicePaused.GetNote()}
+		return &tandemv1.Event{Type: "device.paused", Device: k.DevicePaused.GetDevice(), Message: "paused" + backText(k.DevicePaused.GetBackTime()) + ": " + k.DevicePaused.GetNote()}
 	case *ledgerv1.Event_DeviceResumed:
 		return &tandemv1.Event{Type: "device.resumed", Device: k.DeviceResumed.GetDevice(), Message: "pause ended"}
 	case *ledgerv1.Event_DeviceLocked:
-		return &tandemv1.Event{Type: "device.locked", Device: k.DeviceLocked.GetDevice(), Message: "locked for maintenance: " + k.DeviceLocked.GetNote()}
+		return &tandemv1.Event{Type: "device.locked", Device: k.DeviceLocked.GetDevice(), Message: "locked for maintenance" + backText(k.DeviceLocked.GetBackTime()) + ": " + k.DeviceLocked.GetNote()}
 	case *ledgerv1.Event_DeviceUnlocked:
 		return &tandemv1.Event{Type: "device.unlocked", Device: k.DeviceUnlocked.GetDevice(), Message: "maintenance lock cleared"}
 	}

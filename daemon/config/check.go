@@ -55,6 +55,8 @@ func CheckFloor(f *tandemv1.FloorFile, kinds Kinds) []Problem {
 	}
 	c.people(f.GetPeople())
 	c.rules(f.GetRules())
+	c.shifts(f)
+	c.money(f.GetMoney())
 	return c.problems
 }
 

@@ -22,6 +22,8 @@ func (c *check) device(field string, d *tandemv1.Device) {
 		c.add(field+".capacity", "is %d; give the runs it can hold at once, 1 to %d", n, mostCapacity)
 	}
 	c.words(field+".capabilities", d.GetCapabilities())
+	c.amount(field+".price", d.GetPrice())
+	c.amount(field+".running_hour", d.GetRunningHour())
 	kind := c.driver(field+".driver", d)
 	c.count(field+".abilities", len(d.GetAbilities()), mostAbilities)
 	if len(d.GetAbilities()) == 0 {
@@ -37,6 +39,7 @@ func (c *check) device(field string, d *tandemv1.Device) {
 			seen[a.GetOperation()] = i
 		}
 		c.ability(at, a, kind)
+		c.attendance(at, d, a)
 		if a.GetContinuesLoaded() && len(d.GetAbilities()) < 2 {
 			c.add(at+".continues_loaded", "needs another ability whose work stays on the device; remove it")
 		}

@@ -48,12 +48,16 @@ func LoadFloor(path string, kinds Kinds) (*tandemv1.FloorFile, error) {
 // kind of each driver says about its device filled in.
 func Normalise(f *tandemv1.FloorFile, kinds Kinds) *tandemv1.FloorFile {
 	f = proto.CloneOf(f)
-	out := &tandemv1.FloorFile{DisplayName: f.GetDisplayName(), Media: f.GetMedia(), Rules: f.GetRules()}
+	out := &tandemv1.FloorFile{
+		DisplayName: f.GetDisplayName(), Media: f.GetMedia(), Rules: f.GetRules(), Money: f.GetMoney(),
+		Shifts: f.GetShifts(), ClosedDays: f.GetClosedDays(), TimeZone: f.GetTimeZone(),
+	}
 	for _, d := range f.GetDevices() {
 		kind, _ := kinds(d.GetDriver().GetKind()) // the zero Kind for an external driver that is not known here
 		out.Devices = append(out.Devices, &tandemv1.Device{
 			Id: d.GetId(), DisplayName: d.GetDisplayName(), Abilities: d.GetAbilities(), Capacity: max(d.GetCapacity(), 1),
 			Capabilities: d.GetCapabilities(), LoadedMedia: d.GetLoadedMedia(),
+			Price: d.GetPrice(), RunningHour: d.GetRunningHour(),
 			Driver: &tandemv1.Driver{
 				Kind: d.GetDriver().GetKind(), Settings: d.GetDriver().GetSettings(),
 				External: d.GetDriver().GetExternal(), Manual: kind.Manual,

@@ -6,9 +6,9 @@ import (
 	"path/filepath"
 	"strings"
 
-	"tandem/proto/yamlfile"
-
 	"github.com/spf13/pflag"
+
+	"tandem/proto/yamlfile"
 )
 
 // Settings are the daemon's own settings. Each comes from the first place that has it: a flag, an environment variable

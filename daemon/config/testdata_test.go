@@ -57,6 +57,13 @@ func day(t *testing.T, start time.Time) []*tandemv1.Job {
 			t.Fatalf("%s: label due-in: %v; due_time %v, want none", path, err, j.GetDueTime())
 		}
 		j.DueTime = timestamppb.New(start.Add(in))
+		if text, ok := j.GetLabels()["released-in"]; ok {
+			in, err := time.ParseDuration(text)
+			if err != nil {
+				t.Fatalf("%s: label released-in: %v", path, err)
+			}
+			j.ReleaseTime = timestamppb.New(start.Add(in))
+		}
 		jobs = append(jobs, j)
 	}
 	return jobs

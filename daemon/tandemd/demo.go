@@ -21,12 +21,15 @@ import (
 	"tandem/daemon/config"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/proto/yamlfile"
+	"tandem/scheduler/calendar"
 )
 
 // demo is a day on a simulated floor: the real daemon, its drivers over NATS, and people who scan.
 type demo struct {
 	floorPath, tickets, dataDir string
 	speed                       float64
+	begin                       string
+	start                       time.Time // begin
 	out                         io.Writer
 	terminal                    bool
 	colour                      bool
@@ -63,7 +66,7 @@ func demoCommand() *cobra.Command {
 		Use:   "demo",
 		Short: "Play a day on a simulated floor, from ticket to finished pieces",
 		Long: "Starts the real daemon with its ledger in a data folder, simulated machines over NATS, and people who scan; hands in\n" +
-			"a dozen tickets, shows the floor until all is done, and sums up. Killed in the middle and started again with the same\n" +
+			"thirteen tickets, shows the floor until all is done, and sums up. Killed in the middle and started again with the same\n" +
 			"--data-dir it goes on where it was.",
 		Example: "  tandemd demo\n  tandemd demo --speed 300 --data-dir /tmp/tandem-demo",
 		Args:    cobra.NoArgs,
@@ -80,6 +83,7 @@ func demoCommand() *cobra.Command {
 	f.StringVar(&d.tickets, "tickets", "testdata/tickets", "folder of tickets, handed in in the order of their names")
 	f.StringVar(&d.dataDir, "data-dir", "", "folder for the ledger (default: a temporary one, removed at the end)")
 	f.Float64Var(&d.speed, "speed", 1500, "how much faster than the wall clock the floor's clock runs")
+	f.StringVar(&d.begin, "begin", "2026-03-02 08:00", "what the shop's clock shows when the day begins")
 	return cmd
 }
 
@@ -106,7 +110,7 @@ func (d *demo) play(ctx context.Context) error {
 	served := make(chan error, 1)
 	go func() {
 		served <- serveUntilStopped(ctx, daemonConfig{
-			DataDir: d.dataDir, Listen: "127.0.0.1:0", BusListen: "127.0.0.1:0", TimeScale: d.speed, File: d.file, Log: log,
+			DataDir: d.dataDir, Listen: "127.0.0.1:0", BusListen: "127.0.0.1:0", TimeScale: d.speed, Begin: d.start, File: d.file, Log: log,
 		}, func(a address) {
 			select {
 			case ready <- a:
@@ -148,6 +152,13 @@ func (d *demo) load() error {
 		return &usageError{fmt.Errorf("there is no floor file %s: %s", d.floorPath, where)}
 	} else if err != nil {
 		return &usageError{err}
+	}
+	people, err := calendar.New(d.file)
+	if err != nil {
+		return &usageError{err}
+	}
+	if d.start, err = time.ParseInLocation("2006-01-02 15:04", d.begin, people.Location()); err != nil {
+		return &usageError{fmt.Errorf("--begin: %q is not a time; write it as 2026-03-02 08:00", d.begin)}
 	}
 	paths, err := filepath.Glob(filepath.Join(d.tickets, "*.yaml"))
 	if err != nil {
@@ -238,10 +249,13 @@ func (d *demo) ids() []string {
 	return ids
 }
 
-// setDue turns the label of a ticket that can be played on any day into its due time.
+// setDue turns the labels of a ticket that can be played on any day into its due and release time.
 func setDue(job *tandemv1.Job, now time.Time) {
 	if in, err := time.ParseDuration(job.GetLabels()["due-in"]); err == nil {
 		job.DueTime = timestamppb.New(now.Add(in))
+	}
+	if in, err := time.ParseDuration(job.GetLabels()["released-in"]); err == nil {
+		job.ReleaseTime = timestamppb.New(now.Add(in))
 	}
 }
 

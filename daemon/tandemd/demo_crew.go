@@ -22,6 +22,7 @@ type crew struct {
 	seen  map[string]time.Time // what somebody noticed -> when, by the floor's clock
 	scans int
 	badge bool
+	home  bool // nobody is there
 }
 
 const (
@@ -65,6 +66,7 @@ func (c *crew) lookAround(ctx context.Context) (done bool, err error) {
 		return false, err
 	}
 	now := st.GetNow().AsTime()
+	c.home = st.Operators != nil && st.GetOperators() == 0
 	for _, d := range devices.GetDevices() {
 		for _, r := range d.GetRuns() {
 			if err := c.attend(ctx, now, d, r); err != nil {
@@ -98,7 +100,10 @@ func (c *crew) noticed(now time.Time, what string) bool {
 func (c *crew) attend(ctx context.Context, now time.Time, d *tandemv1.Device, r *tandemv1.DeviceRun) error {
 	has := func(reason string) bool { return slices.Contains(r.GetStateReasons(), reason) }
 	manual := d.GetDriver().GetManual()
+	handWork := manual && r.GetOperation() != "dry" && r.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING
 	switch {
+	case c.home && !handWork: // what somebody has begun by hand they finish before they go
+		return nil
 	case has("x-outcome-unknown"):
 		return c.resolve(ctx, now, d, r)
 	case has("x-media-mismatch") || has("x-lot-too-short"):
@@ -109,7 +114,7 @@ func (c *crew) attend(ctx context.Context, now time.Time, d *tandemv1.Device, r 
 		return c.scan(ctx, d, r)
 	case has("x-drying") && c.noticed(now, r.GetRun()+" rack"):
 		return c.rack(ctx, d, r)
-	case manual && r.GetOperation() != "dry" && r.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING && !now.Before(r.GetExpectedEndTime().AsTime()):
+	case handWork && !now.Before(r.GetExpectedEndTime().AsTime()):
 		return c.scan(ctx, d, r)
 	}
 	return nil

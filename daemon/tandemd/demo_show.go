@@ -53,7 +53,7 @@ func (d *demo) draw(ctx context.Context) error {
 		width, height = w, h-1
 	}
 	text := floorview.Render(jobs.GetJobs(), devices.GetDevices(), floorview.Options{
-		Now: status.GetNow().AsTime(), Zone: time.Local, Width: width, Height: height, Colour: d.colour,
+		Now: status.GetNow().AsTime(), Zone: d.start.Location(), Width: width, Height: height, Colour: d.colour,
 	})
 	const home, clearBelow = "\x1b[H\x1b[2J", "\x1b[J"
 	_, err = fmt.Fprint(d.out, home, text, clearBelow)
@@ -74,7 +74,7 @@ func (d *demo) lines(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		at := m.GetCommit().GetCommitTime().AsTime().Local().Format("Mon 15:04:05")
+		at := m.GetCommit().GetCommitTime().AsTime().In(d.start.Location()).Format("Mon 15:04:05")
 		for _, e := range m.GetCommit().GetEvents() {
 			if e.GetJob() == "" {
 				continue

@@ -28,7 +28,7 @@ func (d *demo) sumUp(ctx context.Context) error {
 	late := 0
 	fmt.Fprintf(d.out, "\nWAYS OF THE JOBS\n")
 	for _, j := range list.GetJobs() {
-		fmt.Fprintf(d.out, "%-18s %-9s %s\n", j.GetId(), floor.Keyword(j.GetState()), dueText(j))
+		fmt.Fprintf(d.out, "%-18s %-9s %s\n", j.GetId(), floor.Keyword(j.GetState()), d.dueText(j))
 		if j.GetDueTime() != nil && j.GetEndTime().AsTime().After(j.GetDueTime().AsTime()) {
 			late++
 		}
@@ -38,7 +38,7 @@ func (d *demo) sumUp(ctx context.Context) error {
 					continue
 				}
 				start, end := r.GetStartTime().AsTime(), r.GetEndTime().AsTime()
-				fmt.Fprintf(d.out, "    %-14s on %-14s %s - %s  %7s  %d good\n", s.GetId(), r.GetDevice(), stampText(start), stampText(end), short(end.Sub(start)), r.GetPiecesGood())
+				fmt.Fprintf(d.out, "    %-14s on %-14s %s - %s  %7s  %d good\n", s.GetId(), r.GetDevice(), d.stamp(start), d.stamp(end), short(end.Sub(start)), r.GetPiecesGood())
 				busy[r.GetDevice()] += end.Sub(start)
 				runs[r.GetDevice()]++
 				if first.IsZero() || start.Before(first) {
@@ -82,7 +82,7 @@ func (d *demo) compare() error {
 		return nil
 	}
 	play := func(file *tandemv1.FloorFile, tickets []int) (*simulate.Result, error) {
-		start := time.Now()
+		start := d.start
 		var arrivals []simulate.Arrival
 		for _, i := range tickets {
 			j := proto.CloneOf(d.jobs[i])
@@ -144,18 +144,19 @@ func meanFlow(r *simulate.Result) time.Duration {
 	return sum / time.Duration(len(r.Jobs))
 }
 
-func dueText(j *tandemv1.Job) string {
+func (d *demo) dueText(j *tandemv1.Job) string {
 	if j.GetDueTime() == nil {
 		return "no due time"
 	}
 	slack := j.GetDueTime().AsTime().Sub(j.GetEndTime().AsTime())
 	if slack < 0 {
-		return fmt.Sprintf("LATE by %s (due %s)", short(-slack), stampText(j.GetDueTime().AsTime()))
+		return fmt.Sprintf("LATE by %s (due %s)", short(-slack), d.stamp(j.GetDueTime().AsTime()))
 	}
 	return fmt.Sprintf("in time, %s before it was due", short(slack))
 }
 
-func stampText(t time.Time) string { return t.Local().Format("Mon 15:04") }
+// stamp writes a time by the shop's clock.
+func (d *demo) stamp(t time.Time) string { return t.In(d.start.Location()).Format("Mon 15:04") }
 
 // short writes a duration to the minute, or to the second below a minute.
 func short(d time.Duration) string {

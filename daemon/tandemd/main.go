@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	_ "time/tzdata" // shops' time zones, also where the system has none
 
 	"github.com/spf13/cobra"
 )

@@ -130,8 +130,8 @@ func TestDayWithTheDaemonKilled(t *testing.T) {
 	if err := last.cmd.Wait(); err != nil {
 		t.Fatalf("the demo that went on ended with %v\n%s", err, summary.String())
 	}
-	if !regexp.MustCompile(`(?m)^12 jobs, \d+ pieces in `).MatchString(summary.String()) {
-		t.Errorf("no summary of 12 jobs in\n%s", summary.String())
+	if !regexp.MustCompile(`(?m)^13 jobs, \d+ pieces in `).MatchString(summary.String()) {
+		t.Errorf("no summary of 13 jobs in\n%s", summary.String())
 	}
 
 	address := freeAddress(t)
@@ -141,8 +141,8 @@ func TestDayWithTheDaemonKilled(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if n := len(list.GetJobs()); n != 12 {
-		t.Fatalf("%d jobs in the ledger, want 12", n)
+	if n := len(list.GetJobs()); n != 13 {
+		t.Fatalf("%d jobs in the ledger, want 13", n)
 	}
 	for _, j := range list.GetJobs() {
 		if j.GetState() != tandemv1.JobState_JOB_STATE_COMPLETED {

@@ -66,6 +66,7 @@ func serveCommand() *cobra.Command {
 type daemonConfig struct {
 	DataDir, Listen, BusListen string
 	TimeScale                  float64
+	Begin                      time.Time // what a simulated floor's clock shows when its ledger is empty; zero: the computer's time
 	File                       *tandemv1.FloorFile
 	Log                        *zap.Logger
 }
@@ -120,7 +121,11 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	if err != nil {
 		return err
 	}
-	floorClock := newClock(cfg.TimeScale, eng.LastCommit())
+	last := eng.LastCommit()
+	if last.IsZero() {
+		last = cfg.Begin
+	}
+	floorClock := newClock(cfg.TimeScale, last)
 	eng.SetClock(floorClock)
 	floorConn, err := server.FloorConn("tandemd")
 	if err != nil {

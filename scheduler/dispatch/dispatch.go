@@ -2,8 +2,13 @@
 //
 // The rule: of the steps a free device could do, the one with the greatest ATCS index goes first (weight, processing time,
 // slack and changeover; Lee, Bhaskaran and Pinedo 1997, from memory), and it goes to the device that would complete it
-// earliest, counting work under way and changeovers. A step that a busy, faster device would still complete earlier is left
-// for that device. A panel that is still loaded on a combined device is finished there first.
+// earliest, counting work under way, changeovers, the times at which people are there, and when a device that is out is
+// expected back. A step that a busy, faster device would still complete earlier is left for that device. A panel that is still
+// loaded on a combined device is finished there first.
+//
+// What needs a person to begin is granted only while somebody is there who has nothing else to do, and a printer is not given
+// what will find no place to dry or make a step after it wait for longer than it may: see floor.Hindrance. Before people
+// leave, short work goes first and long work that goes on without them last, where that makes nothing late.
 //
 // The package is pure: it reads the floor, keeps an index over its waiting steps, and changes nothing. Every grant carries
 // the figures that decided.
@@ -50,16 +55,22 @@ func (r Rule) String() string {
 	return "greatest ATCS index first, to the device that completes it earliest"
 }
 
-// Scaling of the ATCS index: how much slack, and how much changeover, weighs against urgency. Values in the usual range of
-// the literature (from memory): larger k means less influence.
-const (
-	slackScale      = 4.0
-	changeoverScale = 0.4
-)
+// Scale is the scaling of the ATCS index: how much slack, and how much changeover, weighs against urgency. Larger values mean
+// less influence.
+type Scale struct {
+	Slack      float64 // k1: mean processing times of slack that lower the index by a factor of e
+	Changeover float64 // k2: share of the longest changeover that does
+}
+
+// StandardScale has values in the usual range of the literature (from memory).
+var StandardScale = Scale{Slack: 4, Changeover: 0.4}
 
 // lookahead bounds how many steps a free device leaves to others in one decision. If even then none is best done on it, so
 // much waits that leaving the device idle would help nobody: it takes the one on which the least is lost.
 const lookahead = 16
+
+// mostHindered bounds how many steps that cannot be begun now are passed over in one decision, so that it stays short.
+const mostHindered = 64
 
 // mostCandidates bounds the devices recorded with a grant.
 const mostCandidates = 12
@@ -73,7 +84,12 @@ type Dispatch struct {
 }
 
 // New returns a dispatcher with that rule.
-func New(rule Rule) *Dispatch { return &Dispatch{rule: rule, index: newIndex(rule)} }
+func New(rule Rule) *Dispatch { return NewScaled(rule, StandardScale) }
+
+// NewScaled returns a dispatcher with that rule and scale.
+func NewScaled(rule Rule, scale Scale) *Dispatch {
+	return &Dispatch{rule: rule, index: newIndex(rule, scale)}
+}
 
 // Wake implements Dispatcher.
 func (p *Dispatch) Wake() time.Time {
@@ -96,77 +112,79 @@ func (p *Dispatch) Next(f *floor.Floor, now time.Time) (floor.Grant, bool) {
 		return floor.Grant{}, false
 	}
 	p.again = time.Time{}
-	for _, d := range f.Devices {
-		if ok, _ := d.Available(); !ok {
-			continue
-		}
-		if g, ok := p.forDevice(d, now); ok {
-			p.idle = false
-			return g, true
-		}
+	if g, ok := p.look(f, now); ok {
+		p.idle = false
+		return g, true
 	}
 	p.idle = true
 	return floor.Grant{}, false
 }
 
+// look returns the grant to make now. Where fewer people are free than devices, the one with the greatest index among those
+// that need somebody is made.
+func (p *Dispatch) look(f *floor.Floor, now time.Time) (floor.Grant, bool) {
+	scarce := p.scarce(f, now)
+	var best floor.Grant
+	var most float64
+	for _, d := range f.Devices {
+		if ok, _ := d.Available(); !ok {
+			continue
+		}
+		g, value, ok := p.forDevice(f, d, now)
+		switch {
+		case !ok:
+		case !scarce || !g.Expected.Person:
+			return g, true
+		case best.Step == nil || value > most:
+			best, most = g, value
+		}
+	}
+	return best, best.Step != nil
+}
+
+// scarce says whether fewer people are free than devices.
+func (p *Dispatch) scarce(f *floor.Floor, now time.Time) bool {
+	if !f.Calendar().Limited() {
+		return false
+	}
+	busy, _ := f.Busy(now)
+	free := f.Calendar().Operators(now) - busy
+	for _, d := range f.Devices {
+		if ok, _ := d.Available(); ok {
+			free--
+		}
+	}
+	return free < 0
+}
+
 // forDevice returns a grant that uses the free device d, or hands the step d would take to a free device that completes it
-// earlier still.
-func (p *Dispatch) forDevice(d *floor.Device, now time.Time) (floor.Grant, bool) {
+// earlier still; and the logarithm of its index.
+func (p *Dispatch) forDevice(f *floor.Floor, d *floor.Device, now time.Time) (floor.Grant, float64, bool) {
 	if s := loadedNext(d, now); s != nil {
-		return p.grant(s, d, now, "the panel is still loaded on "+d.ID, 0), true
+		if h, bad := f.Hindered(s, d, now); !bad {
+			return p.grant(f, s, d, now, "the panel is still loaded on "+d.ID, 0), math.Inf(1), true
+		} else if h.Reason != floor.ReasonUnattended {
+			p.lookAgain(h.Until)
+			return floor.Grant{}, 0, false
+		}
 	}
 	groups := p.index.byDevice[d]
 	if len(groups) == 0 {
-		return floor.Grant{}, false
+		return floor.Grant{}, 0, false
 	}
-	var passed []*entry
-	defer func() {
-		for _, e := range passed {
-			e.group.push(e, now)
-		}
-	}()
-	promised := map[*floor.Device]time.Time{}
-	var least struct {
-		entry *entry
-		value float64
-		loss  time.Duration
+	if free := d.BusyUntil(now); free.After(now) { // somebody has to empty it first
+		p.lookAgain(free)
+		return floor.Grant{}, 0, false
 	}
-	for range lookahead {
-		e, value := p.best(groups, d, now)
-		if e == nil {
-			return floor.Grant{}, false
-		}
-		if until := e.step.RefusedUntil(d.ID); now.Before(until) {
-			p.lookAgain(until)
-			e.group.pop(e)
-			passed = append(passed, e)
-			continue
-		}
-		if p.rule == FirstFree {
-			return p.grant(e.step, d, now, p.rule.String(), value), true
-		}
-		to, start, finish := earliest(e.step, d, promised, now)
-		if start.Equal(now) {
-			if ok, _ := to.Available(); ok && promised[to].IsZero() {
-				return p.grant(e.step, to, now, p.rule.String(), value), true
-			}
-		}
-		// A device that is still busy, or has been promised another step, would complete it earlier: leave it.
-		if loss := now.Add(d.Estimate(e.step, now).Total()).Sub(finish); least.entry == nil || loss < least.loss {
-			least.entry, least.value, least.loss = e, value, loss
-		}
-		promised[to] = finish
-		p.lookAgain(start)
-		e.group.pop(e)
-		passed = append(passed, e)
-	}
-	if least.entry == nil {
-		return floor.Grant{}, false
-	}
-	return p.grant(least.entry.step, d, now, "more waits than faster devices can take soon; least is lost on this step", least.value), true
+	c := &decision{Dispatch: p, floor: f, device: d, now: now, groups: groups}
+	defer c.putBack()
+	return c.make()
 }
 
 func (p *Dispatch) lookAgain(at time.Time) {
+	if at.IsZero() {
+		return
+	}
 	if p.again.IsZero() || at.Before(p.again) {
 		p.again = at
 	}
@@ -204,38 +222,12 @@ func (p *Dispatch) best(groups []*group, d *floor.Device, now time.Time) (*entry
 	return found, best
 }
 
-// earliest returns the device that would complete s first, when it would begin and when it would end. Devices that cannot
-// work are not waited for; on a tie the free device d, then the floor file's order, decides.
-func earliest(s *floor.Step, d *floor.Device, promised map[*floor.Device]time.Time, now time.Time) (best *floor.Device, start, finish time.Time) {
-	est := newEstimator(s)
-	best, start = d, now
-	finish = now.Add(est.total(d, now))
-	for _, o := range s.Class.Fits {
-		if o == d || !working(o) || now.Before(s.RefusedUntil(o.ID)) {
-			continue
-		}
-		at := o.BusyUntil(now)
-		if t := promised[o]; t.After(at) {
-			at = t
-		}
-		if !at.Before(finish) {
-			continue
-		}
-		if end := at.Add(est.total(o, at)); end.Before(finish) {
-			best, start, finish = o, at, end
-		}
-	}
-	return best, start, finish
-}
-
-// working says whether a device can be expected to take more work once it is free.
-func working(d *floor.Device) bool {
-	return !d.Retired && d.Link == tandemv1.Link_LINK_ONLINE && !d.Paused && d.LockedBy == "" &&
-		d.State != tandemv1.DeviceState_DEVICE_STATE_STOPPED && d.State != tandemv1.DeviceState_DEVICE_STATE_UNSPECIFIED
-}
-
 // grant records the decision with the devices that were considered.
-func (p *Dispatch) grant(s *floor.Step, d *floor.Device, now time.Time, rule string, value float64) floor.Grant {
+func (p *Dispatch) grant(f *floor.Floor, s *floor.Step, d *floor.Device, now time.Time, rule string, value float64) floor.Grant {
+	e := d.Estimate(s, now)
+	if why := f.GoesAhead(s, d, e, now); why != "" {
+		rule += "; " + why
+	}
 	why := &tandemv1.GrantReason{Rule: rule, Waiting: int32(min(p.index.size, math.MaxInt32))}
 	if p.rule == EarliestCompletion {
 		why.Index = math.Exp(value)
@@ -245,31 +237,45 @@ func (p *Dispatch) grant(s *floor.Step, d *floor.Device, now time.Time, rule str
 		shown = append(slices.Clone(shown[:mostCandidates-1]), d)
 	}
 	for _, o := range shown {
-		why.Candidates = append(why.Candidates, candidate(s, o, now))
+		why.Candidates = append(why.Candidates, candidate(f, s, o, now))
 	}
 	if more := len(s.Class.Fits) - len(why.GetCandidates()); more > 0 {
 		why.Rule = fmt.Sprintf("%s (%d more devices considered)", rule, more)
 	}
-	return floor.Grant{Step: s, Device: d, Why: why, Expected: d.Estimate(s, now)}
+	return floor.Grant{Step: s, Device: d, Why: why, Expected: e}
 }
 
-func candidate(s *floor.Step, d *floor.Device, now time.Time) *tandemv1.Candidate {
+func candidate(f *floor.Floor, s *floor.Step, d *floor.Device, now time.Time) *tandemv1.Candidate {
 	c := &tandemv1.Candidate{Device: d.ID, Eligible: true}
 	if until := s.RefusedUntil(d.ID); now.Before(until) {
 		c.Reason = "refused it before"
 		return c
 	}
-	if !working(d) {
+	if !d.Expected() {
 		_, c.Reason = d.Available()
 		return c
 	}
-	at := d.BusyUntil(now)
+	at := d.FreeFrom(now)
 	c.Reason = d.ShortRoll(s)
-	if at.After(now) {
+	ok, why := d.Available()
+	switch {
+	case !ok && len(d.Live) < d.Capacity:
+		c.Reason = why // out, and expected back
+	case at.After(now) && len(d.Live) == 0:
+		c.Reason = "has to be unloaded first"
+	case at.After(now):
 		c.Reason = "busy"
 	}
 	e := d.Estimate(s, at)
 	c.Changeover, c.Work = durationpb.New(e.Changeover), durationpb.New(e.Setup+e.Work)
-	c.FinishTime = timestamppb.New(at.Add(e.Total()))
+	begin, ok := f.Begin(e, at)
+	if !ok {
+		c.Reason = "nobody is there to start it"
+		return c
+	}
+	if begin.After(at) && c.GetReason() == "" {
+		c.Reason = "nobody is there to start it before"
+	}
+	c.FinishTime = timestamppb.New(begin.Add(e.Total()))
 	return c
 }

@@ -246,9 +246,9 @@ func (s *shop) formula(st *floor.Step, d *floor.Device) float64 {
 		due = t.AsTime()
 	}
 	slack := max(due.Sub(s.now).Seconds()-seconds, 0)
-	value := math.Log(float64(st.Job.Spec.GetPriority())/seconds) - slack/(slackScale*used(s.dispatch.index.means["print"].level))
+	value := math.Log(float64(st.Job.Spec.GetPriority())/seconds) - slack/(StandardScale.Slack*used(s.dispatch.index.means["print"].level))
 	if need := st.Supply(); need != "" && need != d.Loaded {
-		value -= 1 / changeoverScale
+		value -= 1 / StandardScale.Changeover
 	}
 	return value
 }

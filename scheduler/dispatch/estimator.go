@@ -21,6 +21,8 @@ func ratesOf(a *tandemv1.Ability) rates {
 // estimator answers for one step what many devices would take: the work is worked out once for each set of rates.
 type estimator struct {
 	step   *floor.Step
+	floor  *floor.Floor
+	people bool // their times count
 	demand duration.Demand
 	known  []knownTime
 }
@@ -30,7 +32,23 @@ type knownTime struct {
 	time  time.Duration // set-up and work
 }
 
-func newEstimator(s *floor.Step) *estimator { return &estimator{step: s, demand: s.Demand("")} }
+func newEstimator(s *floor.Step, f *floor.Floor) *estimator {
+	return &estimator{step: s, floor: f, people: f.Calendar().Limited(), demand: s.Demand("")}
+}
+
+// span returns when the step would begin on a device that is free at a time, and when it would end. What nobody ever comes to
+// begin ends at a time that is beyond any other.
+func (e *estimator) span(d *floor.Device, at time.Time) (begin, end time.Time) {
+	if !e.people {
+		return at, at.Add(e.total(d, at))
+	}
+	est := d.Estimate(e.step, at)
+	begin, ok := e.floor.Begin(est, at)
+	if !ok {
+		begin = at.AddDate(100, 0, 0)
+	}
+	return begin, begin.Add(est.Total())
+}
 
 // total returns what floor.Device.Estimate adds up to.
 func (e *estimator) total(d *floor.Device, at time.Time) time.Duration {

@@ -64,6 +64,7 @@ type group struct {
 	supply string // media or film that must be on the device; empty: any
 	mean   *mean
 	rule   Rule
+	scale  Scale
 	models []model      // of the devices that fit, one for each set of rates
 	early  [2]entryHeap // slack is left: the same entries, ordered for two levels of the mean
 	levels [2]int       // those levels: one even, one odd
@@ -72,8 +73,8 @@ type group struct {
 	short  entryHeap    // all, by their length, if they need a supply
 }
 
-func newGroup(c *floor.Class, supply string, m *mean, rule Rule) *group {
-	g := &group{class: c, supply: supply, mean: m, rule: rule, levels: [2]int{0, 1}}
+func newGroup(c *floor.Class, supply string, m *mean, rule Rule, scale Scale) *group {
+	g := &group{class: c, supply: supply, mean: m, rule: rule, scale: scale, levels: [2]int{0, 1}}
 	g.short = entryHeap{before: func(a, b *entry) bool { return a.length < b.length }, place: 3}
 	for k := range g.early {
 		g.early[k] = entryHeap{before: func(a, b *entry) bool { return a.early[k] > b.early[k] }, place: k}
@@ -140,7 +141,7 @@ func (g *group) place(e *entry, now time.Time) {
 	if g.rule == EarliestCompletion && e.slackAt > seconds(now) {
 		e.home = nil
 		for k := range g.early {
-			e.early[k] = earlyKey(e, g.levels[k])
+			e.early[k] = g.earlyKey(e, g.levels[k])
 			g.early[k].add(e)
 		}
 		g.turns.add(e)
@@ -167,7 +168,7 @@ func (g *group) ordered() *entryHeap {
 	if g.levels[k] != g.mean.level {
 		g.levels[k] = g.mean.level
 		for _, e := range g.early[k].list {
-			e.early[k] = earlyKey(e, g.levels[k])
+			e.early[k] = g.earlyKey(e, g.levels[k])
 		}
 		heap.Init(&g.early[k])
 	}
@@ -175,10 +176,12 @@ func (g *group) ordered() *entryHeap {
 }
 
 // slackSpan is K: the slack, in seconds, that lowers the index by a factor of e.
-func slackSpan(level int) float64 { return slackScale * used(level) }
+func (g *group) slackSpan(level int) float64 { return g.scale.Slack * used(level) }
 
 // earlyKey orders by index as long as slack is left: time moves all keys alike and is left out.
-func earlyKey(e *entry, level int) float64 { return e.urgency - e.slackAt/slackSpan(level) }
+func (g *group) earlyKey(e *entry, level int) float64 {
+	return e.urgency - e.slackAt/g.slackSpan(level)
+}
 
 // top returns the entry with the greatest index, changeovers aside, and the logarithm of that index.
 func (g *group) top(now time.Time) (*entry, float64) {
@@ -202,5 +205,5 @@ func (g *group) top(now time.Time) (*entry, float64) {
 
 // value returns the logarithm of an entry's index at a time in seconds, changeovers aside.
 func (g *group) value(e *entry, t float64) float64 {
-	return e.urgency - max(e.slackAt-t, 0)/slackSpan(g.mean.level)
+	return e.urgency - max(e.slackAt-t, 0)/g.slackSpan(g.mean.level)
 }

@@ -21,6 +21,7 @@ import (
 // What is in the index, and what it answers, follows from the floor and the time alone, not from the way it came about.
 type index struct {
 	rule     Rule
+	scale    Scale
 	groups   map[groupKey]*group
 	byDevice map[*floor.Device][]*group
 	entries  map[*floor.Step]*entry
@@ -74,9 +75,9 @@ func (m *mean) add(n int, seconds float64) {
 // used returns the processing time, in seconds, that stands for a level: those from 2^level to twice that.
 func used(level int) float64 { return math.Ldexp(math.Sqrt2, level) }
 
-func newIndex(rule Rule) *index {
+func newIndex(rule Rule, scale Scale) *index {
 	return &index{
-		rule: rule, groups: map[groupKey]*group{}, byDevice: map[*floor.Device][]*group{},
+		rule: rule, scale: scale, groups: map[groupKey]*group{}, byDevice: map[*floor.Device][]*group{},
 		entries: map[*floor.Step]*entry{}, means: map[string]*mean{},
 		later: entryHeap{before: func(a, b *entry) bool { return a.ready.Before(b.ready) }},
 	}
@@ -93,9 +94,9 @@ func (x *index) wake() time.Time {
 // sync takes in what has changed on the floor and lets steps in whose time has come. It returns whether anything changed.
 func (x *index) sync(f *floor.Floor, now time.Time) bool {
 	c := f.TakeChanges()
-	changed := c.All || len(c.Steps) > 0 || len(c.Devices) > 0
+	changed := c.All || c.People || len(c.Steps) > 0 || len(c.Devices) > 0
 	if c.All {
-		*x = *newIndex(x.rule)
+		*x = *newIndex(x.rule, x.scale)
 		for _, j := range f.Jobs {
 			for _, s := range j.Steps {
 				x.update(s, now)
@@ -136,6 +137,9 @@ func (x *index) insert(e *entry, now time.Time) {
 	e.work = max(e.group.reference(s).Seconds(), 1)
 	e.urgency = math.Log(float64(s.Job.Priority()) / e.work)
 	e.slackAt = due(s) - e.work
+	if most := s.Spec.GetMaxWait(); most != nil { // it loses what slack its job has before it has waited too long
+		e.slackAt = min(e.slackAt, seconds(s.Free.Add(most.AsDuration())))
+	}
 	e.length = s.LengthLeft()
 	x.size++
 	e.group.mean.add(1, e.work)
@@ -163,7 +167,7 @@ func (x *index) groupOf(s *floor.Step) *group {
 		m = &mean{}
 		x.means[s.Class.Operation] = m
 	}
-	g := newGroup(s.Class, key.supply, m, x.rule)
+	g := newGroup(s.Class, key.supply, m, x.rule, x.scale)
 	x.groups[key] = g
 	for _, d := range s.Class.Fits {
 		x.byDevice[d] = append(x.byDevice[d], g)

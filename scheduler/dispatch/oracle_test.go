@@ -48,34 +48,128 @@ type choice struct {
 	value  float64
 }
 
+// next returns the first grant of a device, or, where fewer people are free than devices, the best of those that need one.
 func (o oracle) next() (choice, bool) {
+	busy := 0
+	free := 0
+	for _, d := range o.f.Devices {
+		for _, r := range d.Live {
+			if r.Person && later(r.Grant, r.Start).Add(r.Attended).After(o.now) {
+				busy++
+			}
+		}
+		if ok, _ := d.Available(); ok {
+			free++
+		}
+	}
+	scarce := o.f.Calendar().Limited() && o.f.Calendar().Operators(o.now)-busy < free
+	var best choice
 	for _, d := range o.f.Devices {
 		if free, _ := d.Available(); !free {
 			continue
 		}
-		if c, ok := o.forDevice(d); ok {
+		c, ok := o.forDevice(d)
+		switch {
+		case !ok:
+		case !scarce || !c.device.Estimate(c.step, o.now).Person:
 			return c, true
+		case best.step == nil || c.value > best.value:
+			best = c
 		}
 	}
-	return choice{}, false
+	return best, best.step != nil
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}
+
+// full says whether a panel would find no place to dry: what lies in a rack and is not dry by then, what waits for a place,
+// and what is under way to one.
+func (o oracle) full(s *floor.Step, d *floor.Device) bool {
+	end := o.now.Add(d.Estimate(s, o.now).Total())
+	for _, n := range s.Next {
+		if n.Operation() != "dry" || n.Live != nil || !n.Open() {
+			continue
+		}
+		places, taken := 0, 0
+		for _, rack := range o.fits(n) {
+			places += rack.Capacity
+		}
+		for _, j := range o.f.Jobs {
+			for _, st := range j.Steps {
+				var until time.Time
+				switch dries := func(at time.Time) time.Time { return at.Add(st.Spec.GetDuration().AsDuration()) }; {
+				case st.Operation() != "dry" || !st.Open():
+					continue
+				case st.Waiting == 0 && (st.Live != nil || st.Grantable()):
+					until = dries(st.Free)
+				default:
+					for _, b := range st.Before {
+						if b.Live != nil {
+							until = later(until, dries(b.Live.ExpectedEnd(o.now)))
+						}
+					}
+				}
+				if until.After(end) && until.After(o.now) {
+					taken++
+				}
+			}
+		}
+		if places > 0 && taken >= places {
+			return true
+		}
+	}
+	return false
+}
+
+// hindered says whether a step cannot be begun on a free device. People's times and waits that may not be long are tested
+// where they are written; places in racks are counted here once more.
+func (o oracle) hindered(s *floor.Step, d *floor.Device) bool {
+	h, bad := o.f.Hindered(s, d, o.now)
+	if people := h.Reason == floor.ReasonUnattended || h.Reason == floor.ReasonOperatorBusy; !people && o.full(s, d) != (h.Reason == floor.ReasonRackFull) {
+		panic(s.ID() + " of " + s.Job.ID + " on " + d.ID + ": full or not? The floor says " + h.Reason)
+	}
+	return bad
 }
 
 func (o oracle) forDevice(d *floor.Device) (choice, bool) {
 	if s := o.loaded(d); s != nil {
-		return choice{step: s, device: d}, true
+		h, bad := o.f.Hindered(s, d, o.now)
+		if !bad {
+			return choice{step: s, device: d, value: math.Inf(1)}, true
+		}
+		if h.Reason != floor.ReasonUnattended {
+			return choice{}, false
+		}
 	}
 	promised := map[*floor.Device]time.Time{}
 	var least *choice
 	var leastLoss time.Duration
 	waiting := o.ranked(d)
-	for i := range lookahead {
+	hindered := 0
+	for i, left := 0, 0; left < lookahead; i++ {
 		if i >= len(waiting) {
 			return choice{}, false
 		}
 		w := waiting[i]
 		if o.now.Before(w.step.RefusedUntil(d.ID)) {
+			left++
 			continue
 		}
+		if o.hindered(w.step, d) {
+			if h, _ := o.f.Hindered(w.step, d, o.now); !alike(w.step, d, h) {
+				hindered++
+			}
+			if hindered > mostHindered {
+				return choice{}, false
+			}
+			continue
+		}
+		left++
 		to, start, finish := o.earliest(w.step, d, promised)
 		if free, _ := to.Available(); start.Equal(o.now) && free && promised[to].IsZero() {
 			return choice{w.step, to, w.value}, true
@@ -137,7 +231,11 @@ func (o oracle) index(s *floor.Step, d *floor.Device) float64 {
 	}
 	sec := func(t time.Time) float64 { return float64(t.UnixNano()) / 1e9 }
 	value := math.Log(float64(s.Job.Spec.GetPriority()) / p)
-	value -= max(sec(due)-p-sec(o.now), 0) / (4 * o.means[s.Operation()])
+	slack := sec(due) - p
+	if most := s.Spec.GetMaxWait(); most != nil {
+		slack = min(slack, sec(s.Free.Add(most.AsDuration())))
+	}
+	value -= max(slack-sec(o.now), 0) / (4 * o.means[s.Operation()])
 	a := d.Ability(s.Operation())
 	if change := d.Changeover(s, a); change > 0 {
 		value -= float64(change) / (0.4 * float64(max(a.GetMediaChangeover().AsDuration(), a.GetModeChangeover().AsDuration())))
@@ -174,17 +272,22 @@ func (o oracle) mean(operation string) float64 {
 func (o oracle) earliest(s *floor.Step, d *floor.Device, promised map[*floor.Device]time.Time) (best *floor.Device, start, finish time.Time) {
 	best, start, finish = d, o.now, o.now.Add(d.Estimate(s, o.now).Total())
 	for _, other := range o.fits(s) {
-		out := other.Link != tandemv1.Link_LINK_ONLINE || other.Paused || other.LockedBy != "" ||
+		out := other.Link != tandemv1.Link_LINK_ONLINE || (other.Paused || other.LockedBy != "") && other.Back.IsZero() ||
 			other.State == tandemv1.DeviceState_DEVICE_STATE_STOPPED || other.State == tandemv1.DeviceState_DEVICE_STATE_UNSPECIFIED
 		if other == d || out || o.now.Before(s.RefusedUntil(other.ID)) {
 			continue
 		}
-		at := other.BusyUntil(o.now)
-		if promised[other].After(at) {
-			at = promised[other]
+		at := later(other.FreeFrom(o.now), promised[other])
+		if free, _ := other.Available(); free && at.Equal(o.now) && o.hindered(s, other) {
+			h, _ := o.f.Hindered(s, other, o.now)
+			if h.Until.IsZero() {
+				continue
+			}
+			at = h.Until
 		}
-		if end := at.Add(other.Estimate(s, at).Total()); end.Before(finish) {
-			best, start, finish = other, at, end
+		begin, ok := o.f.Begin(other.Estimate(s, at), at)
+		if end := begin.Add(other.Estimate(s, at).Total()); ok && end.Before(finish) {
+			best, start, finish = other, begin, end
 		}
 	}
 	return best, start, finish

@@ -40,6 +40,30 @@ func anyDevices(t *rapid.T) []*tandemv1.Device {
 	return append(out, &tandemv1.Device{Id: "rack", Capacity: 2, Driver: &tandemv1.Driver{Kind: "rack", Manual: true}, Abilities: []*tandemv1.Ability{{Operation: "dry"}}})
 }
 
+// withPeople gives a floor shifts, or none.
+func withPeople(t *rapid.T, f *tandemv1.FloorFile) *tandemv1.FloorFile {
+	every := []string{"mon", "tue", "wed", "thu", "fri", "sat", "sun"}
+	for i := range rapid.IntRange(0, 2).Draw(t, "shifts") {
+		hour := rapid.IntRange(0, 12).Draw(t, "from")
+		f.Shifts = append(f.Shifts, &tandemv1.Shift{
+			Id: fmt.Sprintf("shift-%d", i), Days: every, From: fmt.Sprintf("%02d:00", hour), To: fmt.Sprintf("%02d:00", hour+rapid.IntRange(1, 12).Draw(t, "hours")),
+			Operators: rapid.Int32Range(1, 3).Draw(t, "operators"),
+		})
+	}
+	for _, d := range f.GetDevices() {
+		d.Code = ""
+		for _, a := range d.GetAbilities() {
+			if a.GetOperation() == "print" && rapid.Bool().Draw(t, "alone") {
+				a.UnattendedStart = &tandemv1.UnattendedStart{AllowedBy: "mira"}
+			}
+			if a.GetOperation() != "dry" && rapid.IntRange(0, 3).Draw(t, "whole") == 0 {
+				a.Attendance = tandemv1.Attendance_ATTENDANCE_WHOLE
+			}
+		}
+	}
+	return f
+}
+
 func anyJob(t *rapid.T, n int, now time.Time) *tandemv1.Job {
 	later := func(name string, from, to int) time.Duration {
 		return time.Duration(rapid.IntRange(from, to).Draw(t, name)) * time.Minute
@@ -67,6 +91,9 @@ func anyJob(t *rapid.T, n int, now time.Time) *tandemv1.Job {
 	if rapid.Bool().Draw(t, "dry") {
 		j.Steps = append(j.Steps, &tandemv1.Step{Id: "dry", Operation: "dry", After: []string{"print"}, Duration: durationpb.New(later("dry", 1, 120))})
 		cut.After = []string{"dry"}
+	}
+	if rapid.IntRange(0, 2).Draw(t, "max wait") == 0 {
+		cut.MaxWait = durationpb.New(later("may wait", 0, 300))
 	}
 	if rapid.Bool().Draw(t, "cut") {
 		j.Steps = append(j.Steps, cut)

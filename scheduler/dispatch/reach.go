@@ -16,7 +16,7 @@ func (g *group) bestFor(d *floor.Device, now time.Time) (*entry, float64) {
 		return e, value
 	}
 	a := d.Ability(g.class.Operation)
-	value -= changeTerm(d, e, a)
+	value -= g.changeTerm(d, e, a)
 	reach, counted := d.Reach(a, g.supply)
 	if !counted || e.length <= reach {
 		return e, value
@@ -25,7 +25,7 @@ func (g *group) bestFor(d *floor.Device, now time.Time) (*entry, float64) {
 	if other == nil {
 		return e, value
 	}
-	v := g.value(other, seconds(now)) - changeTerm(d, other, a)
+	v := g.value(other, seconds(now)) - g.changeTerm(d, other, a)
 	if v > value || (v == value && other.order < e.order) {
 		return other, v
 	}
@@ -33,12 +33,12 @@ func (g *group) bestFor(d *floor.Device, now time.Time) (*entry, float64) {
 }
 
 // changeTerm is what the changeover takes off the logarithm of an index.
-func changeTerm(d *floor.Device, e *entry, a *tandemv1.Ability) float64 {
+func (g *group) changeTerm(d *floor.Device, e *entry, a *tandemv1.Ability) float64 {
 	change := d.Changeover(e.step, a)
 	if change <= 0 {
 		return 0
 	}
-	return float64(change) / (changeoverScale * float64(duration.LongestChangeover(a)))
+	return float64(change) / (g.scale.Changeover * float64(duration.LongestChangeover(a)))
 }
 
 // mostPassed is how many entries are passed over in the order of their index before those that are short enough are read

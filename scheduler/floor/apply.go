@@ -15,6 +15,7 @@ import (
 // Apply changes the state by one event of the record with that revision and commit time. It cannot fail: an event that
 // does not fit the state is a broken ledger or a bug, and Apply panics naming both.
 func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
+	f.load.stale = true
 	if revision != f.Revision {
 		f.Revision, f.CommitTime = revision, at
 		f.forgetRequests(at)
@@ -48,6 +49,7 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 		f.dissolve(f.mustJob(k.GangDissolved.GetJob()))
 	case *ledgerv1.Event_PanelMoved:
 		p := f.mustPanel(k.PanelMoved.GetJob(), k.PanelMoved.GetPanel())
+		f.takenOff(p, k.PanelMoved.GetPlace())
 		p.moved(k.PanelMoved.GetPlace(), at)
 		f.touchJob(p.Job)
 	case *ledgerv1.Event_WaitOverridden:
@@ -88,6 +90,8 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 		f.applyPanelRegistered(k.PanelRegistered)
 	case *ledgerv1.Event_DurationsReset:
 		f.applyDurationsReset(k.DurationsReset)
+	case *ledgerv1.Event_AttendanceSet:
+		f.applyAttendanceSet(k.AttendanceSet, e.GetActor(), at)
 	case *ledgerv1.Event_StrayReported:
 		d := f.mustDevice(k.StrayReported.GetDevice())
 		d.strays = append(d.strays, strayKey(k.StrayReported.GetRun(), k.StrayReported.GetState()))
@@ -119,16 +123,22 @@ func (f *Floor) applyDeviceEvent(e *ledgerv1.Event) {
 		d.State, d.Reasons, d.Phase, d.Link = c.GetState(), c.GetReasons(), c.GetPhase(), c.GetLink()
 	case *ledgerv1.Event_DevicePaused:
 		d = f.mustDevice(k.DevicePaused.GetDevice())
-		d.Paused, d.Note = true, k.DevicePaused.GetNote()
+		d.Paused, d.Note, d.Back = true, k.DevicePaused.GetNote(), moment(k.DevicePaused.GetBackTime())
 	case *ledgerv1.Event_DeviceResumed:
 		d = f.mustDevice(k.DeviceResumed.GetDevice())
 		d.Paused, d.Note = false, ""
+		if d.LockedBy == "" {
+			d.Back = time.Time{}
+		}
 	case *ledgerv1.Event_DeviceLocked:
 		d = f.mustDevice(k.DeviceLocked.GetDevice())
-		d.LockedBy, d.Note = e.GetActor(), k.DeviceLocked.GetNote()
+		d.LockedBy, d.Note, d.Back = e.GetActor(), k.DeviceLocked.GetNote(), moment(k.DeviceLocked.GetBackTime())
 	case *ledgerv1.Event_DeviceUnlocked:
 		d = f.mustDevice(k.DeviceUnlocked.GetDevice())
 		d.LockedBy, d.Note = "", ""
+		if !d.Paused {
+			d.Back = time.Time{}
+		}
 	default:
 		panic(fmt.Sprintf("floor: revision %d has an event of unknown kind %T: this program is older than its ledger", f.Revision, k))
 	}
@@ -148,6 +158,7 @@ func (f *Floor) applyTerm(t *ledgerv1.TermBegan) {
 
 func (f *Floor) applyFile(file *tandemv1.FloorFile) {
 	f.file = file
+	f.people.configure(f.Revision, file)
 	f.stock.media = make(map[string]*tandemv1.Media, len(file.GetMedia()))
 	for _, m := range file.GetMedia() {
 		f.stock.media[m.GetId()] = m
@@ -167,6 +178,7 @@ func (f *Floor) applyFile(file *tandemv1.FloorFile) {
 		}
 		f.forgetChanged(d, spec)
 		d.Spec, d.Capacity, d.Retired, d.Revision, d.stock = spec, max(int(spec.GetCapacity()), 1), false, f.Revision, f.stock
+		d.people = f.people
 		f.reserve(d)
 		f.Devices = append(f.Devices, d)
 	}

@@ -15,6 +15,7 @@ func (f *Floor) applyRunGranted(g *tandemv1.Run, at time.Time) {
 		ID: g.GetId(), Fence: g.GetFence(), Number: g.GetNumber(), Device: d, Step: s, Pieces: g.GetPieces(),
 		State: tandemv1.JobState_JOB_STATE_PENDING, Grant: at, Why: g.GetReason(),
 		Expected: g.GetExpectedDuration().AsDuration(), Model: g.GetModelDuration().AsDuration(),
+		Person: g.GetAttendedDuration() != nil, Attended: g.GetAttendedDuration().AsDuration(),
 	}
 	f.counters.Fence = max(f.counters.GetFence(), r.Fence)
 	f.runs[r.ID] = r
@@ -56,7 +57,7 @@ func (f *Floor) begin(r *Run, at time.Time) {
 		r.Step.Start = at
 	}
 	d := r.Device
-	d.LastRun = r
+	d.LastRun, d.full, d.unload = r, time.Time{}, 0
 	if mode := r.Step.Spec.GetMode(); mode != "" {
 		d.Mode = mode
 	}
@@ -66,6 +67,7 @@ func (f *Floor) begin(r *Run, at time.Time) {
 		return // ink dries wherever the panel lies; a scan says that it lies in the rack
 	}
 	for _, p := range r.Step.Panels {
+		f.takenOff(p, d.ID)
 		p.moved(d.ID, at)
 	}
 }
@@ -97,6 +99,7 @@ func (f *Floor) detach(r *Run, end time.Time) {
 	d := r.Device
 	if !r.Start.IsZero() {
 		d.Idle = later(d.Idle, end)
+		d.full, d.unload = d.toUnload(r.Step.Operation(), end)
 	}
 	d.Live = slices.DeleteFunc(d.Live, func(o *Run) bool { return o == r })
 	if d.Retired && len(d.Live) == 0 {

@@ -15,6 +15,7 @@ type Class struct {
 	Key       string
 	Operation string
 	Fits      []*Device // in the order of the floor file
+	floor     *Floor
 }
 
 func (f *Floor) classOf(spec *tandemv1.Step) *Class {
@@ -22,7 +23,7 @@ func (f *Floor) classOf(spec *tandemv1.Step) *Class {
 	if c, ok := f.classes[key]; ok {
 		return c
 	}
-	c := &Class{Key: key, Operation: spec.GetOperation()}
+	c := &Class{Key: key, Operation: spec.GetOperation(), floor: f}
 	for _, d := range f.Devices {
 		if ok, _ := d.Fits(spec); ok {
 			c.Fits = append(c.Fits, d)

@@ -8,20 +8,27 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
-// PauseDevice lets a device finish what runs and gives it no more. Runs that it has not begun go back to waiting.
-type PauseDevice struct{ Device, Note string }
+// PauseDevice lets a device finish what runs and gives it no more. Runs that it has not begun go back to waiting. Work is
+// planned with it from the time at which it is expected back, if that is given.
+type PauseDevice struct {
+	Device, Note string
+	Back         time.Time
+}
 
-func (c PauseDevice) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
+func (c PauseDevice) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	d, err := f.needDevice(c.Device)
 	if err != nil {
 		return Decision{}, err
 	}
+	if err := checkBack(c.Back, now); err != nil {
+		return Decision{}, err
+	}
 	out := Decision{Subject: d.subject()}
-	if d.Paused && d.Note == c.Note {
+	if d.Paused && d.Note == c.Note && d.Back.Equal(c.Back) {
 		return out, nil
 	}
 	out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_DevicePaused{
-		DevicePaused: &ledgerv1.DevicePaused{Device: d.ID, Note: c.Note},
+		DevicePaused: &ledgerv1.DevicePaused{Device: d.ID, Note: c.Note, BackTime: stamp(c.Back)},
 	}})
 	out.Events = append(out.Events, d.withdrawals()...)
 	return out, nil
@@ -53,10 +60,29 @@ func (c ResumeDevice) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	return out, nil
 }
 
-// LockDevice keeps a device out of use for maintenance. It is a note to the dispatcher and no safety function.
-type LockDevice struct{ Device, Note string }
+// longestOut is the farthest that a device can be expected back: a slip of the pen would keep work waiting for it.
+const longestOut = 366 * 24 * time.Hour
 
-func (c LockDevice) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
+// checkBack refuses a time at which a device cannot be expected back.
+func checkBack(back, now time.Time) error {
+	switch {
+	case back.IsZero():
+	case !back.After(now):
+		return invalid("back_time", "%s has passed; give a time to come, or leave it out if nobody knows", back.UTC().Format(time.RFC3339))
+	case back.Sub(now) > longestOut:
+		return invalid("back_time", "%s is more than a year away; leave it out if nobody knows", back.UTC().Format(time.RFC3339))
+	}
+	return nil
+}
+
+// LockDevice keeps a device out of use for maintenance. It is a note to the dispatcher and no safety function. Work is planned
+// with it from the time at which it is expected back, if that is given; its setter may set that anew.
+type LockDevice struct {
+	Device, Note string
+	Back         time.Time
+}
+
+func (c LockDevice) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	d, err := f.needDevice(c.Device)
 	if err != nil {
 		return Decision{}, err
@@ -64,16 +90,21 @@ func (c LockDevice) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
 	if err := needActor(m); err != nil {
 		return Decision{}, err
 	}
+	if err := checkBack(c.Back, now); err != nil {
+		return Decision{}, err
+	}
 	out := Decision{Subject: d.subject()}
 	switch d.LockedBy {
 	case "":
 	case m.Actor:
-		return out, nil
+		if c.Back.IsZero() || d.Back.Equal(c.Back) {
+			return out, nil
+		}
 	default:
 		return Decision{}, conflict("LOCKED", "%s is locked already, by %s", d.ID, d.LockedBy)
 	}
 	out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_DeviceLocked{
-		DeviceLocked: &ledgerv1.DeviceLocked{Device: d.ID, Note: c.Note},
+		DeviceLocked: &ledgerv1.DeviceLocked{Device: d.ID, Note: c.Note, BackTime: stamp(c.Back)},
 	}})
 	out.Events = append(out.Events, d.withdrawals()...)
 	return out, nil

@@ -56,6 +56,9 @@ func (c Grant) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 		ExpectedDuration: durationpb.New(c.Expected.Total()),
 		ModelDuration:    durationpb.New(c.Expected.Model),
 	}
+	if c.Expected.Person {
+		run.AttendedDuration = durationpb.New(c.Expected.Attended)
+	}
 	out := Decision{
 		Subject: "runs/" + run.GetId(),
 		Events:  []*ledgerv1.Event{{Kind: &ledgerv1.Event_RunGranted{RunGranted: &ledgerv1.RunGranted{Run: run}}}},

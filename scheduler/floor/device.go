@@ -41,6 +41,11 @@ type Device struct {
 	BladeUsed int64  // knife path since it was put in, micrometres; below 0 while a run that began before is not booked
 	fresh     bool   // the lot was put on and nothing has been made from it yet: its web-up is still to be lost
 	stock     *stock
+
+	Back   time.Time     // paused or locked: when it is expected back; zero: nobody knows
+	full   time.Time     // when the work ended that somebody has to take off; zero: there is none
+	unload time.Duration // how long that takes
+	people *people
 }
 
 // mostStrays bounds what is remembered of a device that reports about runs it was not given.
@@ -121,6 +126,9 @@ type Estimate struct {
 	Setup      time.Duration
 	Work       time.Duration
 	Model      time.Duration // the sum as the model says, before it was corrected by what the device really took
+
+	Person   bool          // somebody must be there to begin it
+	Attended time.Duration // for which they stay, from the beginning of the changeover
 }
 
 // Total returns the sum.
@@ -147,6 +155,7 @@ func (d *Device) Estimate(s *Step, at time.Time) Estimate {
 			*t = time.Duration(float64(*t) * f)
 		}
 	}
+	e.Attended, e.Person = d.attended(s, e)
 	return e
 }
 
@@ -194,19 +203,41 @@ func (d *Device) Continues(s *Step) bool {
 	return true
 }
 
-// BusyUntil returns when the device is expected to be able to take another run: now if it has room, else the earliest
-// expected end among its live runs, never before now.
+// BusyUntil returns when the device is expected to be able to take another run: now if it has room and nobody has to take
+// anything off it first, else when the first of its live runs is expected to have ended and to be off it; never before now.
 func (d *Device) BusyUntil(now time.Time) time.Time {
 	if len(d.Live) < d.Capacity {
-		return now
+		return later(now, d.UnloadUntil())
 	}
-	first := d.Live[0].ExpectedEnd(now)
+	first := d.Live[0].offUntil(now)
 	for _, r := range d.Live[1:] {
-		if e := r.ExpectedEnd(now); e.Before(first) {
+		if e := r.offUntil(now); e.Before(first) {
 			first = e
 		}
 	}
 	return first
+}
+
+// Expected says whether the device can be expected to take more work once it is free, or back.
+func (d *Device) Expected() bool {
+	return !d.Retired && d.Link == tandemv1.Link_LINK_ONLINE && (!d.out() || !d.Back.IsZero()) &&
+		d.State != tandemv1.DeviceState_DEVICE_STATE_STOPPED && d.State != tandemv1.DeviceState_DEVICE_STATE_UNSPECIFIED
+}
+
+func (d *Device) out() bool { return d.Paused || d.LockedBy != "" }
+
+// FreeFrom returns when a device that is Expected should take more work: BusyUntil, and not before it is back. One that is not
+// back in time is given as long again as it is late.
+func (d *Device) FreeFrom(now time.Time) time.Time {
+	free := d.BusyUntil(now)
+	if !d.out() {
+		return free
+	}
+	back := d.Back
+	if late := now.Sub(back); late >= 0 {
+		back = now.Add(max(late, time.Minute))
+	}
+	return later(free, back)
 }
 
 // PlannedEnd returns when the run should end as estimated when it was granted, whether or not that has passed.

@@ -53,8 +53,10 @@ func (s *Step) candidates(now time.Time, devices []*Device) []*tandemv1.Candidat
 				c.Reason = "refused it, is asked again at " + until.Format(time.RFC3339)
 			} else if ok, why := d.Available(); !ok {
 				c.Reason = why
-			} else {
-				c.Reason = d.Lacks(s)
+			} else if c.Reason = d.Lacks(s); s.waitsForDevice(now) {
+				if h, bad := s.Class.floor.Hindered(s, d, now); bad {
+					c.Reason = h.String()
+				}
 			}
 		}
 		out = append(out, c)
@@ -114,7 +116,32 @@ func (s *Step) summary(now time.Time) string {
 	case len(s.Class.Fits) == 0:
 		return s.ID() + " fits no device of this floor"
 	}
+	if h, ok := s.hindered(now); ok {
+		return s.ID() + " waits: " + h.String()
+	}
+	if d, back := s.firstBack(now); d != nil {
+		return fmt.Sprintf("%s waits for %s, which is expected back at %s", s.ID(), d.ID, s.Class.floor.clock(back))
+	}
 	return s.ID() + " waits for a device to have time for it"
+}
+
+// waitsForDevice says whether nothing but a device's and people's time is missing.
+func (s *Step) waitsForDevice(now time.Time) bool {
+	return s.Grantable() && !now.Before(s.Ready()) && len(s.Class.Fits) > 0
+}
+
+// firstBack returns the device that is out and expected back first, if no device that is not out could do the step.
+func (s *Step) firstBack(now time.Time) (first *Device, back time.Time) {
+	for _, d := range s.Class.Fits {
+		switch {
+		case !d.Expected():
+		case !d.out():
+			return nil, time.Time{}
+		case first == nil || d.FreeFrom(now).Before(back):
+			first, back = d, d.FreeFrom(now)
+		}
+	}
+	return first, back
 }
 
 func orDash(s string) string {

@@ -91,6 +91,8 @@ type Run struct {
 	Grant, Start, End time.Time
 	Expected          time.Duration // set-up, changeover and work, as estimated when granted
 	Model             time.Duration // the same as the model alone says
+	Person            bool          // somebody was needed to begin it, as estimated when granted
+	Attended          time.Duration // for which they were to stay
 	Stopped           time.Duration // it stood still between start and end
 	stoppedSince      time.Time     // it stands still; zero: it does not
 	Lot               *Lot          // it is made from; nil: none that is kept account of, or none long enough yet

@@ -81,6 +81,10 @@ func (s *shadow) event(c Command, e *ledgerv1.Event) {
 		s.barred["locked "+k.DeviceLocked.GetDevice()] = true
 	case *ledgerv1.Event_DeviceUnlocked:
 		delete(s.barred, "locked "+k.DeviceUnlocked.GetDevice())
+	case *ledgerv1.Event_AttendanceSet:
+		if e.GetActor() == "" {
+			s.t.Fatalf("the shifts were changed by nobody: %v", e)
+		}
 	case *ledgerv1.Event_WaitOverridden:
 		if e.GetActor() == "" || k.WaitOverridden.GetNote() == "" {
 			s.t.Fatalf("a waiting time was waived by nobody or for nothing: %v", e)

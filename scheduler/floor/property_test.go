@@ -45,6 +45,17 @@ func anyFloor(t *rapid.T) *tandemv1.FloorFile {
 	add("rack", true, rapid.Int32Range(0, 2).Draw(t, "places"), &tandemv1.Ability{Operation: "dry", UnattendedStart: unattended("rack", true)})
 	add("laminator", false, 1, &tandemv1.Ability{Operation: "laminate", PerPiece: minute})
 	add("cutter", false, 1, &tandemv1.Ability{Operation: "cut", PerPiece: minute, MarkTime: durationpb.New(time.Second)})
+	if rapid.Bool().Draw(t, "shifts") {
+		file.TimeZone = "Europe/Berlin"
+		file.Shifts = []*tandemv1.Shift{{Id: "early", From: "06:00", To: "14:30", Operators: rapid.Int32Range(1, 2).Draw(t, "early")}, {Id: "late", From: "13:30", To: "22:00"}}
+	}
+	for _, d := range file.GetDevices() {
+		for _, a := range d.GetAbilities() {
+			if a.GetOperation() != "dry" && rapid.IntRange(0, 2).Draw(t, d.GetId()+" is unloaded") == 0 {
+				a.Unload = durationpb.New(10 * time.Minute)
+			}
+		}
+	}
 	add("bench", true, 1, &tandemv1.Ability{Operation: "pack"}, &tandemv1.Ability{Operation: "print", UnattendedStart: unattended("bench", false)})
 	return file
 }

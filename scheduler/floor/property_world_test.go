@@ -28,7 +28,7 @@ func anyActs(most int) *rapid.Generator[[]act] {
 		"time", "submit", "submit", "grant", "grant", "grant", "grant", "start", "start", "orders", "orders", "orders",
 		"work", "work", "work", "report", "report", "report", "finish", "finish", "here", "lie", "reboot", "lose", "restart",
 		"hold", "release", "cancel", "pause", "resume", "lock", "unlock", "load", "override", "receive", "receive", "load lot", "load lot", "measure", "blade", "spoil", "remake", "resolve",
-		"move", "refit", "gang", "gang",
+		"move", "refit", "gang", "gang", "people", "back",
 	}
 	return actsOf(kinds, most)
 }
@@ -183,6 +183,15 @@ func (w *world) play(a act) {
 		w.playGang(a, m, strings.TrimPrefix(a.Kind, "in gang: "))
 	case "pause":
 		w.do(m, PauseDevice{Device: d.ID})
+	case "people":
+		until := w.now.Add(time.Duration(a.B%600) * time.Minute)
+		if a.C%4 == 0 {
+			until = time.Time{}
+		}
+		w.do(m, SetAttendance{Operators: a.A % 4, Until: until, Note: "as agreed"})
+	case "back":
+		back := w.now.Add(time.Duration(a.B%300-20) * time.Minute)
+		w.do(m, []Command{PauseDevice{Device: d.ID, Back: back}, LockDevice{Device: d.ID, Back: back}}[a.C%2])
 	case "resume":
 		w.do(m, ResumeDevice{Device: d.ID})
 	case "lock":

@@ -35,6 +35,9 @@ const (
 	ReasonBladeMismatch      = "x-blade-mismatch"      // the run wants another kind of blade
 	ReasonRegistrationFailed = "x-registration-failed" // by its marks a panel cannot be the right one
 	ReasonInGangRun          = "x-in-gang-run"         // a gang run does the work, or still has the panel
+	ReasonUnattended         = "x-unattended"          // nobody is there to begin it, or not for long enough
+	ReasonOperatorBusy       = "x-operator-busy"       // everybody who is there has something to do
+	ReasonWouldWait          = "x-would-wait-too-long" // a step after it would wait for longer than it may
 )
 
 // Reasons of devices and lots that follow from what is kept account of.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
@@ -24,7 +25,7 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 		PersonNumbers: maps.Clone(f.personNumbers), DeviceNumbers: maps.Clone(f.deviceNumbers),
 	}
 	for _, j := range f.Jobs {
-		js := &ledgerv1.JobSnapshot{Job: j.View(f.CommitTime), Held: j.Held, HoldNote: j.HoldNote, Ending: j.Ending}
+		js := &ledgerv1.JobSnapshot{Job: j.view(f.CommitTime, (*Step).view), Held: j.Held, HoldNote: j.HoldNote, Ending: j.Ending}
 		js.Job.Hold, js.Job.Pieces = j.Spec.GetHold(), j.Spec.GetPieces()
 		js.Job.Priority, js.Job.ReleaseTime, js.Job.DueTime = j.Spec.GetPriority(), j.Spec.GetReleaseTime(), j.Spec.GetDueTime()
 		for _, h := range j.shares {
@@ -42,6 +43,10 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 	for _, d := range f.Devices {
 		ds := &ledgerv1.DeviceSnapshot{Device: d.View(f.CommitTime), Mode: d.Mode, Strays: d.strays, Retired: d.Retired, IdleSince: stamp(d.Idle)}
 		ds.Device.StateReasons, ds.Device.BladeUsedUm, ds.FreshLot = d.Reasons, d.BladeUsed, d.fresh
+		ds.Device.UnloadUntilTime = nil // derived
+		if !d.full.IsZero() {
+			ds.FullSince, ds.Unload = stamp(d.full), durationpb.New(d.unload)
+		}
 		if d.LastRun != nil {
 			ds.LastRun = d.LastRun.ID
 		}
@@ -51,6 +56,7 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 		out.Lots = append(out.Lots, &ledgerv1.LotSnapshot{Lot: l.View(), UsedUm: l.Used, CorrectedUm: l.Corrected})
 	}
 	out.Learned = f.snapshotLearned()
+	out.Attendance = f.people.snapshot()
 	for _, a := range f.requestOrder {
 		out.Requests = append(out.Requests, &ledgerv1.RequestSnapshot{Request: a.event, CommitTime: stamp(a.time), Revision: a.revision})
 	}
@@ -91,6 +97,7 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 		}
 	}
 	f.applyFile(snap.GetFloor())
+	f.people.restore(snap.GetAttendance())
 	for _, ds := range snap.GetDevices() {
 		f.restoreDevice(ds)
 	}
@@ -121,7 +128,7 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 // restoreRetired puts a device back that has left the floor file with runs still on it.
 func (f *Floor) restoreRetired(ds *ledgerv1.DeviceSnapshot) {
 	v := ds.GetDevice()
-	d := &Device{ID: v.GetId(), Code: v.GetCode(), Retired: true, stock: f.stock}
+	d := &Device{ID: v.GetId(), Code: v.GetCode(), Retired: true, stock: f.stock, people: f.people}
 	d.Live = []*Run{nil} // applyFile keeps a retired device only while it has runs
 	f.byDevice[d.ID] = d
 	f.Devices = append(f.Devices, d)
@@ -148,6 +155,7 @@ func (f *Floor) restoreDevice(ds *ledgerv1.DeviceSnapshot) {
 	d.Epoch, d.Loaded, d.Mode = v.GetDriverEpoch(), v.GetLoadedMedia(), ds.GetMode()
 	d.Paused, d.LockedBy, d.Note = v.GetPaused(), v.GetLockedBy(), v.GetPauseNote()
 	d.Revision, d.strays, d.Idle = v.GetRevision(), ds.GetStrays(), moment(ds.GetIdleSince())
+	d.Back, d.full, d.unload = moment(v.GetBackTime()), moment(ds.GetFullSince()), ds.GetUnload().AsDuration()
 	d.Blade, d.BladeUsed, d.fresh = v.GetBlade(), v.GetBladeUsedUm(), ds.GetFreshLot()
 	if l := f.stock.byID[v.GetLoadedLot()]; l != nil {
 		d.Lot, l.Device = l, d
@@ -161,7 +169,7 @@ func (f *Floor) restoreDevice(ds *ledgerv1.DeviceSnapshot) {
 func inputsOf(v *tandemv1.Device) *tandemv1.Device {
 	return &tandemv1.Device{
 		Id: v.GetId(), DisplayName: v.GetDisplayName(), Abilities: v.GetAbilities(), Capacity: v.GetCapacity(),
-		Capabilities: v.GetCapabilities(), Driver: v.GetDriver(),
+		Capabilities: v.GetCapabilities(), Driver: v.GetDriver(), Price: v.GetPrice(), RunningHour: v.GetRunningHour(),
 	}
 }
 
@@ -235,6 +243,7 @@ func (f *Floor) restoreRun(s *Step, v *tandemv1.Run) *Run {
 		Pieces: v.GetPieces(), State: v.GetState(), Reasons: v.GetStateReasons(), Good: v.GetPiecesGood(), Spoiled: v.GetPiecesSpoiled(),
 		Grant: moment(v.GetGrantTime()), Start: moment(v.GetStartTime()), End: moment(v.GetEndTime()),
 		Expected: v.GetExpectedDuration().AsDuration(), Model: v.GetModelDuration().AsDuration(), Stopped: v.GetStoppedDuration().AsDuration(), MayStart: v.GetMayStart(), StartedBy: v.GetStartedBy(), Why: v.GetReason(),
+		Person: v.GetAttendedDuration() != nil, Attended: v.GetAttendedDuration().AsDuration(),
 		Registrations: v.GetRegistrations(),
 	}
 	r.Lot, r.LotLength, r.Override, r.Earlier = f.stock.byID[v.GetLot()], v.GetLotLengthUm(), v.GetOverrideNote(), v.GetEarlierLots()

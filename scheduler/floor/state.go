@@ -25,6 +25,8 @@ type Floor struct {
 	byJob    map[string]*Job
 	runs     map[string]*Run // all runs of the jobs kept
 	stock    *stock
+	people   *people
+	load     load
 	codes    map[code.Code]subject
 	classes  map[string]*Class
 	widths   []int64 // the width limits of the floor's devices, ascending
@@ -61,6 +63,7 @@ type Changes struct {
 	All     bool // the floor file or the whole state: start afresh
 	Steps   []*Step
 	Devices []*Device
+	People  bool // who is there
 }
 
 // New returns an empty floor: no devices, no jobs.
@@ -71,6 +74,7 @@ func New() *Floor {
 		byJob:         map[string]*Job{},
 		runs:          map[string]*Run{},
 		stock:         newStock(),
+		people:        newPeople(),
 		codes:         map[code.Code]subject{},
 		classes:       map[string]*Class{},
 		requests:      map[string]*answered{},
@@ -89,6 +93,9 @@ func (f *Floor) TakeChanges() Changes {
 }
 
 func (f *Floor) touchStep(s *Step) {
+	if s.Drying() {
+		f.load.touched(s)
+	}
 	if !f.changes.All {
 		f.changes.Steps = append(f.changes.Steps, s)
 	}

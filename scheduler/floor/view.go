@@ -12,7 +12,10 @@ import (
 )
 
 // View returns the job as clients see it, states derived for the given time.
-func (j *Job) View(now time.Time) *tandemv1.Job {
+func (j *Job) View(now time.Time) *tandemv1.Job { return j.view(now, (*Step).View) }
+
+// view returns the job with its steps as shown by a function.
+func (j *Job) view(now time.Time, show func(*Step, time.Time) *tandemv1.Step) *tandemv1.Job {
 	out := jobInputs(j.Spec)
 	out.Priority, out.ReleaseTime, out.DueTime, out.Hold = j.Priority(), stamp(j.Release()), stamp(j.Due()), j.Held
 	out.Code, out.CreateTime, out.EndTime, out.Revision = j.Code, stamp(j.Create), stamp(j.End), j.Revision
@@ -35,13 +38,28 @@ func (j *Job) View(now time.Time) *tandemv1.Job {
 		out.Panels = append(out.Panels, panel)
 	}
 	for _, s := range j.Steps {
-		out.Steps = append(out.Steps, s.View(now))
+		v := show(s, now)
+		out.Steps = append(out.Steps, v)
+		if v.GetState() == out.GetState() && slices.Equal(out.GetStateReasons(), []string{ReasonNotReady}) && len(v.GetStateReasons()) > 1 && v.GetStateReasons()[0] == ReasonNotReady {
+			out.StateReasons = v.GetStateReasons() // the step says more exactly what the job waits for
+		}
 	}
 	return out
 }
 
 // View returns the step as clients see it, its state derived for the given time.
 func (s *Step) View(now time.Time) *tandemv1.Step {
+	out := s.view(now)
+	if s.waitsForDevice(now) {
+		if h, ok := s.hindered(now); ok {
+			out.StateReasons = append(out.GetStateReasons(), h.Reason)
+		}
+	}
+	return out
+}
+
+// view leaves out what keeps the step from the devices: it takes longer to find out, and follows from the rest.
+func (s *Step) view(now time.Time) *tandemv1.Step {
 	out := proto.CloneOf(s.Spec)
 	out.After, out.Panels = nil, nil
 	for _, b := range s.Before {
@@ -71,7 +89,7 @@ func (s *Step) View(now time.Time) *tandemv1.Step {
 
 // View returns the run as clients see it.
 func (r *Run) View() *tandemv1.Run {
-	return &tandemv1.Run{
+	out := &tandemv1.Run{
 		Id: r.ID, Fence: r.Fence, Number: r.Number, Device: r.Device.ID, Job: r.Step.Job.ID, Step: r.Step.ID(),
 		Pieces: r.Pieces, State: r.State, StateReasons: r.viewReasons(), PiecesGood: r.Good, PiecesSpoiled: r.Spoiled,
 		GrantTime: stamp(r.Grant), StartTime: stamp(r.Start), EndTime: stamp(r.End),
@@ -80,6 +98,10 @@ func (r *Run) View() *tandemv1.Run {
 		Lot: r.lotID(), LotLengthUm: r.LotLength, OverrideNote: r.Override, EarlierLots: r.Earlier,
 		Registrations: slices.Clone(r.Registrations),
 	}
+	if r.Person {
+		out.AttendedDuration = durationpb.New(r.Attended)
+	}
+	return out
 }
 
 func (r *Run) lotID() string {
@@ -105,6 +127,10 @@ func (d *Device) View(now time.Time) *tandemv1.Device {
 	out.Paused, out.LockedBy, out.PauseNote, out.Revision = d.Paused, d.LockedBy, d.Note, d.Revision
 	out.StateReasons = append(slices.Clone(out.GetStateReasons()), d.materialReasons()...)
 	out.Blade, out.BladeUsedUm = d.Blade, max(d.BladeUsed, 0)
+	out.BackTime = stamp(d.Back)
+	if until := d.UnloadUntil(); until.After(now) {
+		out.UnloadUntilTime = stamp(until)
+	}
 	if d.Lot != nil {
 		out.LoadedLot, out.LoadedRemainingUm, out.LoadedReservedUm = d.Lot.ID, d.Lot.Remaining, d.Lot.Reserved()
 	}

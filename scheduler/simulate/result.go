@@ -16,6 +16,8 @@ type Result struct {
 	Jobs    []JobResult
 	Devices []DeviceResult
 	Pieces  int32 // good ones of completed jobs
+	// OperatorBusy is the sum of the time people were with runs, their way to the device included, and took work off devices.
+	OperatorBusy time.Duration
 }
 
 // JobResult is the way of one job.

@@ -58,7 +58,7 @@ func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, er
 	}
 	s := &simulation{
 		opt: opt, floor: floor.New(), dispatch: dispatch.New(opt.Rule),
-		now: opt.Start, status: map[*floor.Device]*driverv1.Status{},
+		now: opt.Start, status: map[*floor.Device]*driverv1.Status{}, full: map[*floor.Device][]func() error{},
 	}
 	if err := s.open(file); err != nil {
 		return nil, fmt.Errorf("simulate: open the floor: %w", err)
@@ -77,7 +77,9 @@ func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, er
 	if err := s.run(); err != nil {
 		return nil, fmt.Errorf("simulate: at %s: %w", s.now.Format(time.RFC3339), err)
 	}
-	return collect(s.floor, s.opt.Start, s.now), nil
+	out := collect(s.floor, s.opt.Start, s.now)
+	out.OperatorBusy = s.people.busy
+	return out, nil
 }
 
 type simulation struct {
@@ -88,6 +90,8 @@ type simulation struct {
 	agenda   agenda
 	sequence int
 	status   map[*floor.Device]*driverv1.Status
+	people   people
+	full     map[*floor.Device][]func() error // devices that nobody has emptied yet, and what waits for that
 }
 
 // open puts the floor file in force and lets every device report.
@@ -149,39 +153,63 @@ func (s *simulation) grantAll() error {
 	}
 }
 
-// granted lets the device, or first a person, take up a run.
+// granted lets the device, or first a person, take up a run, once what was on the device before is off it.
 func (s *simulation) granted(r *floor.Run) error {
-	switch {
-	case r.State == tandemv1.JobState_JOB_STATE_PROCESSING:
-		return s.begin(r) // a rack takes what it is given
-	case r.MayStart:
-		return s.begin(r)
-	}
-	s.at(s.now.Add(s.opt.Reaction), func() error {
-		if r.NeedsLoad() {
-			if err := s.do(floor.LoadMedia{Device: r.Device.ID, Media: r.Step.Supply()}); err != nil {
-				return err
-			}
+	return s.empty(r.Device, func() error {
+		switch {
+		case r.State == tandemv1.JobState_JOB_STATE_PROCESSING:
+			return s.begin(r, nil) // a rack takes what it is given
+		case r.MayStart && !r.Person:
+			return s.begin(r, nil)
 		}
+		return s.person(func(leave func() error) error {
+			s.at(s.now.Add(s.opt.Reaction), func() error { return s.start(r, leave) })
+			return nil
+		})
+	})
+}
+
+// start is a person who has come to the device.
+func (s *simulation) start(r *floor.Run, leave func() error) error {
+	if r.NeedsLoad() {
+		if err := s.do(floor.LoadMedia{Device: r.Device.ID, Media: r.Step.Supply()}); err != nil {
+			return err
+		}
+	}
+	if !r.MayStart {
 		if err := s.do(floor.StartRun{Run: r.ID}); err != nil {
 			return err
 		}
-		return s.begin(r)
-	})
-	return nil
+	}
+	return s.begin(r, leave)
 }
 
-func (s *simulation) begin(r *floor.Run) error {
+// begin lets a run go; leave lets go the person who stays with it for a while, if there is one.
+func (s *simulation) begin(r *floor.Run, leave func() error) error {
 	if r.State != tandemv1.JobState_JOB_STATE_PROCESSING {
 		if err := s.report(r, tandemv1.JobState_JOB_STATE_PROCESSING); err != nil {
 			return err
 		}
 	}
-	s.at(s.end(r), func() error {
-		if r.Device.Manual() && !r.Step.Drying() {
-			return s.do(floor.FinishRun{Run: r.ID})
+	end := s.end(r)
+	if whole := r.Attended >= r.Expected; leave != nil && !whole {
+		s.at(s.now.Add(min(r.Attended, end.Sub(s.now))), leave)
+		leave = nil
+	}
+	s.at(end, func() error {
+		if leave != nil {
+			if err := leave(); err != nil {
+				return err
+			}
 		}
-		return s.report(r, tandemv1.JobState_JOB_STATE_COMPLETED)
+		if r.Device.Manual() && !r.Step.Drying() {
+			if err := s.do(floor.FinishRun{Run: r.ID}); err != nil {
+				return err
+			}
+		} else if err := s.report(r, tandemv1.JobState_JOB_STATE_COMPLETED); err != nil {
+			return err
+		}
+		return s.unload(r)
 	})
 	return nil
 }

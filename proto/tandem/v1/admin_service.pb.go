@@ -22,6 +22,380 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// GetAttendanceRequest asks who is there.
+type GetAttendanceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many days to show, today included; 0 means 1, at most 31.
+	Days          int32 `protobuf:"varint,1,opt,name=days,proto3" json:"days,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetAttendanceRequest) Reset() {
+	*x = GetAttendanceRequest{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetAttendanceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetAttendanceRequest) ProtoMessage() {}
+
+func (x *GetAttendanceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetAttendanceRequest.ProtoReflect.Descriptor instead.
+func (*GetAttendanceRequest) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *GetAttendanceRequest) GetDays() int32 {
+	if x != nil {
+		return x.Days
+	}
+	return 0
+}
+
+// SetAttendanceRequest takes the place of the shifts from now on, for a while.
+type SetAttendanceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// People who run devices, 0 to 10,000.
+	Operators int32 `protobuf:"varint,1,opt,name=operators,proto3" json:"operators,omitempty"`
+	// Until when, at most 31 days from now. Absent: the shifts hold again at once.
+	UntilTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=until_time,json=untilTime,proto3" json:"until_time,omitempty"`
+	// Why; shown to everybody.
+	Note string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	// Unique for each intended change.
+	RequestId string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Who says so; required.
+	Actor         string `protobuf:"bytes,5,opt,name=actor,proto3" json:"actor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetAttendanceRequest) Reset() {
+	*x = SetAttendanceRequest{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetAttendanceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetAttendanceRequest) ProtoMessage() {}
+
+func (x *SetAttendanceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetAttendanceRequest.ProtoReflect.Descriptor instead.
+func (*SetAttendanceRequest) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *SetAttendanceRequest) GetOperators() int32 {
+	if x != nil {
+		return x.Operators
+	}
+	return 0
+}
+
+func (x *SetAttendanceRequest) GetUntilTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UntilTime
+	}
+	return nil
+}
+
+func (x *SetAttendanceRequest) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *SetAttendanceRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *SetAttendanceRequest) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
+// AttendanceView is how many people the dispatcher reckons with.
+type AttendanceView struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The floor's clock.
+	Now *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=now,proto3" json:"now,omitempty"`
+	// Where the shop's clock hangs, a name of the IANA time zone database.
+	TimeZone string `protobuf:"bytes,2,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
+	// People there now. Absent: the floor file has no shifts, and as many are taken to be there as are needed.
+	Operators *int32 `protobuf:"varint,3,opt,name=operators,proto3,oneof" json:"operators,omitempty"`
+	// People with a run now, or taking work off a device, as far as that can be reckoned.
+	OperatorsBusy int32 `protobuf:"varint,4,opt,name=operators_busy,json=operatorsBusy,proto3" json:"operators_busy,omitempty"`
+	// When the number changes next. Absent: never.
+	ChangeTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=change_time,json=changeTime,proto3" json:"change_time,omitempty"`
+	// When somebody is there, in order of time, cut off at the days asked for.
+	Windows []*AttendanceWindow `protobuf:"bytes,6,rep,name=windows,proto3" json:"windows,omitempty"`
+	// What takes the place of the shifts for a while. Absent: nothing.
+	Deviation     *AttendanceDeviation `protobuf:"bytes,7,opt,name=deviation,proto3" json:"deviation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AttendanceView) Reset() {
+	*x = AttendanceView{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AttendanceView) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AttendanceView) ProtoMessage() {}
+
+func (x *AttendanceView) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AttendanceView.ProtoReflect.Descriptor instead.
+func (*AttendanceView) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *AttendanceView) GetNow() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Now
+	}
+	return nil
+}
+
+func (x *AttendanceView) GetTimeZone() string {
+	if x != nil {
+		return x.TimeZone
+	}
+	return ""
+}
+
+func (x *AttendanceView) GetOperators() int32 {
+	if x != nil && x.Operators != nil {
+		return *x.Operators
+	}
+	return 0
+}
+
+func (x *AttendanceView) GetOperatorsBusy() int32 {
+	if x != nil {
+		return x.OperatorsBusy
+	}
+	return 0
+}
+
+func (x *AttendanceView) GetChangeTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ChangeTime
+	}
+	return nil
+}
+
+func (x *AttendanceView) GetWindows() []*AttendanceWindow {
+	if x != nil {
+		return x.Windows
+	}
+	return nil
+}
+
+func (x *AttendanceView) GetDeviation() *AttendanceDeviation {
+	if x != nil {
+		return x.Deviation
+	}
+	return nil
+}
+
+// AttendanceWindow is a time during which the number of people stays the same.
+type AttendanceWindow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// From.
+	FromTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=from_time,json=fromTime,proto3" json:"from_time,omitempty"`
+	// To.
+	ToTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=to_time,json=toTime,proto3" json:"to_time,omitempty"`
+	// People there.
+	Operators     int32 `protobuf:"varint,3,opt,name=operators,proto3" json:"operators,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AttendanceWindow) Reset() {
+	*x = AttendanceWindow{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AttendanceWindow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AttendanceWindow) ProtoMessage() {}
+
+func (x *AttendanceWindow) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AttendanceWindow.ProtoReflect.Descriptor instead.
+func (*AttendanceWindow) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *AttendanceWindow) GetFromTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FromTime
+	}
+	return nil
+}
+
+func (x *AttendanceWindow) GetToTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ToTime
+	}
+	return nil
+}
+
+func (x *AttendanceWindow) GetOperators() int32 {
+	if x != nil {
+		return x.Operators
+	}
+	return 0
+}
+
+// AttendanceDeviation takes the place of the shifts.
+type AttendanceDeviation struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// People there.
+	Operators int32 `protobuf:"varint,1,opt,name=operators,proto3" json:"operators,omitempty"`
+	// Since when.
+	FromTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=from_time,json=fromTime,proto3" json:"from_time,omitempty"`
+	// Until when.
+	UntilTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=until_time,json=untilTime,proto3" json:"until_time,omitempty"`
+	// Why.
+	Note string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	// Who said so.
+	Actor         string `protobuf:"bytes,5,opt,name=actor,proto3" json:"actor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AttendanceDeviation) Reset() {
+	*x = AttendanceDeviation{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AttendanceDeviation) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AttendanceDeviation) ProtoMessage() {}
+
+func (x *AttendanceDeviation) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AttendanceDeviation.ProtoReflect.Descriptor instead.
+func (*AttendanceDeviation) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *AttendanceDeviation) GetOperators() int32 {
+	if x != nil {
+		return x.Operators
+	}
+	return 0
+}
+
+func (x *AttendanceDeviation) GetFromTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FromTime
+	}
+	return nil
+}
+
+func (x *AttendanceDeviation) GetUntilTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UntilTime
+	}
+	return nil
+}
+
+func (x *AttendanceDeviation) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *AttendanceDeviation) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
 // GetStatusRequest asks for the daemon's state.
 type GetStatusRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -31,7 +405,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[0]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -43,7 +417,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[0]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -56,7 +430,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{0}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{5}
 }
 
 // GetFloorRequest asks for the floor file in force.
@@ -68,7 +442,7 @@ type GetFloorRequest struct {
 
 func (x *GetFloorRequest) Reset() {
 	*x = GetFloorRequest{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[1]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -80,7 +454,7 @@ func (x *GetFloorRequest) String() string {
 func (*GetFloorRequest) ProtoMessage() {}
 
 func (x *GetFloorRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[1]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -93,7 +467,7 @@ func (x *GetFloorRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetFloorRequest.ProtoReflect.Descriptor instead.
 func (*GetFloorRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{1}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{6}
 }
 
 // Status is the daemon's state.
@@ -126,14 +500,18 @@ type Status struct {
 	// What needs somebody's attention.
 	Reasons []string `protobuf:"bytes,13,rep,name=reasons,proto3" json:"reasons,omitempty"`
 	// Address at which drivers of other processes connect; empty if none may.
-	BusUrl        string `protobuf:"bytes,14,opt,name=bus_url,json=busUrl,proto3" json:"bus_url,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	BusUrl string `protobuf:"bytes,14,opt,name=bus_url,json=busUrl,proto3" json:"bus_url,omitempty"`
+	// People the dispatcher reckons with now. Absent: as many as are needed.
+	Operators *int32 `protobuf:"varint,15,opt,name=operators,proto3,oneof" json:"operators,omitempty"`
+	// When that changes next. Absent: never.
+	OperatorsChangeTime *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=operators_change_time,json=operatorsChangeTime,proto3" json:"operators_change_time,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
 }
 
 func (x *Status) Reset() {
 	*x = Status{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[2]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -145,7 +523,7 @@ func (x *Status) String() string {
 func (*Status) ProtoMessage() {}
 
 func (x *Status) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[2]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -158,7 +536,7 @@ func (x *Status) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Status.ProtoReflect.Descriptor instead.
 func (*Status) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{2}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Status) GetVersion() string {
@@ -259,6 +637,20 @@ func (x *Status) GetBusUrl() string {
 	return ""
 }
 
+func (x *Status) GetOperators() int32 {
+	if x != nil && x.Operators != nil {
+		return *x.Operators
+	}
+	return 0
+}
+
+func (x *Status) GetOperatorsChangeTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OperatorsChangeTime
+	}
+	return nil
+}
+
 // ListCodesRequest asks for the codes of the floor.
 type ListCodesRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -268,7 +660,7 @@ type ListCodesRequest struct {
 
 func (x *ListCodesRequest) Reset() {
 	*x = ListCodesRequest{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[3]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -280,7 +672,7 @@ func (x *ListCodesRequest) String() string {
 func (*ListCodesRequest) ProtoMessage() {}
 
 func (x *ListCodesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[3]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -293,7 +685,7 @@ func (x *ListCodesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCodesRequest.ProtoReflect.Descriptor instead.
 func (*ListCodesRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{3}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{8}
 }
 
 // ListCodesResponse lists codes: devices, then people, then commands.
@@ -307,7 +699,7 @@ type ListCodesResponse struct {
 
 func (x *ListCodesResponse) Reset() {
 	*x = ListCodesResponse{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[4]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -319,7 +711,7 @@ func (x *ListCodesResponse) String() string {
 func (*ListCodesResponse) ProtoMessage() {}
 
 func (x *ListCodesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[4]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -332,7 +724,7 @@ func (x *ListCodesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCodesResponse.ProtoReflect.Descriptor instead.
 func (*ListCodesResponse) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{4}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListCodesResponse) GetCodes() []*FloorCode {
@@ -359,7 +751,7 @@ type FloorCode struct {
 
 func (x *FloorCode) Reset() {
 	*x = FloorCode{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[5]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -371,7 +763,7 @@ func (x *FloorCode) String() string {
 func (*FloorCode) ProtoMessage() {}
 
 func (x *FloorCode) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[5]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -384,7 +776,7 @@ func (x *FloorCode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FloorCode.ProtoReflect.Descriptor instead.
 func (*FloorCode) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{5}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *FloorCode) GetKind() string {
@@ -419,9 +811,41 @@ var File_tandem_v1_admin_service_proto protoreflect.FileDescriptor
 
 const file_tandem_v1_admin_service_proto_rawDesc = "" +
 	"\n" +
-	"\x1dtandem/v1/admin_service.proto\x12\ttandem.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/floor.proto\"\x12\n" +
+	"\x1dtandem/v1/admin_service.proto\x12\ttandem.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/floor.proto\"*\n" +
+	"\x14GetAttendanceRequest\x12\x12\n" +
+	"\x04days\x18\x01 \x01(\x05R\x04days\"\xb8\x01\n" +
+	"\x14SetAttendanceRequest\x12\x1c\n" +
+	"\toperators\x18\x01 \x01(\x05R\toperators\x129\n" +
+	"\n" +
+	"until_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tuntilTime\x12\x12\n" +
+	"\x04note\x18\x03 \x01(\tR\x04note\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tR\trequestId\x12\x14\n" +
+	"\x05actor\x18\x05 \x01(\tR\x05actor\"\xe5\x02\n" +
+	"\x0eAttendanceView\x12,\n" +
+	"\x03now\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x03now\x12\x1b\n" +
+	"\ttime_zone\x18\x02 \x01(\tR\btimeZone\x12!\n" +
+	"\toperators\x18\x03 \x01(\x05H\x00R\toperators\x88\x01\x01\x12%\n" +
+	"\x0eoperators_busy\x18\x04 \x01(\x05R\roperatorsBusy\x12;\n" +
+	"\vchange_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"changeTime\x125\n" +
+	"\awindows\x18\x06 \x03(\v2\x1b.tandem.v1.AttendanceWindowR\awindows\x12<\n" +
+	"\tdeviation\x18\a \x01(\v2\x1e.tandem.v1.AttendanceDeviationR\tdeviationB\f\n" +
+	"\n" +
+	"_operators\"\x9e\x01\n" +
+	"\x10AttendanceWindow\x127\n" +
+	"\tfrom_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\bfromTime\x123\n" +
+	"\ato_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x06toTime\x12\x1c\n" +
+	"\toperators\x18\x03 \x01(\x05R\toperators\"\xd1\x01\n" +
+	"\x13AttendanceDeviation\x12\x1c\n" +
+	"\toperators\x18\x01 \x01(\x05R\toperators\x127\n" +
+	"\tfrom_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\bfromTime\x129\n" +
+	"\n" +
+	"until_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tuntilTime\x12\x12\n" +
+	"\x04note\x18\x04 \x01(\tR\x04note\x12\x14\n" +
+	"\x05actor\x18\x05 \x01(\tR\x05actor\"\x12\n" +
 	"\x10GetStatusRequest\"\x11\n" +
-	"\x0fGetFloorRequest\"\xe4\x03\n" +
+	"\x0fGetFloorRequest\"\xe5\x04\n" +
 	"\x06Status\x12\x18\n" +
 	"\aversion\x18\x01 \x01(\tR\aversion\x12\x12\n" +
 	"\x04term\x18\x02 \x01(\x04R\x04term\x12\x1a\n" +
@@ -440,7 +864,11 @@ const file_tandem_v1_admin_service_proto_rawDesc = "" +
 	"\tjobs_open\x18\v \x01(\x05R\bjobsOpen\x12'\n" +
 	"\x0freports_dropped\x18\f \x01(\x04R\x0ereportsDropped\x12\x18\n" +
 	"\areasons\x18\r \x03(\tR\areasons\x12\x17\n" +
-	"\abus_url\x18\x0e \x01(\tR\x06busUrl\"\x12\n" +
+	"\abus_url\x18\x0e \x01(\tR\x06busUrl\x12!\n" +
+	"\toperators\x18\x0f \x01(\x05H\x00R\toperators\x88\x01\x01\x12N\n" +
+	"\x15operators_change_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\x13operatorsChangeTimeB\f\n" +
+	"\n" +
+	"_operators\"\x12\n" +
 	"\x10ListCodesRequest\"?\n" +
 	"\x11ListCodesResponse\x12*\n" +
 	"\x05codes\x18\x01 \x03(\v2\x14.tandem.v1.FloorCodeR\x05codes\"f\n" +
@@ -448,11 +876,13 @@ const file_tandem_v1_admin_service_proto_rawDesc = "" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x0e\n" +
 	"\x02id\x18\x02 \x01(\tR\x02id\x12\x12\n" +
 	"\x04code\x18\x03 \x01(\tR\x04code\x12!\n" +
-	"\fdisplay_name\x18\x04 \x01(\tR\vdisplayName2\xd1\x01\n" +
+	"\fdisplay_name\x18\x04 \x01(\tR\vdisplayName2\xeb\x02\n" +
 	"\fAdminService\x12;\n" +
 	"\tGetStatus\x12\x1b.tandem.v1.GetStatusRequest\x1a\x11.tandem.v1.Status\x12<\n" +
 	"\bGetFloor\x12\x1a.tandem.v1.GetFloorRequest\x1a\x14.tandem.v1.FloorFile\x12F\n" +
-	"\tListCodes\x12\x1b.tandem.v1.ListCodesRequest\x1a\x1c.tandem.v1.ListCodesResponseB!Z\x1ftandem/proto/tandem/v1;tandemv1b\x06proto3"
+	"\tListCodes\x12\x1b.tandem.v1.ListCodesRequest\x1a\x1c.tandem.v1.ListCodesResponse\x12K\n" +
+	"\rGetAttendance\x12\x1f.tandem.v1.GetAttendanceRequest\x1a\x19.tandem.v1.AttendanceView\x12K\n" +
+	"\rSetAttendance\x12\x1f.tandem.v1.SetAttendanceRequest\x1a\x19.tandem.v1.AttendanceViewB!Z\x1ftandem/proto/tandem/v1;tandemv1b\x06proto3"
 
 var (
 	file_tandem_v1_admin_service_proto_rawDescOnce sync.Once
@@ -466,32 +896,51 @@ func file_tandem_v1_admin_service_proto_rawDescGZIP() []byte {
 	return file_tandem_v1_admin_service_proto_rawDescData
 }
 
-var file_tandem_v1_admin_service_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_tandem_v1_admin_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_tandem_v1_admin_service_proto_goTypes = []any{
-	(*GetStatusRequest)(nil),      // 0: tandem.v1.GetStatusRequest
-	(*GetFloorRequest)(nil),       // 1: tandem.v1.GetFloorRequest
-	(*Status)(nil),                // 2: tandem.v1.Status
-	(*ListCodesRequest)(nil),      // 3: tandem.v1.ListCodesRequest
-	(*ListCodesResponse)(nil),     // 4: tandem.v1.ListCodesResponse
-	(*FloorCode)(nil),             // 5: tandem.v1.FloorCode
-	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
-	(*FloorFile)(nil),             // 7: tandem.v1.FloorFile
+	(*GetAttendanceRequest)(nil),  // 0: tandem.v1.GetAttendanceRequest
+	(*SetAttendanceRequest)(nil),  // 1: tandem.v1.SetAttendanceRequest
+	(*AttendanceView)(nil),        // 2: tandem.v1.AttendanceView
+	(*AttendanceWindow)(nil),      // 3: tandem.v1.AttendanceWindow
+	(*AttendanceDeviation)(nil),   // 4: tandem.v1.AttendanceDeviation
+	(*GetStatusRequest)(nil),      // 5: tandem.v1.GetStatusRequest
+	(*GetFloorRequest)(nil),       // 6: tandem.v1.GetFloorRequest
+	(*Status)(nil),                // 7: tandem.v1.Status
+	(*ListCodesRequest)(nil),      // 8: tandem.v1.ListCodesRequest
+	(*ListCodesResponse)(nil),     // 9: tandem.v1.ListCodesResponse
+	(*FloorCode)(nil),             // 10: tandem.v1.FloorCode
+	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
+	(*FloorFile)(nil),             // 12: tandem.v1.FloorFile
 }
 var file_tandem_v1_admin_service_proto_depIdxs = []int32{
-	6, // 0: tandem.v1.Status.now:type_name -> google.protobuf.Timestamp
-	6, // 1: tandem.v1.Status.start_time:type_name -> google.protobuf.Timestamp
-	5, // 2: tandem.v1.ListCodesResponse.codes:type_name -> tandem.v1.FloorCode
-	0, // 3: tandem.v1.AdminService.GetStatus:input_type -> tandem.v1.GetStatusRequest
-	1, // 4: tandem.v1.AdminService.GetFloor:input_type -> tandem.v1.GetFloorRequest
-	3, // 5: tandem.v1.AdminService.ListCodes:input_type -> tandem.v1.ListCodesRequest
-	2, // 6: tandem.v1.AdminService.GetStatus:output_type -> tandem.v1.Status
-	7, // 7: tandem.v1.AdminService.GetFloor:output_type -> tandem.v1.FloorFile
-	4, // 8: tandem.v1.AdminService.ListCodes:output_type -> tandem.v1.ListCodesResponse
-	6, // [6:9] is the sub-list for method output_type
-	3, // [3:6] is the sub-list for method input_type
-	3, // [3:3] is the sub-list for extension type_name
-	3, // [3:3] is the sub-list for extension extendee
-	0, // [0:3] is the sub-list for field type_name
+	11, // 0: tandem.v1.SetAttendanceRequest.until_time:type_name -> google.protobuf.Timestamp
+	11, // 1: tandem.v1.AttendanceView.now:type_name -> google.protobuf.Timestamp
+	11, // 2: tandem.v1.AttendanceView.change_time:type_name -> google.protobuf.Timestamp
+	3,  // 3: tandem.v1.AttendanceView.windows:type_name -> tandem.v1.AttendanceWindow
+	4,  // 4: tandem.v1.AttendanceView.deviation:type_name -> tandem.v1.AttendanceDeviation
+	11, // 5: tandem.v1.AttendanceWindow.from_time:type_name -> google.protobuf.Timestamp
+	11, // 6: tandem.v1.AttendanceWindow.to_time:type_name -> google.protobuf.Timestamp
+	11, // 7: tandem.v1.AttendanceDeviation.from_time:type_name -> google.protobuf.Timestamp
+	11, // 8: tandem.v1.AttendanceDeviation.until_time:type_name -> google.protobuf.Timestamp
+	11, // 9: tandem.v1.Status.now:type_name -> google.protobuf.Timestamp
+	11, // 10: tandem.v1.Status.start_time:type_name -> google.protobuf.Timestamp
+	11, // 11: tandem.v1.Status.operators_change_time:type_name -> google.protobuf.Timestamp
+	10, // 12: tandem.v1.ListCodesResponse.codes:type_name -> tandem.v1.FloorCode
+	5,  // 13: tandem.v1.AdminService.GetStatus:input_type -> tandem.v1.GetStatusRequest
+	6,  // 14: tandem.v1.AdminService.GetFloor:input_type -> tandem.v1.GetFloorRequest
+	8,  // 15: tandem.v1.AdminService.ListCodes:input_type -> tandem.v1.ListCodesRequest
+	0,  // 16: tandem.v1.AdminService.GetAttendance:input_type -> tandem.v1.GetAttendanceRequest
+	1,  // 17: tandem.v1.AdminService.SetAttendance:input_type -> tandem.v1.SetAttendanceRequest
+	7,  // 18: tandem.v1.AdminService.GetStatus:output_type -> tandem.v1.Status
+	12, // 19: tandem.v1.AdminService.GetFloor:output_type -> tandem.v1.FloorFile
+	9,  // 20: tandem.v1.AdminService.ListCodes:output_type -> tandem.v1.ListCodesResponse
+	2,  // 21: tandem.v1.AdminService.GetAttendance:output_type -> tandem.v1.AttendanceView
+	2,  // 22: tandem.v1.AdminService.SetAttendance:output_type -> tandem.v1.AttendanceView
+	18, // [18:23] is the sub-list for method output_type
+	13, // [13:18] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_admin_service_proto_init() }
@@ -500,13 +949,15 @@ func file_tandem_v1_admin_service_proto_init() {
 		return
 	}
 	file_tandem_v1_floor_proto_init()
+	file_tandem_v1_admin_service_proto_msgTypes[2].OneofWrappers = []any{}
+	file_tandem_v1_admin_service_proto_msgTypes[7].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_v1_admin_service_proto_rawDesc), len(file_tandem_v1_admin_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   6,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

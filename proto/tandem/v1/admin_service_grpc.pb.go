@@ -19,9 +19,11 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	AdminService_GetStatus_FullMethodName = "/tandem.v1.AdminService/GetStatus"
-	AdminService_GetFloor_FullMethodName  = "/tandem.v1.AdminService/GetFloor"
-	AdminService_ListCodes_FullMethodName = "/tandem.v1.AdminService/ListCodes"
+	AdminService_GetStatus_FullMethodName     = "/tandem.v1.AdminService/GetStatus"
+	AdminService_GetFloor_FullMethodName      = "/tandem.v1.AdminService/GetFloor"
+	AdminService_ListCodes_FullMethodName     = "/tandem.v1.AdminService/ListCodes"
+	AdminService_GetAttendance_FullMethodName = "/tandem.v1.AdminService/GetAttendance"
+	AdminService_SetAttendance_FullMethodName = "/tandem.v1.AdminService/SetAttendance"
 )
 
 // AdminServiceClient is the client API for AdminService service.
@@ -36,6 +38,10 @@ type AdminServiceClient interface {
 	GetFloor(ctx context.Context, in *GetFloorRequest, opts ...grpc.CallOption) (*FloorFile, error)
 	// ListCodes returns every code that is printed once and hangs on the floor: devices, badges and command cards.
 	ListCodes(ctx context.Context, in *ListCodesRequest, opts ...grpc.CallOption) (*ListCodesResponse, error)
+	// GetAttendance returns how many people the dispatcher reckons with, now and in the days to come.
+	GetAttendance(ctx context.Context, in *GetAttendanceRequest, opts ...grpc.CallOption) (*AttendanceView, error)
+	// SetAttendance records that other people are there than the shifts say: overtime, or somebody is ill. INVALID_ARGUMENT.
+	SetAttendance(ctx context.Context, in *SetAttendanceRequest, opts ...grpc.CallOption) (*AttendanceView, error)
 }
 
 type adminServiceClient struct {
@@ -76,6 +82,26 @@ func (c *adminServiceClient) ListCodes(ctx context.Context, in *ListCodesRequest
 	return out, nil
 }
 
+func (c *adminServiceClient) GetAttendance(ctx context.Context, in *GetAttendanceRequest, opts ...grpc.CallOption) (*AttendanceView, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AttendanceView)
+	err := c.cc.Invoke(ctx, AdminService_GetAttendance_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *adminServiceClient) SetAttendance(ctx context.Context, in *SetAttendanceRequest, opts ...grpc.CallOption) (*AttendanceView, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AttendanceView)
+	err := c.cc.Invoke(ctx, AdminService_SetAttendance_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AdminServiceServer is the server API for AdminService service.
 // All implementations must embed UnimplementedAdminServiceServer
 // for forward compatibility.
@@ -88,6 +114,10 @@ type AdminServiceServer interface {
 	GetFloor(context.Context, *GetFloorRequest) (*FloorFile, error)
 	// ListCodes returns every code that is printed once and hangs on the floor: devices, badges and command cards.
 	ListCodes(context.Context, *ListCodesRequest) (*ListCodesResponse, error)
+	// GetAttendance returns how many people the dispatcher reckons with, now and in the days to come.
+	GetAttendance(context.Context, *GetAttendanceRequest) (*AttendanceView, error)
+	// SetAttendance records that other people are there than the shifts say: overtime, or somebody is ill. INVALID_ARGUMENT.
+	SetAttendance(context.Context, *SetAttendanceRequest) (*AttendanceView, error)
 	mustEmbedUnimplementedAdminServiceServer()
 }
 
@@ -106,6 +136,12 @@ func (UnimplementedAdminServiceServer) GetFloor(context.Context, *GetFloorReques
 }
 func (UnimplementedAdminServiceServer) ListCodes(context.Context, *ListCodesRequest) (*ListCodesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCodes not implemented")
+}
+func (UnimplementedAdminServiceServer) GetAttendance(context.Context, *GetAttendanceRequest) (*AttendanceView, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetAttendance not implemented")
+}
+func (UnimplementedAdminServiceServer) SetAttendance(context.Context, *SetAttendanceRequest) (*AttendanceView, error) {
+	return nil, status.Error(codes.Unimplemented, "method SetAttendance not implemented")
 }
 func (UnimplementedAdminServiceServer) mustEmbedUnimplementedAdminServiceServer() {}
 func (UnimplementedAdminServiceServer) testEmbeddedByValue()                      {}
@@ -182,6 +218,42 @@ func _AdminService_ListCodes_Handler(srv interface{}, ctx context.Context, dec f
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AdminService_GetAttendance_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetAttendanceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).GetAttendance(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_GetAttendance_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).GetAttendance(ctx, req.(*GetAttendanceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AdminService_SetAttendance_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SetAttendanceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).SetAttendance(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_SetAttendance_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).SetAttendance(ctx, req.(*SetAttendanceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AdminService_ServiceDesc is the grpc.ServiceDesc for AdminService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -200,6 +272,14 @@ var AdminService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListCodes",
 			Handler:    _AdminService_ListCodes_Handler,
+		},
+		{
+			MethodName: "GetAttendance",
+			Handler:    _AdminService_GetAttendance_Handler,
+		},
+		{
+			MethodName: "SetAttendance",
+			Handler:    _AdminService_SetAttendance_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

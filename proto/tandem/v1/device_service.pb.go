@@ -9,6 +9,7 @@ package tandemv1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -257,7 +258,9 @@ type PauseDeviceRequest struct {
 	// Unique for each intended change.
 	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Who asks.
-	Actor         string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
+	Actor string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
+	// When it is expected back: work is planned with it from then on. Absent: nobody knows, and nothing waits for it.
+	BackTime      *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=back_time,json=backTime,proto3" json:"back_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -318,6 +321,13 @@ func (x *PauseDeviceRequest) GetActor() string {
 		return x.Actor
 	}
 	return ""
+}
+
+func (x *PauseDeviceRequest) GetBackTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BackTime
+	}
+	return nil
 }
 
 // ResumeDeviceRequest ends a pause.
@@ -394,7 +404,9 @@ type LockDeviceRequest struct {
 	// Unique for each intended change.
 	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Who sets it; required.
-	Actor         string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
+	Actor string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
+	// When it is expected back: work is planned with it from then on. Absent: nobody knows, and nothing waits for it.
+	BackTime      *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=back_time,json=backTime,proto3" json:"back_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -455,6 +467,13 @@ func (x *LockDeviceRequest) GetActor() string {
 		return x.Actor
 	}
 	return ""
+}
+
+func (x *LockDeviceRequest) GetBackTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BackTime
+	}
+	return nil
 }
 
 // UnlockDeviceRequest clears a maintenance lock.
@@ -917,7 +936,7 @@ var File_tandem_v1_device_service_proto protoreflect.FileDescriptor
 
 const file_tandem_v1_device_service_proto_rawDesc = "" +
 	"\n" +
-	"\x1etandem/v1/device_service.proto\x12\ttandem.v1\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\"\"\n" +
+	"\x1etandem/v1/device_service.proto\x12\ttandem.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\"\"\n" +
 	"\x10GetDeviceRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\"P\n" +
 	"\x12ListDevicesRequest\x12\x1b\n" +
@@ -927,24 +946,26 @@ const file_tandem_v1_device_service_proto_rawDesc = "" +
 	"\x13ListDevicesResponse\x12+\n" +
 	"\adevices\x18\x01 \x03(\v2\x11.tandem.v1.DeviceR\adevices\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
-	"\brevision\x18\x03 \x01(\x04R\brevision\"m\n" +
+	"\brevision\x18\x03 \x01(\x04R\brevision\"\xa6\x01\n" +
 	"\x12PauseDeviceRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04note\x18\x02 \x01(\tR\x04note\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tR\trequestId\x12\x14\n" +
-	"\x05actor\x18\x04 \x01(\tR\x05actor\"Z\n" +
+	"\x05actor\x18\x04 \x01(\tR\x05actor\x127\n" +
+	"\tback_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\bbackTime\"Z\n" +
 	"\x13ResumeDeviceRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x02 \x01(\tR\trequestId\x12\x14\n" +
-	"\x05actor\x18\x03 \x01(\tR\x05actor\"l\n" +
+	"\x05actor\x18\x03 \x01(\tR\x05actor\"\xa5\x01\n" +
 	"\x11LockDeviceRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04note\x18\x02 \x01(\tR\x04note\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tR\trequestId\x12\x14\n" +
-	"\x05actor\x18\x04 \x01(\tR\x05actor\"Z\n" +
+	"\x05actor\x18\x04 \x01(\tR\x05actor\x127\n" +
+	"\tback_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\bbackTime\"Z\n" +
 	"\x13UnlockDeviceRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1d\n" +
 	"\n" +
@@ -1034,39 +1055,42 @@ var file_tandem_v1_device_service_proto_goTypes = []any{
 	(*FinishRunRequest)(nil),       // 11: tandem.v1.FinishRunRequest
 	(*ResolveRunRequest)(nil),      // 12: tandem.v1.ResolveRunRequest
 	(*Device)(nil),                 // 13: tandem.v1.Device
-	(*Run)(nil),                    // 14: tandem.v1.Run
-	(*Job)(nil),                    // 15: tandem.v1.Job
+	(*timestamppb.Timestamp)(nil),  // 14: google.protobuf.Timestamp
+	(*Run)(nil),                    // 15: tandem.v1.Run
+	(*Job)(nil),                    // 16: tandem.v1.Job
 }
 var file_tandem_v1_device_service_proto_depIdxs = []int32{
 	13, // 0: tandem.v1.ListDevicesResponse.devices:type_name -> tandem.v1.Device
-	0,  // 1: tandem.v1.ResolveRunRequest.outcome:type_name -> tandem.v1.ResolveRunRequest.Outcome
-	1,  // 2: tandem.v1.DeviceService.GetDevice:input_type -> tandem.v1.GetDeviceRequest
-	2,  // 3: tandem.v1.DeviceService.ListDevices:input_type -> tandem.v1.ListDevicesRequest
-	4,  // 4: tandem.v1.DeviceService.PauseDevice:input_type -> tandem.v1.PauseDeviceRequest
-	5,  // 5: tandem.v1.DeviceService.ResumeDevice:input_type -> tandem.v1.ResumeDeviceRequest
-	6,  // 6: tandem.v1.DeviceService.LockDevice:input_type -> tandem.v1.LockDeviceRequest
-	7,  // 7: tandem.v1.DeviceService.UnlockDevice:input_type -> tandem.v1.UnlockDeviceRequest
-	8,  // 8: tandem.v1.DeviceService.LoadMedia:input_type -> tandem.v1.LoadMediaRequest
-	9,  // 9: tandem.v1.DeviceService.ReplaceBlade:input_type -> tandem.v1.ReplaceBladeRequest
-	10, // 10: tandem.v1.DeviceService.StartRun:input_type -> tandem.v1.StartRunRequest
-	11, // 11: tandem.v1.DeviceService.FinishRun:input_type -> tandem.v1.FinishRunRequest
-	12, // 12: tandem.v1.DeviceService.ResolveRun:input_type -> tandem.v1.ResolveRunRequest
-	13, // 13: tandem.v1.DeviceService.GetDevice:output_type -> tandem.v1.Device
-	3,  // 14: tandem.v1.DeviceService.ListDevices:output_type -> tandem.v1.ListDevicesResponse
-	13, // 15: tandem.v1.DeviceService.PauseDevice:output_type -> tandem.v1.Device
-	13, // 16: tandem.v1.DeviceService.ResumeDevice:output_type -> tandem.v1.Device
-	13, // 17: tandem.v1.DeviceService.LockDevice:output_type -> tandem.v1.Device
-	13, // 18: tandem.v1.DeviceService.UnlockDevice:output_type -> tandem.v1.Device
-	13, // 19: tandem.v1.DeviceService.LoadMedia:output_type -> tandem.v1.Device
-	13, // 20: tandem.v1.DeviceService.ReplaceBlade:output_type -> tandem.v1.Device
-	14, // 21: tandem.v1.DeviceService.StartRun:output_type -> tandem.v1.Run
-	14, // 22: tandem.v1.DeviceService.FinishRun:output_type -> tandem.v1.Run
-	15, // 23: tandem.v1.DeviceService.ResolveRun:output_type -> tandem.v1.Job
-	13, // [13:24] is the sub-list for method output_type
-	2,  // [2:13] is the sub-list for method input_type
-	2,  // [2:2] is the sub-list for extension type_name
-	2,  // [2:2] is the sub-list for extension extendee
-	0,  // [0:2] is the sub-list for field type_name
+	14, // 1: tandem.v1.PauseDeviceRequest.back_time:type_name -> google.protobuf.Timestamp
+	14, // 2: tandem.v1.LockDeviceRequest.back_time:type_name -> google.protobuf.Timestamp
+	0,  // 3: tandem.v1.ResolveRunRequest.outcome:type_name -> tandem.v1.ResolveRunRequest.Outcome
+	1,  // 4: tandem.v1.DeviceService.GetDevice:input_type -> tandem.v1.GetDeviceRequest
+	2,  // 5: tandem.v1.DeviceService.ListDevices:input_type -> tandem.v1.ListDevicesRequest
+	4,  // 6: tandem.v1.DeviceService.PauseDevice:input_type -> tandem.v1.PauseDeviceRequest
+	5,  // 7: tandem.v1.DeviceService.ResumeDevice:input_type -> tandem.v1.ResumeDeviceRequest
+	6,  // 8: tandem.v1.DeviceService.LockDevice:input_type -> tandem.v1.LockDeviceRequest
+	7,  // 9: tandem.v1.DeviceService.UnlockDevice:input_type -> tandem.v1.UnlockDeviceRequest
+	8,  // 10: tandem.v1.DeviceService.LoadMedia:input_type -> tandem.v1.LoadMediaRequest
+	9,  // 11: tandem.v1.DeviceService.ReplaceBlade:input_type -> tandem.v1.ReplaceBladeRequest
+	10, // 12: tandem.v1.DeviceService.StartRun:input_type -> tandem.v1.StartRunRequest
+	11, // 13: tandem.v1.DeviceService.FinishRun:input_type -> tandem.v1.FinishRunRequest
+	12, // 14: tandem.v1.DeviceService.ResolveRun:input_type -> tandem.v1.ResolveRunRequest
+	13, // 15: tandem.v1.DeviceService.GetDevice:output_type -> tandem.v1.Device
+	3,  // 16: tandem.v1.DeviceService.ListDevices:output_type -> tandem.v1.ListDevicesResponse
+	13, // 17: tandem.v1.DeviceService.PauseDevice:output_type -> tandem.v1.Device
+	13, // 18: tandem.v1.DeviceService.ResumeDevice:output_type -> tandem.v1.Device
+	13, // 19: tandem.v1.DeviceService.LockDevice:output_type -> tandem.v1.Device
+	13, // 20: tandem.v1.DeviceService.UnlockDevice:output_type -> tandem.v1.Device
+	13, // 21: tandem.v1.DeviceService.LoadMedia:output_type -> tandem.v1.Device
+	13, // 22: tandem.v1.DeviceService.ReplaceBlade:output_type -> tandem.v1.Device
+	15, // 23: tandem.v1.DeviceService.StartRun:output_type -> tandem.v1.Run
+	15, // 24: tandem.v1.DeviceService.FinishRun:output_type -> tandem.v1.Run
+	16, // 25: tandem.v1.DeviceService.ResolveRun:output_type -> tandem.v1.Job
+	15, // [15:26] is the sub-list for method output_type
+	4,  // [4:15] is the sub-list for method input_type
+	4,  // [4:4] is the sub-list for extension type_name
+	4,  // [4:4] is the sub-list for extension extendee
+	0,  // [0:4] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_device_service_proto_init() }

@@ -902,9 +902,13 @@ type Device struct {
 	// Output only: kind of blade on it; empty if nobody said.
 	Blade string `protobuf:"bytes,35,opt,name=blade,proto3" json:"blade,omitempty"`
 	// Output only: knife path since that blade was put in, in micrometres.
-	BladeUsedUm   int64 `protobuf:"varint,36,opt,name=blade_used_um,json=bladeUsedUm,proto3" json:"blade_used_um,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	BladeUsedUm int64 `protobuf:"varint,36,opt,name=blade_used_um,json=bladeUsedUm,proto3" json:"blade_used_um,omitempty"`
+	// Output only: paused or locked: when it is expected back.
+	BackTime *timestamppb.Timestamp `protobuf:"bytes,37,opt,name=back_time,json=backTime,proto3" json:"back_time,omitempty"`
+	// Output only: somebody has to take the last work off it; until then it is expected not to be free.
+	UnloadUntilTime *timestamppb.Timestamp `protobuf:"bytes,38,opt,name=unload_until_time,json=unloadUntilTime,proto3" json:"unload_until_time,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Device) Reset() {
@@ -1117,6 +1121,20 @@ func (x *Device) GetBladeUsedUm() int64 {
 		return x.BladeUsedUm
 	}
 	return 0
+}
+
+func (x *Device) GetBackTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BackTime
+	}
+	return nil
+}
+
+func (x *Device) GetUnloadUntilTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UnloadUntilTime
+	}
+	return nil
 }
 
 // Lot is a roll, or a stack of sheets, of one media or film, with a code on it.
@@ -2298,7 +2316,7 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\x06low_um\x18\x06 \x01(\x03R\x05lowUm\x12\x14\n" +
 	"\x05blade\x18\a \x01(\tR\x05blade\x12%\n" +
 	"\x0ethrough_passes\x18\b \x01(\x05R\rthroughPasses\x12#\n" +
-	"\rfilm_required\x18\t \x01(\bR\ffilmRequired\"\x8a\b\n" +
+	"\rfilm_required\x18\t \x01(\bR\ffilmRequired\"\x8b\t\n" +
 	"\x06Device\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x120\n" +
@@ -2327,7 +2345,9 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\x13loaded_remaining_um\x18! \x01(\x03R\x11loadedRemainingUm\x12,\n" +
 	"\x12loaded_reserved_um\x18\" \x01(\x03R\x10loadedReservedUm\x12\x14\n" +
 	"\x05blade\x18# \x01(\tR\x05blade\x12\"\n" +
-	"\rblade_used_um\x18$ \x01(\x03R\vbladeUsedUm\x1a?\n" +
+	"\rblade_used_um\x18$ \x01(\x03R\vbladeUsedUm\x127\n" +
+	"\tback_time\x18% \x01(\v2\x1a.google.protobuf.TimestampR\bbackTime\x12F\n" +
+	"\x11unload_until_time\x18& \x01(\v2\x1a.google.protobuf.TimestampR\x0funloadUntilTime\x1a?\n" +
 	"\x11CapabilitiesEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xcc\x02\n" +
@@ -2517,40 +2537,42 @@ var file_tandem_v1_floor_proto_depIdxs = []int32{
 	25, // 15: tandem.v1.Device.link:type_name -> tandem.v1.Link
 	26, // 16: tandem.v1.Device.last_seen_time:type_name -> google.protobuf.Timestamp
 	11, // 17: tandem.v1.Device.runs:type_name -> tandem.v1.DeviceRun
-	26, // 18: tandem.v1.Lot.receive_time:type_name -> google.protobuf.Timestamp
-	27, // 19: tandem.v1.DeviceRun.state:type_name -> tandem.v1.JobState
-	26, // 20: tandem.v1.DeviceRun.start_time:type_name -> google.protobuf.Timestamp
-	26, // 21: tandem.v1.DeviceRun.expected_end_time:type_name -> google.protobuf.Timestamp
-	21, // 22: tandem.v1.Driver.settings:type_name -> tandem.v1.Driver.SettingsEntry
-	22, // 23: tandem.v1.Ability.setup:type_name -> google.protobuf.Duration
-	22, // 24: tandem.v1.Ability.per_piece:type_name -> google.protobuf.Duration
-	22, // 25: tandem.v1.Ability.per_metre:type_name -> google.protobuf.Duration
-	22, // 26: tandem.v1.Ability.per_path_metre:type_name -> google.protobuf.Duration
-	22, // 27: tandem.v1.Ability.media_changeover:type_name -> google.protobuf.Duration
-	22, // 28: tandem.v1.Ability.mode_changeover:type_name -> google.protobuf.Duration
-	18, // 29: tandem.v1.Ability.unattended_start:type_name -> tandem.v1.UnattendedStart
-	14, // 30: tandem.v1.Ability.print_modes:type_name -> tandem.v1.PrintMode
-	16, // 31: tandem.v1.Ability.cut_motion:type_name -> tandem.v1.CutMotion
-	22, // 32: tandem.v1.Ability.mark_time:type_name -> google.protobuf.Duration
-	22, // 33: tandem.v1.Ability.feed_out:type_name -> google.protobuf.Duration
-	22, // 34: tandem.v1.Ability.separation_cut:type_name -> google.protobuf.Duration
-	22, // 35: tandem.v1.Ability.warm_up:type_name -> google.protobuf.Duration
-	22, // 36: tandem.v1.Ability.cools_after:type_name -> google.protobuf.Duration
-	17, // 37: tandem.v1.Ability.changeovers:type_name -> tandem.v1.Changeover
-	22, // 38: tandem.v1.Ability.blade_changeover:type_name -> google.protobuf.Duration
-	0,  // 39: tandem.v1.Ability.attendance:type_name -> tandem.v1.Attendance
-	22, // 40: tandem.v1.Ability.unload:type_name -> google.protobuf.Duration
-	15, // 41: tandem.v1.PrintMode.carriage:type_name -> tandem.v1.Carriage
-	22, // 42: tandem.v1.Carriage.advance_time:type_name -> google.protobuf.Duration
-	22, // 43: tandem.v1.CutMotion.tool_down:type_name -> google.protobuf.Duration
-	22, // 44: tandem.v1.CutMotion.tool_up:type_name -> google.protobuf.Duration
-	22, // 45: tandem.v1.Changeover.duration:type_name -> google.protobuf.Duration
-	26, // 46: tandem.v1.UnattendedStart.allow_time:type_name -> google.protobuf.Timestamp
-	47, // [47:47] is the sub-list for method output_type
-	47, // [47:47] is the sub-list for method input_type
-	47, // [47:47] is the sub-list for extension type_name
-	47, // [47:47] is the sub-list for extension extendee
-	0,  // [0:47] is the sub-list for field type_name
+	26, // 18: tandem.v1.Device.back_time:type_name -> google.protobuf.Timestamp
+	26, // 19: tandem.v1.Device.unload_until_time:type_name -> google.protobuf.Timestamp
+	26, // 20: tandem.v1.Lot.receive_time:type_name -> google.protobuf.Timestamp
+	27, // 21: tandem.v1.DeviceRun.state:type_name -> tandem.v1.JobState
+	26, // 22: tandem.v1.DeviceRun.start_time:type_name -> google.protobuf.Timestamp
+	26, // 23: tandem.v1.DeviceRun.expected_end_time:type_name -> google.protobuf.Timestamp
+	21, // 24: tandem.v1.Driver.settings:type_name -> tandem.v1.Driver.SettingsEntry
+	22, // 25: tandem.v1.Ability.setup:type_name -> google.protobuf.Duration
+	22, // 26: tandem.v1.Ability.per_piece:type_name -> google.protobuf.Duration
+	22, // 27: tandem.v1.Ability.per_metre:type_name -> google.protobuf.Duration
+	22, // 28: tandem.v1.Ability.per_path_metre:type_name -> google.protobuf.Duration
+	22, // 29: tandem.v1.Ability.media_changeover:type_name -> google.protobuf.Duration
+	22, // 30: tandem.v1.Ability.mode_changeover:type_name -> google.protobuf.Duration
+	18, // 31: tandem.v1.Ability.unattended_start:type_name -> tandem.v1.UnattendedStart
+	14, // 32: tandem.v1.Ability.print_modes:type_name -> tandem.v1.PrintMode
+	16, // 33: tandem.v1.Ability.cut_motion:type_name -> tandem.v1.CutMotion
+	22, // 34: tandem.v1.Ability.mark_time:type_name -> google.protobuf.Duration
+	22, // 35: tandem.v1.Ability.feed_out:type_name -> google.protobuf.Duration
+	22, // 36: tandem.v1.Ability.separation_cut:type_name -> google.protobuf.Duration
+	22, // 37: tandem.v1.Ability.warm_up:type_name -> google.protobuf.Duration
+	22, // 38: tandem.v1.Ability.cools_after:type_name -> google.protobuf.Duration
+	17, // 39: tandem.v1.Ability.changeovers:type_name -> tandem.v1.Changeover
+	22, // 40: tandem.v1.Ability.blade_changeover:type_name -> google.protobuf.Duration
+	0,  // 41: tandem.v1.Ability.attendance:type_name -> tandem.v1.Attendance
+	22, // 42: tandem.v1.Ability.unload:type_name -> google.protobuf.Duration
+	15, // 43: tandem.v1.PrintMode.carriage:type_name -> tandem.v1.Carriage
+	22, // 44: tandem.v1.Carriage.advance_time:type_name -> google.protobuf.Duration
+	22, // 45: tandem.v1.CutMotion.tool_down:type_name -> google.protobuf.Duration
+	22, // 46: tandem.v1.CutMotion.tool_up:type_name -> google.protobuf.Duration
+	22, // 47: tandem.v1.Changeover.duration:type_name -> google.protobuf.Duration
+	26, // 48: tandem.v1.UnattendedStart.allow_time:type_name -> google.protobuf.Timestamp
+	49, // [49:49] is the sub-list for method output_type
+	49, // [49:49] is the sub-list for method input_type
+	49, // [49:49] is the sub-list for extension type_name
+	49, // [49:49] is the sub-list for extension extendee
+	0,  // [0:49] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_floor_proto_init() }

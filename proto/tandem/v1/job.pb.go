@@ -1145,9 +1145,11 @@ type Run struct {
 	// What the device read of the marks of its panels, and what follows from it.
 	Registrations []*Registration `protobuf:"bytes,24,rep,name=registrations,proto3" json:"registrations,omitempty"`
 	// What it took from lots before that one, oldest first: a roll that ran out in it, or was taken off.
-	EarlierLots   []*LotUse `protobuf:"bytes,25,rep,name=earlier_lots,json=earlierLots,proto3" json:"earlier_lots,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	EarlierLots []*LotUse `protobuf:"bytes,25,rep,name=earlier_lots,json=earlierLots,proto3" json:"earlier_lots,omitempty"`
+	// How long from its beginning a person was expected to be with it, changeover and set-up included. Absent: nobody is needed.
+	AttendedDuration *durationpb.Duration `protobuf:"bytes,26,opt,name=attended_duration,json=attendedDuration,proto3" json:"attended_duration,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Run) Reset() {
@@ -1351,6 +1353,13 @@ func (x *Run) GetRegistrations() []*Registration {
 func (x *Run) GetEarlierLots() []*LotUse {
 	if x != nil {
 		return x.EarlierLots
+	}
+	return nil
+}
+
+func (x *Run) GetAttendedDuration() *durationpb.Duration {
+	if x != nil {
+		return x.AttendedDuration
 	}
 	return nil
 }
@@ -1813,7 +1822,7 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"\bDocument\x12\x12\n" +
 	"\x04role\x18\x01 \x01(\tR\x04role\x12\x10\n" +
 	"\x03uri\x18\x02 \x01(\tR\x03uri\x12\x16\n" +
-	"\x06sha256\x18\x03 \x01(\tR\x06sha256\"\xea\a\n" +
+	"\x06sha256\x18\x03 \x01(\tR\x06sha256\"\xb2\b\n" +
 	"\x03Run\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\x12\x16\n" +
@@ -1844,7 +1853,8 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"\rlot_length_um\x18\x16 \x01(\x03R\vlotLengthUm\x12#\n" +
 	"\roverride_note\x18\x17 \x01(\tR\foverrideNote\x12=\n" +
 	"\rregistrations\x18\x18 \x03(\v2\x17.tandem.v1.RegistrationR\rregistrations\x124\n" +
-	"\fearlier_lots\x18\x19 \x03(\v2\x11.tandem.v1.LotUseR\vearlierLots\"O\n" +
+	"\fearlier_lots\x18\x19 \x03(\v2\x11.tandem.v1.LotUseR\vearlierLots\x12F\n" +
+	"\x11attended_duration\x18\x1a \x01(\v2\x19.google.protobuf.DurationR\x10attendedDuration\"O\n" +
 	"\x06LotUse\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x1b\n" +
 	"\tlength_um\x18\x02 \x01(\x03R\blengthUm\x12\x16\n" +
@@ -1949,16 +1959,17 @@ var file_tandem_v1_job_proto_depIdxs = []int32{
 	18, // 33: tandem.v1.Run.stopped_duration:type_name -> google.protobuf.Duration
 	9,  // 34: tandem.v1.Run.registrations:type_name -> tandem.v1.Registration
 	8,  // 35: tandem.v1.Run.earlier_lots:type_name -> tandem.v1.LotUse
-	11, // 36: tandem.v1.GrantReason.candidates:type_name -> tandem.v1.Candidate
-	15, // 37: tandem.v1.Candidate.finish_time:type_name -> google.protobuf.Timestamp
-	18, // 38: tandem.v1.Candidate.changeover:type_name -> google.protobuf.Duration
-	18, // 39: tandem.v1.Candidate.work:type_name -> google.protobuf.Duration
-	18, // 40: tandem.v1.Step.ContourWorkEntry.value:type_name -> google.protobuf.Duration
-	41, // [41:41] is the sub-list for method output_type
-	41, // [41:41] is the sub-list for method input_type
-	41, // [41:41] is the sub-list for extension type_name
-	41, // [41:41] is the sub-list for extension extendee
-	0,  // [0:41] is the sub-list for field type_name
+	18, // 36: tandem.v1.Run.attended_duration:type_name -> google.protobuf.Duration
+	11, // 37: tandem.v1.GrantReason.candidates:type_name -> tandem.v1.Candidate
+	15, // 38: tandem.v1.Candidate.finish_time:type_name -> google.protobuf.Timestamp
+	18, // 39: tandem.v1.Candidate.changeover:type_name -> google.protobuf.Duration
+	18, // 40: tandem.v1.Candidate.work:type_name -> google.protobuf.Duration
+	18, // 41: tandem.v1.Step.ContourWorkEntry.value:type_name -> google.protobuf.Duration
+	42, // [42:42] is the sub-list for method output_type
+	42, // [42:42] is the sub-list for method input_type
+	42, // [42:42] is the sub-list for extension type_name
+	42, // [42:42] is the sub-list for extension extendee
+	0,  // [0:42] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_job_proto_init() }

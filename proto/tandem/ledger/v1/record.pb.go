@@ -220,6 +220,7 @@ type Event struct {
 	//	*Event_LotMeasured
 	//	*Event_BladeReplaced
 	//	*Event_DurationsReset
+	//	*Event_AttendanceSet
 	Kind          isEvent_Kind `protobuf_oneof:"kind"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -575,6 +576,15 @@ func (x *Event) GetDurationsReset() *DurationsReset {
 	return nil
 }
 
+func (x *Event) GetAttendanceSet() *AttendanceSet {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_AttendanceSet); ok {
+			return x.AttendanceSet
+		}
+	}
+	return nil
+}
+
 type isEvent_Kind interface {
 	isEvent_Kind()
 }
@@ -749,6 +759,11 @@ type Event_DurationsReset struct {
 	DurationsReset *DurationsReset `protobuf:"bytes,40,opt,name=durations_reset,json=durationsReset,proto3,oneof"`
 }
 
+type Event_AttendanceSet struct {
+	// Other people are there than the shifts say, or the shifts hold again.
+	AttendanceSet *AttendanceSet `protobuf:"bytes,41,opt,name=attendance_set,json=attendanceSet,proto3,oneof"`
+}
+
 func (*Event_TermBegan) isEvent_Kind() {}
 
 func (*Event_FloorConfigured) isEvent_Kind() {}
@@ -816,6 +831,8 @@ func (*Event_LotMeasured) isEvent_Kind() {}
 func (*Event_BladeReplaced) isEvent_Kind() {}
 
 func (*Event_DurationsReset) isEvent_Kind() {}
+
+func (*Event_AttendanceSet) isEvent_Kind() {}
 
 // TermBegan begins a leader's time. Every device is not-yet-reported from here until its driver greets.
 type TermBegan struct {
@@ -2375,7 +2392,9 @@ type DevicePaused struct {
 	// The device.
 	Device string `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
 	// Why.
-	Note          string `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	// When it is expected back. Absent: nobody knows.
+	BackTime      *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=back_time,json=backTime,proto3" json:"back_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2424,6 +2443,77 @@ func (x *DevicePaused) GetNote() string {
 	return ""
 }
 
+func (x *DevicePaused) GetBackTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BackTime
+	}
+	return nil
+}
+
+// AttendanceSet takes the place of the shifts for a while, from its record's commit time on.
+type AttendanceSet struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// People who run devices.
+	Operators int32 `protobuf:"varint,1,opt,name=operators,proto3" json:"operators,omitempty"`
+	// Until when. Absent: the shifts hold again.
+	UntilTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=until_time,json=untilTime,proto3" json:"until_time,omitempty"`
+	// Why.
+	Note          string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AttendanceSet) Reset() {
+	*x = AttendanceSet{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AttendanceSet) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AttendanceSet) ProtoMessage() {}
+
+func (x *AttendanceSet) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AttendanceSet.ProtoReflect.Descriptor instead.
+func (*AttendanceSet) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *AttendanceSet) GetOperators() int32 {
+	if x != nil {
+		return x.Operators
+	}
+	return 0
+}
+
+func (x *AttendanceSet) GetUntilTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UntilTime
+	}
+	return nil
+}
+
+func (x *AttendanceSet) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
 // DeviceResumed ends a pause.
 type DeviceResumed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2435,7 +2525,7 @@ type DeviceResumed struct {
 
 func (x *DeviceResumed) Reset() {
 	*x = DeviceResumed{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2447,7 +2537,7 @@ func (x *DeviceResumed) String() string {
 func (*DeviceResumed) ProtoMessage() {}
 
 func (x *DeviceResumed) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2460,7 +2550,7 @@ func (x *DeviceResumed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceResumed.ProtoReflect.Descriptor instead.
 func (*DeviceResumed) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{25}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *DeviceResumed) GetDevice() string {
@@ -2476,14 +2566,16 @@ type DeviceLocked struct {
 	// The device.
 	Device string `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
 	// Why.
-	Note          string `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	// When it is expected back. Absent: nobody knows.
+	BackTime      *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=back_time,json=backTime,proto3" json:"back_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DeviceLocked) Reset() {
 	*x = DeviceLocked{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2495,7 +2587,7 @@ func (x *DeviceLocked) String() string {
 func (*DeviceLocked) ProtoMessage() {}
 
 func (x *DeviceLocked) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2508,7 +2600,7 @@ func (x *DeviceLocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceLocked.ProtoReflect.Descriptor instead.
 func (*DeviceLocked) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{26}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *DeviceLocked) GetDevice() string {
@@ -2525,6 +2617,13 @@ func (x *DeviceLocked) GetNote() string {
 	return ""
 }
 
+func (x *DeviceLocked) GetBackTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BackTime
+	}
+	return nil
+}
+
 // DeviceUnlocked clears a maintenance lock.
 type DeviceUnlocked struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2536,7 +2635,7 @@ type DeviceUnlocked struct {
 
 func (x *DeviceUnlocked) Reset() {
 	*x = DeviceUnlocked{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2548,7 +2647,7 @@ func (x *DeviceUnlocked) String() string {
 func (*DeviceUnlocked) ProtoMessage() {}
 
 func (x *DeviceUnlocked) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2561,7 +2660,7 @@ func (x *DeviceUnlocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceUnlocked.ProtoReflect.Descriptor instead.
 func (*DeviceUnlocked) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{27}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *DeviceUnlocked) GetDevice() string {
@@ -2586,7 +2685,7 @@ type MediaLoaded struct {
 
 func (x *MediaLoaded) Reset() {
 	*x = MediaLoaded{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2598,7 +2697,7 @@ func (x *MediaLoaded) String() string {
 func (*MediaLoaded) ProtoMessage() {}
 
 func (x *MediaLoaded) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2611,7 +2710,7 @@ func (x *MediaLoaded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MediaLoaded.ProtoReflect.Descriptor instead.
 func (*MediaLoaded) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{28}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *MediaLoaded) GetDevice() string {
@@ -2648,7 +2747,7 @@ type LotReceived struct {
 
 func (x *LotReceived) Reset() {
 	*x = LotReceived{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2660,7 +2759,7 @@ func (x *LotReceived) String() string {
 func (*LotReceived) ProtoMessage() {}
 
 func (x *LotReceived) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2673,7 +2772,7 @@ func (x *LotReceived) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotReceived.ProtoReflect.Descriptor instead.
 func (*LotReceived) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{29}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *LotReceived) GetLot() *v1.Lot {
@@ -2707,7 +2806,7 @@ type LotMeasured struct {
 
 func (x *LotMeasured) Reset() {
 	*x = LotMeasured{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2719,7 +2818,7 @@ func (x *LotMeasured) String() string {
 func (*LotMeasured) ProtoMessage() {}
 
 func (x *LotMeasured) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2732,7 +2831,7 @@ func (x *LotMeasured) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotMeasured.ProtoReflect.Descriptor instead.
 func (*LotMeasured) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{30}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *LotMeasured) GetLot() string {
@@ -2776,7 +2875,7 @@ type BladeReplaced struct {
 
 func (x *BladeReplaced) Reset() {
 	*x = BladeReplaced{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2788,7 +2887,7 @@ func (x *BladeReplaced) String() string {
 func (*BladeReplaced) ProtoMessage() {}
 
 func (x *BladeReplaced) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2801,7 +2900,7 @@ func (x *BladeReplaced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BladeReplaced.ProtoReflect.Descriptor instead.
 func (*BladeReplaced) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{31}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *BladeReplaced) GetDevice() string {
@@ -2833,7 +2932,7 @@ type DurationsReset struct {
 
 func (x *DurationsReset) Reset() {
 	*x = DurationsReset{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2845,7 +2944,7 @@ func (x *DurationsReset) String() string {
 func (*DurationsReset) ProtoMessage() {}
 
 func (x *DurationsReset) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2858,7 +2957,7 @@ func (x *DurationsReset) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DurationsReset.ProtoReflect.Descriptor instead.
 func (*DurationsReset) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{32}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *DurationsReset) GetDevice() string {
@@ -2903,7 +3002,7 @@ type MediaOverridden struct {
 
 func (x *MediaOverridden) Reset() {
 	*x = MediaOverridden{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2915,7 +3014,7 @@ func (x *MediaOverridden) String() string {
 func (*MediaOverridden) ProtoMessage() {}
 
 func (x *MediaOverridden) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2928,7 +3027,7 @@ func (x *MediaOverridden) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MediaOverridden.ProtoReflect.Descriptor instead.
 func (*MediaOverridden) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{33}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *MediaOverridden) GetRun() string {
@@ -2992,7 +3091,7 @@ type PanelRegistered struct {
 
 func (x *PanelRegistered) Reset() {
 	*x = PanelRegistered{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3004,7 +3103,7 @@ func (x *PanelRegistered) String() string {
 func (*PanelRegistered) ProtoMessage() {}
 
 func (x *PanelRegistered) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3017,7 +3116,7 @@ func (x *PanelRegistered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PanelRegistered.ProtoReflect.Descriptor instead.
 func (*PanelRegistered) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{34}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *PanelRegistered) GetRun() string {
@@ -3068,7 +3167,7 @@ type JobsGanged struct {
 
 func (x *JobsGanged) Reset() {
 	*x = JobsGanged{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3080,7 +3179,7 @@ func (x *JobsGanged) String() string {
 func (*JobsGanged) ProtoMessage() {}
 
 func (x *JobsGanged) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3093,7 +3192,7 @@ func (x *JobsGanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobsGanged.ProtoReflect.Descriptor instead.
 func (*JobsGanged) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{35}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *JobsGanged) GetJob() string {
@@ -3125,7 +3224,7 @@ type Carry struct {
 
 func (x *Carry) Reset() {
 	*x = Carry{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3137,7 +3236,7 @@ func (x *Carry) String() string {
 func (*Carry) ProtoMessage() {}
 
 func (x *Carry) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3150,7 +3249,7 @@ func (x *Carry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Carry.ProtoReflect.Descriptor instead.
 func (*Carry) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{36}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *Carry) GetStep() string {
@@ -3185,7 +3284,7 @@ type GangDissolved struct {
 
 func (x *GangDissolved) Reset() {
 	*x = GangDissolved{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3197,7 +3296,7 @@ func (x *GangDissolved) String() string {
 func (*GangDissolved) ProtoMessage() {}
 
 func (x *GangDissolved) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3210,7 +3309,7 @@ func (x *GangDissolved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GangDissolved.ProtoReflect.Descriptor instead.
 func (*GangDissolved) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{37}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *GangDissolved) GetJob() string {
@@ -3232,7 +3331,7 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"commitTime\x12#\n" +
 	"\rprevious_hash\x18\x04 \x01(\fR\fpreviousHash\x12\x16\n" +
 	"\x06schema\x18\x05 \x01(\rR\x06schema\x12/\n" +
-	"\x06events\x18\x06 \x03(\v2\x17.tandem.ledger.v1.EventR\x06events\"\xfe\x12\n" +
+	"\x06events\x18\x06 \x03(\v2\x17.tandem.ledger.v1.EventR\x06events\"\xc8\x13\n" +
 	"\x05Event\x12\x14\n" +
 	"\x05actor\x18\x01 \x01(\tR\x05actor\x12<\n" +
 	"\n" +
@@ -3278,7 +3377,8 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\flot_received\x18% \x01(\v2\x1d.tandem.ledger.v1.LotReceivedH\x00R\vlotReceived\x12B\n" +
 	"\flot_measured\x18& \x01(\v2\x1d.tandem.ledger.v1.LotMeasuredH\x00R\vlotMeasured\x12H\n" +
 	"\x0eblade_replaced\x18' \x01(\v2\x1f.tandem.ledger.v1.BladeReplacedH\x00R\rbladeReplaced\x12K\n" +
-	"\x0fdurations_reset\x18( \x01(\v2 .tandem.ledger.v1.DurationsResetH\x00R\x0edurationsResetB\x06\n" +
+	"\x0fdurations_reset\x18( \x01(\v2 .tandem.ledger.v1.DurationsResetH\x00R\x0edurationsReset\x12H\n" +
+	"\x0eattendance_set\x18) \x01(\v2\x1f.tandem.ledger.v1.AttendanceSetH\x00R\rattendanceSetB\x06\n" +
 	"\x04kind\"\x1f\n" +
 	"\tTermBegan\x12\x12\n" +
 	"\x04term\x18\x01 \x01(\x04R\x04term\"=\n" +
@@ -3402,15 +3502,22 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x05state\x18\x02 \x01(\x0e2\x16.tandem.v1.DeviceStateR\x05state\x12\x18\n" +
 	"\areasons\x18\x03 \x03(\tR\areasons\x12,\n" +
 	"\x05phase\x18\x04 \x01(\x0e2\x16.tandem.v1.DevicePhaseR\x05phase\x12#\n" +
-	"\x04link\x18\x05 \x01(\x0e2\x0f.tandem.v1.LinkR\x04link\":\n" +
+	"\x04link\x18\x05 \x01(\x0e2\x0f.tandem.v1.LinkR\x04link\"s\n" +
 	"\fDevicePaused\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x12\n" +
-	"\x04note\x18\x02 \x01(\tR\x04note\"'\n" +
+	"\x04note\x18\x02 \x01(\tR\x04note\x127\n" +
+	"\tback_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bbackTime\"|\n" +
+	"\rAttendanceSet\x12\x1c\n" +
+	"\toperators\x18\x01 \x01(\x05R\toperators\x129\n" +
+	"\n" +
+	"until_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tuntilTime\x12\x12\n" +
+	"\x04note\x18\x03 \x01(\tR\x04note\"'\n" +
 	"\rDeviceResumed\x12\x16\n" +
-	"\x06device\x18\x01 \x01(\tR\x06device\":\n" +
+	"\x06device\x18\x01 \x01(\tR\x06device\"s\n" +
 	"\fDeviceLocked\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x12\n" +
-	"\x04note\x18\x02 \x01(\tR\x04note\"(\n" +
+	"\x04note\x18\x02 \x01(\tR\x04note\x127\n" +
+	"\tback_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bbackTime\"(\n" +
 	"\x0eDeviceUnlocked\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\"M\n" +
 	"\vMediaLoaded\x12\x16\n" +
@@ -3470,7 +3577,7 @@ func file_tandem_ledger_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_tandem_ledger_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_tandem_ledger_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 38)
+var file_tandem_ledger_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 39)
 var file_tandem_ledger_v1_record_proto_goTypes = []any{
 	(RunResolved_Outcome)(0),      // 0: tandem.ledger.v1.RunResolved.Outcome
 	(*Record)(nil),                // 1: tandem.ledger.v1.Record
@@ -3498,34 +3605,35 @@ var file_tandem_ledger_v1_record_proto_goTypes = []any{
 	(*DeviceGreeted)(nil),         // 23: tandem.ledger.v1.DeviceGreeted
 	(*DeviceChanged)(nil),         // 24: tandem.ledger.v1.DeviceChanged
 	(*DevicePaused)(nil),          // 25: tandem.ledger.v1.DevicePaused
-	(*DeviceResumed)(nil),         // 26: tandem.ledger.v1.DeviceResumed
-	(*DeviceLocked)(nil),          // 27: tandem.ledger.v1.DeviceLocked
-	(*DeviceUnlocked)(nil),        // 28: tandem.ledger.v1.DeviceUnlocked
-	(*MediaLoaded)(nil),           // 29: tandem.ledger.v1.MediaLoaded
-	(*LotReceived)(nil),           // 30: tandem.ledger.v1.LotReceived
-	(*LotMeasured)(nil),           // 31: tandem.ledger.v1.LotMeasured
-	(*BladeReplaced)(nil),         // 32: tandem.ledger.v1.BladeReplaced
-	(*DurationsReset)(nil),        // 33: tandem.ledger.v1.DurationsReset
-	(*MediaOverridden)(nil),       // 34: tandem.ledger.v1.MediaOverridden
-	(*PanelRegistered)(nil),       // 35: tandem.ledger.v1.PanelRegistered
-	(*JobsGanged)(nil),            // 36: tandem.ledger.v1.JobsGanged
-	(*Carry)(nil),                 // 37: tandem.ledger.v1.Carry
-	(*GangDissolved)(nil),         // 38: tandem.ledger.v1.GangDissolved
-	(*timestamppb.Timestamp)(nil), // 39: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 40: tandem.v1.FloorFile
-	(*v1.Job)(nil),                // 41: tandem.v1.Job
-	(*v1.Panel)(nil),              // 42: tandem.v1.Panel
-	(*v1.Step)(nil),               // 43: tandem.v1.Step
-	(*v1.Run)(nil),                // 44: tandem.v1.Run
-	(v1.JobState)(0),              // 45: tandem.v1.JobState
-	(v1.DeviceState)(0),           // 46: tandem.v1.DeviceState
-	(v1.DevicePhase)(0),           // 47: tandem.v1.DevicePhase
-	(v1.Link)(0),                  // 48: tandem.v1.Link
-	(*v1.Lot)(nil),                // 49: tandem.v1.Lot
-	(*v1.Registration)(nil),       // 50: tandem.v1.Registration
+	(*AttendanceSet)(nil),         // 26: tandem.ledger.v1.AttendanceSet
+	(*DeviceResumed)(nil),         // 27: tandem.ledger.v1.DeviceResumed
+	(*DeviceLocked)(nil),          // 28: tandem.ledger.v1.DeviceLocked
+	(*DeviceUnlocked)(nil),        // 29: tandem.ledger.v1.DeviceUnlocked
+	(*MediaLoaded)(nil),           // 30: tandem.ledger.v1.MediaLoaded
+	(*LotReceived)(nil),           // 31: tandem.ledger.v1.LotReceived
+	(*LotMeasured)(nil),           // 32: tandem.ledger.v1.LotMeasured
+	(*BladeReplaced)(nil),         // 33: tandem.ledger.v1.BladeReplaced
+	(*DurationsReset)(nil),        // 34: tandem.ledger.v1.DurationsReset
+	(*MediaOverridden)(nil),       // 35: tandem.ledger.v1.MediaOverridden
+	(*PanelRegistered)(nil),       // 36: tandem.ledger.v1.PanelRegistered
+	(*JobsGanged)(nil),            // 37: tandem.ledger.v1.JobsGanged
+	(*Carry)(nil),                 // 38: tandem.ledger.v1.Carry
+	(*GangDissolved)(nil),         // 39: tandem.ledger.v1.GangDissolved
+	(*timestamppb.Timestamp)(nil), // 40: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 41: tandem.v1.FloorFile
+	(*v1.Job)(nil),                // 42: tandem.v1.Job
+	(*v1.Panel)(nil),              // 43: tandem.v1.Panel
+	(*v1.Step)(nil),               // 44: tandem.v1.Step
+	(*v1.Run)(nil),                // 45: tandem.v1.Run
+	(v1.JobState)(0),              // 46: tandem.v1.JobState
+	(v1.DeviceState)(0),           // 47: tandem.v1.DeviceState
+	(v1.DevicePhase)(0),           // 48: tandem.v1.DevicePhase
+	(v1.Link)(0),                  // 49: tandem.v1.Link
+	(*v1.Lot)(nil),                // 50: tandem.v1.Lot
+	(*v1.Registration)(nil),       // 51: tandem.v1.Registration
 }
 var file_tandem_ledger_v1_record_proto_depIdxs = []int32{
-	39, // 0: tandem.ledger.v1.Record.commit_time:type_name -> google.protobuf.Timestamp
+	40, // 0: tandem.ledger.v1.Record.commit_time:type_name -> google.protobuf.Timestamp
 	2,  // 1: tandem.ledger.v1.Record.events:type_name -> tandem.ledger.v1.Event
 	3,  // 2: tandem.ledger.v1.Event.term_began:type_name -> tandem.ledger.v1.TermBegan
 	4,  // 3: tandem.ledger.v1.Event.floor_configured:type_name -> tandem.ledger.v1.FloorConfigured
@@ -3538,8 +3646,8 @@ var file_tandem_ledger_v1_record_proto_depIdxs = []int32{
 	11, // 10: tandem.ledger.v1.Event.pieces_remade:type_name -> tandem.ledger.v1.PiecesRemade
 	13, // 11: tandem.ledger.v1.Event.panel_moved:type_name -> tandem.ledger.v1.PanelMoved
 	14, // 12: tandem.ledger.v1.Event.wait_overridden:type_name -> tandem.ledger.v1.WaitOverridden
-	36, // 13: tandem.ledger.v1.Event.jobs_ganged:type_name -> tandem.ledger.v1.JobsGanged
-	38, // 14: tandem.ledger.v1.Event.gang_dissolved:type_name -> tandem.ledger.v1.GangDissolved
+	37, // 13: tandem.ledger.v1.Event.jobs_ganged:type_name -> tandem.ledger.v1.JobsGanged
+	39, // 14: tandem.ledger.v1.Event.gang_dissolved:type_name -> tandem.ledger.v1.GangDissolved
 	15, // 15: tandem.ledger.v1.Event.run_granted:type_name -> tandem.ledger.v1.RunGranted
 	16, // 16: tandem.ledger.v1.Event.run_allowed:type_name -> tandem.ledger.v1.RunAllowed
 	17, // 17: tandem.ledger.v1.Event.run_lapsed:type_name -> tandem.ledger.v1.RunLapsed
@@ -3548,42 +3656,46 @@ var file_tandem_ledger_v1_record_proto_depIdxs = []int32{
 	20, // 20: tandem.ledger.v1.Event.run_resolved:type_name -> tandem.ledger.v1.RunResolved
 	21, // 21: tandem.ledger.v1.Event.run_refused:type_name -> tandem.ledger.v1.RunRefused
 	22, // 22: tandem.ledger.v1.Event.stray_reported:type_name -> tandem.ledger.v1.StrayReported
-	34, // 23: tandem.ledger.v1.Event.media_overridden:type_name -> tandem.ledger.v1.MediaOverridden
-	35, // 24: tandem.ledger.v1.Event.panel_registered:type_name -> tandem.ledger.v1.PanelRegistered
+	35, // 23: tandem.ledger.v1.Event.media_overridden:type_name -> tandem.ledger.v1.MediaOverridden
+	36, // 24: tandem.ledger.v1.Event.panel_registered:type_name -> tandem.ledger.v1.PanelRegistered
 	23, // 25: tandem.ledger.v1.Event.device_greeted:type_name -> tandem.ledger.v1.DeviceGreeted
 	24, // 26: tandem.ledger.v1.Event.device_changed:type_name -> tandem.ledger.v1.DeviceChanged
 	25, // 27: tandem.ledger.v1.Event.device_paused:type_name -> tandem.ledger.v1.DevicePaused
-	26, // 28: tandem.ledger.v1.Event.device_resumed:type_name -> tandem.ledger.v1.DeviceResumed
-	27, // 29: tandem.ledger.v1.Event.device_locked:type_name -> tandem.ledger.v1.DeviceLocked
-	28, // 30: tandem.ledger.v1.Event.device_unlocked:type_name -> tandem.ledger.v1.DeviceUnlocked
-	29, // 31: tandem.ledger.v1.Event.media_loaded:type_name -> tandem.ledger.v1.MediaLoaded
-	30, // 32: tandem.ledger.v1.Event.lot_received:type_name -> tandem.ledger.v1.LotReceived
-	31, // 33: tandem.ledger.v1.Event.lot_measured:type_name -> tandem.ledger.v1.LotMeasured
-	32, // 34: tandem.ledger.v1.Event.blade_replaced:type_name -> tandem.ledger.v1.BladeReplaced
-	33, // 35: tandem.ledger.v1.Event.durations_reset:type_name -> tandem.ledger.v1.DurationsReset
-	40, // 36: tandem.ledger.v1.FloorConfigured.floor:type_name -> tandem.v1.FloorFile
-	41, // 37: tandem.ledger.v1.JobCreated.job:type_name -> tandem.v1.Job
-	42, // 38: tandem.ledger.v1.PiecesRemade.panel:type_name -> tandem.v1.Panel
-	43, // 39: tandem.ledger.v1.PiecesRemade.steps:type_name -> tandem.v1.Step
-	12, // 40: tandem.ledger.v1.PiecesRemade.joins:type_name -> tandem.ledger.v1.Join
-	44, // 41: tandem.ledger.v1.RunGranted.run:type_name -> tandem.v1.Run
-	39, // 42: tandem.ledger.v1.RunAllowed.start_before:type_name -> google.protobuf.Timestamp
-	45, // 43: tandem.ledger.v1.RunChanged.state:type_name -> tandem.v1.JobState
-	39, // 44: tandem.ledger.v1.RunChanged.start_time:type_name -> google.protobuf.Timestamp
-	39, // 45: tandem.ledger.v1.RunChanged.end_time:type_name -> google.protobuf.Timestamp
-	0,  // 46: tandem.ledger.v1.RunResolved.outcome:type_name -> tandem.ledger.v1.RunResolved.Outcome
-	45, // 47: tandem.ledger.v1.StrayReported.state:type_name -> tandem.v1.JobState
-	46, // 48: tandem.ledger.v1.DeviceChanged.state:type_name -> tandem.v1.DeviceState
-	47, // 49: tandem.ledger.v1.DeviceChanged.phase:type_name -> tandem.v1.DevicePhase
-	48, // 50: tandem.ledger.v1.DeviceChanged.link:type_name -> tandem.v1.Link
-	49, // 51: tandem.ledger.v1.LotReceived.lot:type_name -> tandem.v1.Lot
-	50, // 52: tandem.ledger.v1.PanelRegistered.registration:type_name -> tandem.v1.Registration
-	37, // 53: tandem.ledger.v1.JobsGanged.carries:type_name -> tandem.ledger.v1.Carry
-	54, // [54:54] is the sub-list for method output_type
-	54, // [54:54] is the sub-list for method input_type
-	54, // [54:54] is the sub-list for extension type_name
-	54, // [54:54] is the sub-list for extension extendee
-	0,  // [0:54] is the sub-list for field type_name
+	27, // 28: tandem.ledger.v1.Event.device_resumed:type_name -> tandem.ledger.v1.DeviceResumed
+	28, // 29: tandem.ledger.v1.Event.device_locked:type_name -> tandem.ledger.v1.DeviceLocked
+	29, // 30: tandem.ledger.v1.Event.device_unlocked:type_name -> tandem.ledger.v1.DeviceUnlocked
+	30, // 31: tandem.ledger.v1.Event.media_loaded:type_name -> tandem.ledger.v1.MediaLoaded
+	31, // 32: tandem.ledger.v1.Event.lot_received:type_name -> tandem.ledger.v1.LotReceived
+	32, // 33: tandem.ledger.v1.Event.lot_measured:type_name -> tandem.ledger.v1.LotMeasured
+	33, // 34: tandem.ledger.v1.Event.blade_replaced:type_name -> tandem.ledger.v1.BladeReplaced
+	34, // 35: tandem.ledger.v1.Event.durations_reset:type_name -> tandem.ledger.v1.DurationsReset
+	26, // 36: tandem.ledger.v1.Event.attendance_set:type_name -> tandem.ledger.v1.AttendanceSet
+	41, // 37: tandem.ledger.v1.FloorConfigured.floor:type_name -> tandem.v1.FloorFile
+	42, // 38: tandem.ledger.v1.JobCreated.job:type_name -> tandem.v1.Job
+	43, // 39: tandem.ledger.v1.PiecesRemade.panel:type_name -> tandem.v1.Panel
+	44, // 40: tandem.ledger.v1.PiecesRemade.steps:type_name -> tandem.v1.Step
+	12, // 41: tandem.ledger.v1.PiecesRemade.joins:type_name -> tandem.ledger.v1.Join
+	45, // 42: tandem.ledger.v1.RunGranted.run:type_name -> tandem.v1.Run
+	40, // 43: tandem.ledger.v1.RunAllowed.start_before:type_name -> google.protobuf.Timestamp
+	46, // 44: tandem.ledger.v1.RunChanged.state:type_name -> tandem.v1.JobState
+	40, // 45: tandem.ledger.v1.RunChanged.start_time:type_name -> google.protobuf.Timestamp
+	40, // 46: tandem.ledger.v1.RunChanged.end_time:type_name -> google.protobuf.Timestamp
+	0,  // 47: tandem.ledger.v1.RunResolved.outcome:type_name -> tandem.ledger.v1.RunResolved.Outcome
+	46, // 48: tandem.ledger.v1.StrayReported.state:type_name -> tandem.v1.JobState
+	47, // 49: tandem.ledger.v1.DeviceChanged.state:type_name -> tandem.v1.DeviceState
+	48, // 50: tandem.ledger.v1.DeviceChanged.phase:type_name -> tandem.v1.DevicePhase
+	49, // 51: tandem.ledger.v1.DeviceChanged.link:type_name -> tandem.v1.Link
+	40, // 52: tandem.ledger.v1.DevicePaused.back_time:type_name -> google.protobuf.Timestamp
+	40, // 53: tandem.ledger.v1.AttendanceSet.until_time:type_name -> google.protobuf.Timestamp
+	40, // 54: tandem.ledger.v1.DeviceLocked.back_time:type_name -> google.protobuf.Timestamp
+	50, // 55: tandem.ledger.v1.LotReceived.lot:type_name -> tandem.v1.Lot
+	51, // 56: tandem.ledger.v1.PanelRegistered.registration:type_name -> tandem.v1.Registration
+	38, // 57: tandem.ledger.v1.JobsGanged.carries:type_name -> tandem.ledger.v1.Carry
+	58, // [58:58] is the sub-list for method output_type
+	58, // [58:58] is the sub-list for method input_type
+	58, // [58:58] is the sub-list for extension type_name
+	58, // [58:58] is the sub-list for extension extendee
+	0,  // [0:58] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_record_proto_init() }
@@ -3626,6 +3738,7 @@ func file_tandem_ledger_v1_record_proto_init() {
 		(*Event_LotMeasured)(nil),
 		(*Event_BladeReplaced)(nil),
 		(*Event_DurationsReset)(nil),
+		(*Event_AttendanceSet)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -3633,7 +3746,7 @@ func file_tandem_ledger_v1_record_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_record_proto_rawDesc), len(file_tandem_ledger_v1_record_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   38,
+			NumMessages:   39,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -54,7 +54,9 @@ type Snapshot struct {
 	// Lots in the order in which they were received.
 	Lots []*LotSnapshot `protobuf:"bytes,13,rep,name=lots,proto3" json:"lots,omitempty"`
 	// What was learned about durations.
-	Learned       *Learned `protobuf:"bytes,14,opt,name=learned,proto3" json:"learned,omitempty"`
+	Learned *Learned `protobuf:"bytes,14,opt,name=learned,proto3" json:"learned,omitempty"`
+	// What takes the place of the shifts; absent: nothing.
+	Attendance    *AttendanceSnapshot `protobuf:"bytes,15,opt,name=attendance,proto3" json:"attendance,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -187,6 +189,77 @@ func (x *Snapshot) GetLearned() *Learned {
 	return nil
 }
 
+func (x *Snapshot) GetAttendance() *AttendanceSnapshot {
+	if x != nil {
+		return x.Attendance
+	}
+	return nil
+}
+
+// AttendanceSnapshot is what takes the place of the shifts for a while.
+type AttendanceSnapshot struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As recorded.
+	Set *AttendanceSet `protobuf:"bytes,1,opt,name=set,proto3" json:"set,omitempty"`
+	// From when.
+	FromTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=from_time,json=fromTime,proto3" json:"from_time,omitempty"`
+	// Who recorded it.
+	Actor         string `protobuf:"bytes,3,opt,name=actor,proto3" json:"actor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AttendanceSnapshot) Reset() {
+	*x = AttendanceSnapshot{}
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AttendanceSnapshot) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AttendanceSnapshot) ProtoMessage() {}
+
+func (x *AttendanceSnapshot) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AttendanceSnapshot.ProtoReflect.Descriptor instead.
+func (*AttendanceSnapshot) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *AttendanceSnapshot) GetSet() *AttendanceSet {
+	if x != nil {
+		return x.Set
+	}
+	return nil
+}
+
+func (x *AttendanceSnapshot) GetFromTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FromTime
+	}
+	return nil
+}
+
+func (x *AttendanceSnapshot) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
 // LotSnapshot is a lot and its books: length received + corrected - used = remaining.
 type LotSnapshot struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -202,7 +275,7 @@ type LotSnapshot struct {
 
 func (x *LotSnapshot) Reset() {
 	*x = LotSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[1]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -214,7 +287,7 @@ func (x *LotSnapshot) String() string {
 func (*LotSnapshot) ProtoMessage() {}
 
 func (x *LotSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[1]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -227,7 +300,7 @@ func (x *LotSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotSnapshot.ProtoReflect.Descriptor instead.
 func (*LotSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{1}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *LotSnapshot) GetLot() *v1.Lot {
@@ -272,7 +345,7 @@ type JobSnapshot struct {
 
 func (x *JobSnapshot) Reset() {
 	*x = JobSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[2]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -284,7 +357,7 @@ func (x *JobSnapshot) String() string {
 func (*JobSnapshot) ProtoMessage() {}
 
 func (x *JobSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[2]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -297,7 +370,7 @@ func (x *JobSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobSnapshot.ProtoReflect.Descriptor instead.
 func (*JobSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{2}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *JobSnapshot) GetJob() *v1.Job {
@@ -365,7 +438,7 @@ type Share struct {
 
 func (x *Share) Reset() {
 	*x = Share{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -377,7 +450,7 @@ func (x *Share) String() string {
 func (*Share) ProtoMessage() {}
 
 func (x *Share) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -390,7 +463,7 @@ func (x *Share) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Share.ProtoReflect.Descriptor instead.
 func (*Share) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{3}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Share) GetPanel() string {
@@ -473,7 +546,7 @@ type StepSnapshot struct {
 
 func (x *StepSnapshot) Reset() {
 	*x = StepSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -485,7 +558,7 @@ func (x *StepSnapshot) String() string {
 func (*StepSnapshot) ProtoMessage() {}
 
 func (x *StepSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -498,7 +571,7 @@ func (x *StepSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepSnapshot.ProtoReflect.Descriptor instead.
 func (*StepSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{4}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *StepSnapshot) GetEnded() v1.JobState {
@@ -594,14 +667,18 @@ type DeviceSnapshot struct {
 	// A lot was put on it and nothing has been made from it yet: the next run loses the web-up.
 	FreshLot bool `protobuf:"varint,10,opt,name=fresh_lot,json=freshLot,proto3" json:"fresh_lot,omitempty"`
 	// When its last run ended.
-	IdleSince     *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=idle_since,json=idleSince,proto3" json:"idle_since,omitempty"`
+	IdleSince *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=idle_since,json=idleSince,proto3" json:"idle_since,omitempty"`
+	// When the work came to an end that somebody has still to take off it; absent: none.
+	FullSince *timestamppb.Timestamp `protobuf:"bytes,21,opt,name=full_since,json=fullSince,proto3" json:"full_since,omitempty"`
+	// How long that takes.
+	Unload        *durationpb.Duration `protobuf:"bytes,22,opt,name=unload,proto3" json:"unload,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DeviceSnapshot) Reset() {
 	*x = DeviceSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -613,7 +690,7 @@ func (x *DeviceSnapshot) String() string {
 func (*DeviceSnapshot) ProtoMessage() {}
 
 func (x *DeviceSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -626,7 +703,7 @@ func (x *DeviceSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceSnapshot.ProtoReflect.Descriptor instead.
 func (*DeviceSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{5}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *DeviceSnapshot) GetDevice() *v1.Device {
@@ -678,6 +755,20 @@ func (x *DeviceSnapshot) GetIdleSince() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *DeviceSnapshot) GetFullSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FullSince
+	}
+	return nil
+}
+
+func (x *DeviceSnapshot) GetUnload() *durationpb.Duration {
+	if x != nil {
+		return x.Unload
+	}
+	return nil
+}
+
 // RequestSnapshot is an answered request.
 type RequestSnapshot struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -693,7 +784,7 @@ type RequestSnapshot struct {
 
 func (x *RequestSnapshot) Reset() {
 	*x = RequestSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -705,7 +796,7 @@ func (x *RequestSnapshot) String() string {
 func (*RequestSnapshot) ProtoMessage() {}
 
 func (x *RequestSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -718,7 +809,7 @@ func (x *RequestSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RequestSnapshot.ProtoReflect.Descriptor instead.
 func (*RequestSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{6}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *RequestSnapshot) GetRequest() *RequestAnswered {
@@ -763,7 +854,7 @@ type Counters struct {
 
 func (x *Counters) Reset() {
 	*x = Counters{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -775,7 +866,7 @@ func (x *Counters) String() string {
 func (*Counters) ProtoMessage() {}
 
 func (x *Counters) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -788,7 +879,7 @@ func (x *Counters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counters.ProtoReflect.Descriptor instead.
 func (*Counters) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{7}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Counters) GetFence() uint64 {
@@ -846,7 +937,7 @@ type Learned struct {
 
 func (x *Learned) Reset() {
 	*x = Learned{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -858,7 +949,7 @@ func (x *Learned) String() string {
 func (*Learned) ProtoMessage() {}
 
 func (x *Learned) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -871,7 +962,7 @@ func (x *Learned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Learned.ProtoReflect.Descriptor instead.
 func (*Learned) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{8}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Learned) GetTurn() uint64 {
@@ -919,7 +1010,7 @@ type LearnedKey struct {
 
 func (x *LearnedKey) Reset() {
 	*x = LearnedKey{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -931,7 +1022,7 @@ func (x *LearnedKey) String() string {
 func (*LearnedKey) ProtoMessage() {}
 
 func (x *LearnedKey) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -944,7 +1035,7 @@ func (x *LearnedKey) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LearnedKey.ProtoReflect.Descriptor instead.
 func (*LearnedKey) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{9}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *LearnedKey) GetDevice() string {
@@ -1028,7 +1119,7 @@ var File_tandem_ledger_v1_snapshot_proto protoreflect.FileDescriptor
 
 const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\n" +
-	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\xcd\x06\n" +
+	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\x93\a\n" +
 	"\bSnapshot\x12\x1a\n" +
 	"\brevision\x18\x01 \x01(\x04R\brevision\x12\x12\n" +
 	"\x04term\x18\x02 \x01(\x04R\x04term\x12;\n" +
@@ -1045,13 +1136,20 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\x0eperson_numbers\x18\v \x03(\v2-.tandem.ledger.v1.Snapshot.PersonNumbersEntryR\rpersonNumbers\x12T\n" +
 	"\x0edevice_numbers\x18\f \x03(\v2-.tandem.ledger.v1.Snapshot.DeviceNumbersEntryR\rdeviceNumbers\x121\n" +
 	"\x04lots\x18\r \x03(\v2\x1d.tandem.ledger.v1.LotSnapshotR\x04lots\x123\n" +
-	"\alearned\x18\x0e \x01(\v2\x19.tandem.ledger.v1.LearnedR\alearned\x1a@\n" +
+	"\alearned\x18\x0e \x01(\v2\x19.tandem.ledger.v1.LearnedR\alearned\x12D\n" +
+	"\n" +
+	"attendance\x18\x0f \x01(\v2$.tandem.ledger.v1.AttendanceSnapshotR\n" +
+	"attendance\x1a@\n" +
 	"\x12PersonNumbersEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\x1a@\n" +
 	"\x12DeviceNumbersEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\"k\n" +
+	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\"\x96\x01\n" +
+	"\x12AttendanceSnapshot\x121\n" +
+	"\x03set\x18\x01 \x01(\v2\x1f.tandem.ledger.v1.AttendanceSetR\x03set\x127\n" +
+	"\tfrom_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\bfromTime\x12\x14\n" +
+	"\x05actor\x18\x03 \x01(\tR\x05actor\"k\n" +
 	"\vLotSnapshot\x12 \n" +
 	"\x03lot\x18\x01 \x01(\v2\x0e.tandem.v1.LotR\x03lot\x12\x17\n" +
 	"\aused_um\x18\x02 \x01(\x03R\x06usedUm\x12!\n" +
@@ -1090,7 +1188,7 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\rstopped_since\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\fstoppedSince\x1a[\n" +
 	"\x11RefusedUntilEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x120\n" +
-	"\x05value\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05value:\x028\x01\"\xf4\x01\n" +
+	"\x05value\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05value:\x028\x01\"\xe2\x02\n" +
 	"\x0eDeviceSnapshot\x12)\n" +
 	"\x06device\x18\x01 \x01(\v2\x11.tandem.v1.DeviceR\x06device\x12\x12\n" +
 	"\x04mode\x18\x02 \x01(\tR\x04mode\x12\x16\n" +
@@ -1100,7 +1198,10 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\tfresh_lot\x18\n" +
 	" \x01(\bR\bfreshLot\x129\n" +
 	"\n" +
-	"idle_since\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\tidleSince\"\xa7\x01\n" +
+	"idle_since\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\tidleSince\x129\n" +
+	"\n" +
+	"full_since\x18\x15 \x01(\v2\x1a.google.protobuf.TimestampR\tfullSince\x121\n" +
+	"\x06unload\x18\x16 \x01(\v2\x19.google.protobuf.DurationR\x06unload\"\xa7\x01\n" +
 	"\x0fRequestSnapshot\x12;\n" +
 	"\arequest\x18\x01 \x01(\v2!.tandem.ledger.v1.RequestAnsweredR\arequest\x12;\n" +
 	"\vcommit_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -1145,64 +1246,71 @@ func file_tandem_ledger_v1_snapshot_proto_rawDescGZIP() []byte {
 	return file_tandem_ledger_v1_snapshot_proto_rawDescData
 }
 
-var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_tandem_ledger_v1_snapshot_proto_goTypes = []any{
 	(*Snapshot)(nil),              // 0: tandem.ledger.v1.Snapshot
-	(*LotSnapshot)(nil),           // 1: tandem.ledger.v1.LotSnapshot
-	(*JobSnapshot)(nil),           // 2: tandem.ledger.v1.JobSnapshot
-	(*Share)(nil),                 // 3: tandem.ledger.v1.Share
-	(*StepSnapshot)(nil),          // 4: tandem.ledger.v1.StepSnapshot
-	(*DeviceSnapshot)(nil),        // 5: tandem.ledger.v1.DeviceSnapshot
-	(*RequestSnapshot)(nil),       // 6: tandem.ledger.v1.RequestSnapshot
-	(*Counters)(nil),              // 7: tandem.ledger.v1.Counters
-	(*Learned)(nil),               // 8: tandem.ledger.v1.Learned
-	(*LearnedKey)(nil),            // 9: tandem.ledger.v1.LearnedKey
-	nil,                           // 10: tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	nil,                           // 11: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	nil,                           // 12: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 14: tandem.v1.FloorFile
-	(*v1.Lot)(nil),                // 15: tandem.v1.Lot
-	(*v1.Job)(nil),                // 16: tandem.v1.Job
-	(v1.JobState)(0),              // 17: tandem.v1.JobState
-	(*v1.Device)(nil),             // 18: tandem.v1.Device
-	(*RequestAnswered)(nil),       // 19: tandem.ledger.v1.RequestAnswered
-	(*durationpb.Duration)(nil),   // 20: google.protobuf.Duration
+	(*AttendanceSnapshot)(nil),    // 1: tandem.ledger.v1.AttendanceSnapshot
+	(*LotSnapshot)(nil),           // 2: tandem.ledger.v1.LotSnapshot
+	(*JobSnapshot)(nil),           // 3: tandem.ledger.v1.JobSnapshot
+	(*Share)(nil),                 // 4: tandem.ledger.v1.Share
+	(*StepSnapshot)(nil),          // 5: tandem.ledger.v1.StepSnapshot
+	(*DeviceSnapshot)(nil),        // 6: tandem.ledger.v1.DeviceSnapshot
+	(*RequestSnapshot)(nil),       // 7: tandem.ledger.v1.RequestSnapshot
+	(*Counters)(nil),              // 8: tandem.ledger.v1.Counters
+	(*Learned)(nil),               // 9: tandem.ledger.v1.Learned
+	(*LearnedKey)(nil),            // 10: tandem.ledger.v1.LearnedKey
+	nil,                           // 11: tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	nil,                           // 12: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	nil,                           // 13: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	(*timestamppb.Timestamp)(nil), // 14: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 15: tandem.v1.FloorFile
+	(*AttendanceSet)(nil),         // 16: tandem.ledger.v1.AttendanceSet
+	(*v1.Lot)(nil),                // 17: tandem.v1.Lot
+	(*v1.Job)(nil),                // 18: tandem.v1.Job
+	(v1.JobState)(0),              // 19: tandem.v1.JobState
+	(*v1.Device)(nil),             // 20: tandem.v1.Device
+	(*durationpb.Duration)(nil),   // 21: google.protobuf.Duration
+	(*RequestAnswered)(nil),       // 22: tandem.ledger.v1.RequestAnswered
 }
 var file_tandem_ledger_v1_snapshot_proto_depIdxs = []int32{
-	13, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
-	14, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
-	2,  // 2: tandem.ledger.v1.Snapshot.jobs:type_name -> tandem.ledger.v1.JobSnapshot
-	5,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
-	6,  // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
-	7,  // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
-	10, // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	11, // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	1,  // 8: tandem.ledger.v1.Snapshot.lots:type_name -> tandem.ledger.v1.LotSnapshot
-	8,  // 9: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
-	15, // 10: tandem.ledger.v1.LotSnapshot.lot:type_name -> tandem.v1.Lot
-	16, // 11: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
-	17, // 12: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
-	4,  // 13: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
-	3,  // 14: tandem.ledger.v1.JobSnapshot.shares:type_name -> tandem.ledger.v1.Share
-	17, // 15: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
-	13, // 16: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
-	12, // 17: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	13, // 18: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
-	13, // 19: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
-	18, // 20: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
-	13, // 21: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
-	19, // 22: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
-	13, // 23: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
-	9,  // 24: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
-	20, // 25: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
-	20, // 26: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
-	13, // 27: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
-	28, // [28:28] is the sub-list for method output_type
-	28, // [28:28] is the sub-list for method input_type
-	28, // [28:28] is the sub-list for extension type_name
-	28, // [28:28] is the sub-list for extension extendee
-	0,  // [0:28] is the sub-list for field type_name
+	14, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
+	15, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
+	3,  // 2: tandem.ledger.v1.Snapshot.jobs:type_name -> tandem.ledger.v1.JobSnapshot
+	6,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
+	7,  // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
+	8,  // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
+	11, // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	12, // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	2,  // 8: tandem.ledger.v1.Snapshot.lots:type_name -> tandem.ledger.v1.LotSnapshot
+	9,  // 9: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
+	1,  // 10: tandem.ledger.v1.Snapshot.attendance:type_name -> tandem.ledger.v1.AttendanceSnapshot
+	16, // 11: tandem.ledger.v1.AttendanceSnapshot.set:type_name -> tandem.ledger.v1.AttendanceSet
+	14, // 12: tandem.ledger.v1.AttendanceSnapshot.from_time:type_name -> google.protobuf.Timestamp
+	17, // 13: tandem.ledger.v1.LotSnapshot.lot:type_name -> tandem.v1.Lot
+	18, // 14: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
+	19, // 15: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
+	5,  // 16: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
+	4,  // 17: tandem.ledger.v1.JobSnapshot.shares:type_name -> tandem.ledger.v1.Share
+	19, // 18: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
+	14, // 19: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
+	13, // 20: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	14, // 21: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
+	14, // 22: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
+	20, // 23: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
+	14, // 24: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
+	14, // 25: tandem.ledger.v1.DeviceSnapshot.full_since:type_name -> google.protobuf.Timestamp
+	21, // 26: tandem.ledger.v1.DeviceSnapshot.unload:type_name -> google.protobuf.Duration
+	22, // 27: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
+	14, // 28: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
+	10, // 29: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
+	21, // 30: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
+	21, // 31: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
+	14, // 32: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
+	33, // [33:33] is the sub-list for method output_type
+	33, // [33:33] is the sub-list for method input_type
+	33, // [33:33] is the sub-list for extension type_name
+	33, // [33:33] is the sub-list for extension extendee
+	0,  // [0:33] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_snapshot_proto_init() }
@@ -1217,7 +1325,7 @@ func file_tandem_ledger_v1_snapshot_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_snapshot_proto_rawDesc), len(file_tandem_ledger_v1_snapshot_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   13,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
