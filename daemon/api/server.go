@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
+	"tandem/daemon/config"
 	"tandem/daemon/engine"
 	"tandem/daemon/station"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
@@ -41,6 +42,7 @@ type Options struct {
 	Start     time.Time     // floor time
 	Dropped   func() uint64 // device reports dropped so far
 	Attention func() []string
+	Kinds     config.Kinds // of drivers, by which floor files are checked; nil: any kind will do
 	Log       *zap.Logger
 }
 
@@ -53,6 +55,7 @@ type Server struct {
 	tandemv1.UnimplementedAdminServiceServer
 	tandemv1.UnimplementedMaterialServiceServer
 	tandemv1.UnimplementedDurationServiceServer
+	tandemv1.UnimplementedPlanServiceServer
 
 	engine Engine
 	opt    Options
@@ -61,6 +64,7 @@ type Server struct {
 	health *health.Server
 
 	packing    chan struct{} // whoever works out shared panels: one at a time
+	comparing  chan struct{} // whoever compares floors: one at a time
 	sendWithin time.Duration
 }
 
@@ -77,7 +81,10 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	if opt.Log == nil {
 		opt.Log = zap.NewNop()
 	}
-	s := &Server{engine: e, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer(), packing: make(chan struct{}, 1), sendWithin: sendWithin}
+	if opt.Kinds == nil {
+		opt.Kinds = func(string) (config.Kind, error) { return config.Kind{}, nil }
+	}
+	s := &Server{engine: e, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer(), packing: make(chan struct{}, 1), comparing: make(chan struct{}, 1), sendWithin: sendWithin}
 	g := grpc.NewServer(
 		grpc.MaxRecvMsgSize(mostRequestBytes),
 		grpc.MaxConcurrentStreams(mostStreams),
@@ -93,6 +100,7 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	tandemv1.RegisterAdminServiceServer(g, s)
 	tandemv1.RegisterMaterialServiceServer(g, s)
 	tandemv1.RegisterDurationServiceServer(g, s)
+	tandemv1.RegisterPlanServiceServer(g, s)
 	healthpb.RegisterHealthServer(g, s.health)
 	reflection.Register(g) // the listener is on loopback only
 	s.SetServing(false)
@@ -105,7 +113,7 @@ func (s *Server) SetServing(ok bool) {
 	if ok {
 		st = healthpb.HealthCheckResponse_SERVING
 	}
-	for _, name := range []string{"", "tandem.v1.JobService", "tandem.v1.DeviceService", "tandem.v1.ScanService", "tandem.v1.EventService", "tandem.v1.AdminService", "tandem.v1.MaterialService", "tandem.v1.DurationService"} {
+	for _, name := range []string{"", "tandem.v1.JobService", "tandem.v1.DeviceService", "tandem.v1.ScanService", "tandem.v1.EventService", "tandem.v1.AdminService", "tandem.v1.MaterialService", "tandem.v1.DurationService", "tandem.v1.PlanService"} {
 		s.health.SetServingStatus(name, st)
 	}
 }

@@ -145,7 +145,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	grpcServer, apiServer := api.New(eng, api.Options{
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
 		Dropped: func() uint64 { return line.Stats().Dropped() }, Attention: func() []string { return attention(line.Stats()) },
-		Log: cfg.Log.Named("api"),
+		Kinds: knownKinds, Log: cfg.Log.Named("api"),
 	})
 	return (&running{
 		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, listener: listener,

@@ -39,13 +39,13 @@ func (c *decision) putBack() {
 	}
 }
 
-func (c *decision) grant(e *entry, to *floor.Device, rule string, value float64) (floor.Grant, float64, bool) {
-	return c.Dispatch.grant(c.floor, e.step, to, c.now, rule, value), value, true
+func (c *decision) propose(e *entry, to *floor.Device, rule string, value float64) (proposal, bool) {
+	return propose(e.step, to, c.now, rule, value), true
 }
 
 // make looks through the waiting steps in the order of their index.
-func (c *decision) make() (floor.Grant, float64, bool) {
-	none := func() (floor.Grant, float64, bool) { return floor.Grant{}, 0, false }
+func (c *decision) make() (proposal, bool) {
+	none := func() (proposal, bool) { return proposal{}, false }
 	for left, hindered := 0, 0; left < lookahead; {
 		e, value := c.best(c.groups, c.device, c.now)
 		if e == nil {
@@ -70,16 +70,16 @@ func (c *decision) make() (floor.Grant, float64, bool) {
 			continue
 		}
 		if c.rule == FirstFree {
-			return c.grant(e, c.device, c.rule.String(), value)
+			return c.propose(e, c.device, c.rule.String(), value)
 		}
 		to, start, finish := c.earliest(e.step)
 		if ok, _ := to.Available(); ok && start.Equal(c.now) && c.promised[to].IsZero() {
 			if to == c.device {
 				if other, v, rule := c.beforeClosing(e, value); other != nil {
-					return c.grant(other, to, rule, v)
+					return c.propose(other, to, rule, v)
 				}
 			}
-			return c.grant(e, to, c.rule.String(), value)
+			return c.propose(e, to, c.rule.String(), value)
 		}
 		c.leave(e, value, to, start, finish)
 		left++
@@ -87,7 +87,7 @@ func (c *decision) make() (floor.Grant, float64, bool) {
 	if c.least.entry == nil {
 		return none()
 	}
-	return c.grant(c.least.entry, c.device, "more waits than faster devices can take soon; least is lost on this step", c.least.value)
+	return c.propose(c.least.entry, c.device, "more waits than faster devices can take soon; least is lost on this step", c.least.value)
 }
 
 // hindered says what keeps a step from a free device. The rule of a shop without a scheduler looks no further than at people.
@@ -120,6 +120,9 @@ func (c *decision) leave(e *entry, value float64, to *floor.Device, start, finis
 		c.promised = map[*floor.Device]time.Time{}
 	}
 	c.promised[to] = finish
+	if soon := c.now.Add(leastPause); start.Before(soon) { // its run is due to end right now and has not ended
+		start = soon
+	}
 	c.lookAgain(start)
 	c.pass(e)
 }

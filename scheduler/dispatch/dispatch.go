@@ -72,6 +72,10 @@ const lookahead = 16
 // mostHindered bounds how many steps that cannot be begun now are passed over in one decision, so that it stays short.
 const mostHindered = 64
 
+// leastPause is how long nobody looks again for a device that should be free any moment: its end is heard of anyway, and a
+// simulated clock stands still until somebody has nothing more to do.
+const leastPause = time.Second
+
 // mostCandidates bounds the devices recorded with a grant.
 const mostCandidates = 12
 
@@ -124,22 +128,37 @@ func (p *Dispatch) Next(f *floor.Floor, now time.Time) (floor.Grant, bool) {
 // that need somebody is made.
 func (p *Dispatch) look(f *floor.Floor, now time.Time) (floor.Grant, bool) {
 	scarce := p.scarce(f, now)
-	var best floor.Grant
-	var most float64
+	var best proposal
 	for _, d := range f.Devices {
 		if ok, _ := d.Available(); !ok {
 			continue
 		}
-		g, value, ok := p.forDevice(f, d, now)
+		c, ok := p.forDevice(f, d, now)
 		switch {
 		case !ok:
-		case !scarce || !g.Expected.Person:
-			return g, true
-		case best.Step == nil || value > most:
-			best, most = g, value
+		case !scarce || !c.expected.Person:
+			return p.grant(f, c, now), true
+		case best.step == nil || c.value > best.value:
+			best = c
 		}
 	}
-	return best, best.Step != nil
+	if best.step == nil {
+		return floor.Grant{}, false
+	}
+	return p.grant(f, best, now), true
+}
+
+// proposal is a grant that could be made, without the figures that are recorded with it.
+type proposal struct {
+	step     *floor.Step
+	device   *floor.Device
+	expected floor.Estimate
+	rule     string
+	value    float64 // logarithm of the index
+}
+
+func propose(s *floor.Step, d *floor.Device, now time.Time, rule string, value float64) proposal {
+	return proposal{step: s, device: d, expected: d.Estimate(s, now), rule: rule, value: value}
 }
 
 // scarce says whether fewer people are free than devices.
@@ -158,23 +177,23 @@ func (p *Dispatch) scarce(f *floor.Floor, now time.Time) bool {
 }
 
 // forDevice returns a grant that uses the free device d, or hands the step d would take to a free device that completes it
-// earlier still; and the logarithm of its index.
-func (p *Dispatch) forDevice(f *floor.Floor, d *floor.Device, now time.Time) (floor.Grant, float64, bool) {
+// earlier still.
+func (p *Dispatch) forDevice(f *floor.Floor, d *floor.Device, now time.Time) (proposal, bool) {
 	if s := loadedNext(d, now); s != nil {
 		if h, bad := f.Hindered(s, d, now); !bad {
-			return p.grant(f, s, d, now, "the panel is still loaded on "+d.ID, 0), math.Inf(1), true
+			return propose(s, d, now, "the panel is still loaded on "+d.ID, math.Inf(1)), true
 		} else if h.Reason != floor.ReasonUnattended {
 			p.lookAgain(h.Until)
-			return floor.Grant{}, 0, false
+			return proposal{}, false
 		}
 	}
 	groups := p.index.byDevice[d]
 	if len(groups) == 0 {
-		return floor.Grant{}, 0, false
+		return proposal{}, false
 	}
 	if free := d.BusyUntil(now); free.After(now) { // somebody has to empty it first
 		p.lookAgain(free)
-		return floor.Grant{}, 0, false
+		return proposal{}, false
 	}
 	c := &decision{Dispatch: p, floor: f, device: d, now: now, groups: groups}
 	defer c.putBack()
@@ -223,14 +242,17 @@ func (p *Dispatch) best(groups []*group, d *floor.Device, now time.Time) (*entry
 }
 
 // grant records the decision with the devices that were considered.
-func (p *Dispatch) grant(f *floor.Floor, s *floor.Step, d *floor.Device, now time.Time, rule string, value float64) floor.Grant {
-	e := d.Estimate(s, now)
-	if why := f.GoesAhead(s, d, e, now); why != "" {
+func (p *Dispatch) grant(f *floor.Floor, c proposal, now time.Time) floor.Grant {
+	s, d, rule := c.step, c.device, c.rule
+	if why := f.GoesAhead(s, d, c.expected, now); why != "" {
 		rule += "; " + why
 	}
 	why := &tandemv1.GrantReason{Rule: rule, Waiting: int32(min(p.index.size, math.MaxInt32))}
 	if p.rule == EarliestCompletion {
-		why.Index = math.Exp(value)
+		why.Index = 1
+		if !math.IsInf(c.value, 1) {
+			why.Index = math.Exp(c.value)
+		}
 	}
 	shown := s.Class.Fits[:min(len(s.Class.Fits), mostCandidates)]
 	if !slices.Contains(shown, d) {
@@ -242,7 +264,7 @@ func (p *Dispatch) grant(f *floor.Floor, s *floor.Step, d *floor.Device, now tim
 	if more := len(s.Class.Fits) - len(why.GetCandidates()); more > 0 {
 		why.Rule = fmt.Sprintf("%s (%d more devices considered)", rule, more)
 	}
-	return floor.Grant{Step: s, Device: d, Why: why, Expected: e}
+	return floor.Grant{Step: s, Device: d, Why: why, Expected: c.expected}
 }
 
 func candidate(f *floor.Floor, s *floor.Step, d *floor.Device, now time.Time) *tandemv1.Candidate {

@@ -3,6 +3,8 @@ package duration
 import (
 	"time"
 
+	"google.golang.org/protobuf/types/known/durationpb"
+
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/physics"
 )
@@ -16,6 +18,9 @@ func Changeover(a *tandemv1.Ability, from, to physics.Loaded) time.Duration {
 	}
 	if from.Blade == "" {
 		to.Blade = ""
+	}
+	if len(a.GetChangeovers()) == 0 {
+		return plain(a, from, to)
 	}
 	changes := changeoversOf(a)
 	_, done, err := changes.Time(from, to)
@@ -32,6 +37,25 @@ func Changeover(a *tandemv1.Ability, from, to physics.Loaded) time.Duration {
 		longest = max(longest, t)
 	}
 	if changes.Parallel {
+		return longest
+	}
+	return sum
+}
+
+// plain is Changeover for an ability that names no changeovers of its own, as most do: it is asked all the time.
+func plain(a *tandemv1.Ability, from, to physics.Loaded) time.Duration {
+	var sum, longest time.Duration
+	add := func(from, to string, d *durationpb.Duration) {
+		if to != "" && to != from {
+			sum += d.AsDuration()
+			longest = max(longest, d.AsDuration())
+		}
+	}
+	add(from.Media, to.Media, a.GetMediaChangeover())
+	add(from.Film, to.Film, a.GetMediaChangeover())
+	add(from.Mode, to.Mode, a.GetModeChangeover())
+	add(from.Blade, to.Blade, a.GetBladeChangeover())
+	if a.GetChangeoversOverlap() {
 		return longest
 	}
 	return sum

@@ -39,7 +39,8 @@ type Floor struct {
 	personNumbers map[string]uint64
 	deviceNumbers map[string]uint64
 
-	changes Changes
+	changes   Changes
+	forgotten int // jobs in Jobs that are to be dropped: see Forget
 }
 
 // subject is what a code stands for; exactly one field is set.

@@ -5,7 +5,6 @@
 package simulate
 
 import (
-	"container/heap"
 	"errors"
 	"fmt"
 	"slices"
@@ -18,10 +17,11 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
+	"tandem/scheduler/simulate/agenda"
 	"tandem/scheduler/ticket"
 )
 
-// Arrival is a job and when it is handed in. Panels and steps of a job given as items are made by the floor's rules.
+// Arrival is a job and when it is handed in. Panels and steps of a job that has only items are made by the floor's rules.
 type Arrival struct {
 	At       time.Time
 	Job      *tandemv1.Job
@@ -46,10 +46,20 @@ type Options struct {
 	Reaction time.Duration
 	// Duration says how long a run takes; nil: as expected when it was granted. A drying run ends when it is dry.
 	Duration func(*floor.Run) time.Duration
+	// Stop is asked now and then; its error ends the simulation. Nil: nobody stops it.
+	Stop func() error
+	// RunEnded is called with each run that has ended, and how long it was changed over or set up. Nil: not at all.
+	RunEnded func(r *floor.Run, changeover time.Duration)
+	// Ended is called with each job that has ended. The floor forgets the job then and the result does not list it, so that
+	// a simulation of a year does not grow with its jobs. Nil: all are kept and listed.
+	Ended func(*floor.Job)
 }
 
 // mostEvents bounds a simulation, so that a floor that never comes to rest is an error and not a hang.
 const mostEvents = 50_000_000
+
+// stopEvery is after how many moments it is asked whether to stop: some hundredths of a second.
+const stopEvery = 512
 
 // Run plays the arrivals, in order of time, until nothing more can happen.
 func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, error) {
@@ -58,14 +68,15 @@ func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, er
 	}
 	s := &simulation{
 		opt: opt, floor: floor.New(), dispatch: dispatch.New(opt.Rule),
-		now: opt.Start, status: map[*floor.Device]*driverv1.Status{}, full: map[*floor.Device][]func() error{},
+		now: opt.Start, status: map[*floor.Device]*driverv1.Status{}, full: map[*floor.Device][]func() error{}, runs: map[*floor.Device]int{},
 	}
 	if err := s.open(file); err != nil {
 		return nil, fmt.Errorf("simulate: open the floor: %w", err)
 	}
+	s.account = newAccount(s.floor, opt.Start)
 	for _, a := range arrivals {
 		job := a.Job
-		if len(job.GetItems()) > 0 {
+		if len(job.GetItems()) > 0 && len(job.GetSteps()) == 0 {
 			made, err := ticket.Make(file, job, a.CutFiles)
 			if err != nil {
 				return nil, fmt.Errorf("simulate: make %s: %w", job.GetId(), err)
@@ -77,9 +88,7 @@ func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, er
 	if err := s.run(); err != nil {
 		return nil, fmt.Errorf("simulate: at %s: %w", s.now.Format(time.RFC3339), err)
 	}
-	out := collect(s.floor, s.opt.Start, s.now)
-	out.OperatorBusy = s.people.busy
-	return out, nil
+	return s.result(), nil
 }
 
 type simulation struct {
@@ -87,9 +96,12 @@ type simulation struct {
 	floor    *floor.Floor
 	dispatch *dispatch.Dispatch
 	now      time.Time
-	agenda   agenda
-	sequence int
+	agenda   agenda.Agenda[func() error] // by nanoseconds since the opening
 	status   map[*floor.Device]*driverv1.Status
+	account  *account
+	runs     map[*floor.Device]int // that have ended
+	pieces   int32                 // of jobs completed
+	ending   []*floor.Job          // of runs that have ended at this moment
 	people   people
 	full     map[*floor.Device][]func() error // devices that nobody has emptied yet, and what waits for that
 }
@@ -117,21 +129,33 @@ func (s *simulation) run() error {
 		if n > mostEvents {
 			return fmt.Errorf("no rest after %d events", mostEvents)
 		}
+		if n%stopEvery == 0 && s.opt.Stop != nil {
+			if err := s.opt.Stop(); err != nil {
+				return err
+			}
+		}
 		if err := s.grantAll(); err != nil {
 			return err
 		}
+		s.settle()
+		s.account.moment(s)
 		next := s.dispatch.Wake()
-		if len(s.agenda) > 0 && (next.IsZero() || !s.agenda[0].at.After(next)) {
-			next = s.agenda[0].at
+		if !next.IsZero() && !next.After(s.now) { // that was answered just now
+			next = s.now.Add(time.Second)
+		}
+		if at, ok := s.agenda.Next(); ok && (next.IsZero() || !s.time(at).After(next)) {
+			next = s.time(at)
 		}
 		if next.IsZero() {
 			return nil
 		}
 		if next.After(s.now) {
 			s.now = next
+			s.account.advance(next)
 		}
-		for len(s.agenda) > 0 && !s.agenda[0].at.After(s.now) {
-			if err := heap.Pop(&s.agenda).(event).do(); err != nil {
+		for at, ok := s.agenda.Next(); ok && !s.time(at).After(s.now); at, ok = s.agenda.Next() {
+			_, do, _ := s.agenda.Take()
+			if err := do(); err != nil {
 				return err
 			}
 		}
@@ -147,6 +171,7 @@ func (s *simulation) grantAll() error {
 		if err := s.do(g); err != nil {
 			return err
 		}
+		s.account.granted(g.Step.Live, g.Expected)
 		if err := s.granted(g.Step.Live); err != nil {
 			return err
 		}
@@ -209,6 +234,7 @@ func (s *simulation) begin(r *floor.Run, leave func() error) error {
 		} else if err := s.report(r, tandemv1.JobState_JOB_STATE_COMPLETED); err != nil {
 			return err
 		}
+		s.runEnded(r)
 		return s.unload(r)
 	})
 	return nil
@@ -284,37 +310,8 @@ func (s *simulation) at(t time.Time, do func() error) {
 	if t.Before(s.now) {
 		t = s.now
 	}
-	s.sequence++
-	heap.Push(&s.agenda, event{at: t, sequence: s.sequence, do: do})
+	s.agenda.Add(int64(t.Sub(s.opt.Start)), do)
 }
 
-// event is something that will happen; agenda orders events by time, then by when they were entered.
-type event struct {
-	at       time.Time
-	sequence int
-	do       func() error
-}
-
-type agenda []event
-
-// Len, Less, Swap, Push and Pop are for container/heap.
-func (a agenda) Len() int { return len(a) }
-
-func (a agenda) Less(i, j int) bool {
-	if !a[i].at.Equal(a[j].at) {
-		return a[i].at.Before(a[j].at)
-	}
-	return a[i].sequence < a[j].sequence
-}
-
-func (a agenda) Swap(i, j int) { a[i], a[j] = a[j], a[i] }
-
-// Push adds x at the end.
-func (a *agenda) Push(x any) { *a = append(*a, x.(event)) }
-
-// Pop takes the last one off.
-func (a *agenda) Pop() any {
-	last := (*a)[len(*a)-1]
-	*a = (*a)[:len(*a)-1]
-	return last
-}
+// time returns the time that an entry of the agenda stands for.
+func (s *simulation) time(at int64) time.Time { return s.opt.Start.Add(time.Duration(at)) }

@@ -446,7 +446,7 @@ type CompareFloorsRequest struct {
 	Replications int32 `protobuf:"varint,4,opt,name=replications,proto3" json:"replications,omitempty"`
 	// Seed of all that is random.
 	Seed uint64 `protobuf:"varint,5,opt,name=seed,proto3" json:"seed,omitempty"`
-	// When the floor opens. Absent: with jobs, the first hand-in; with a mix, the next Monday.
+	// When the floor opens. Absent: with jobs, the first hand-in; with a mix, the next Monday of the first floor.
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	// How long it takes until a person is at a device that must be started. Absent: 2 minutes.
 	Reaction *durationpb.Duration `protobuf:"bytes,7,opt,name=reaction,proto3" json:"reaction,omitempty"`
@@ -547,7 +547,7 @@ type FloorVariant struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// For people.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// The floor file.
+	// The floor file. Absent: the one in force.
 	Floor *FloorFile `protobuf:"bytes,2,opt,name=floor,proto3" json:"floor,omitempty"`
 	// What it costs to get there, in the shop's currency. Absent: the sum of the prices of devices that the first floor does
 	// not have.
@@ -1315,7 +1315,7 @@ type PayBack struct {
 	Invest float64 `protobuf:"fixed64,1,opt,name=invest,proto3" json:"invest,omitempty"`
 	// What it brings in a year, running costs and people paid.
 	GainPerYear *Estimate `protobuf:"bytes,2,opt,name=gain_per_year,json=gainPerYear,proto3" json:"gain_per_year,omitempty"`
-	// Years until it has paid. Absent: it never does.
+	// Years until it has paid; an infinite upper end: it may never. Absent: it never does.
 	Years *Estimate `protobuf:"bytes,3,opt,name=years,proto3" json:"years,omitempty"`
 	// How that was reckoned, in words.
 	Reckoning     []string `protobuf:"bytes,4,rep,name=reckoning,proto3" json:"reckoning,omitempty"`

@@ -1,0 +1,6 @@
+//go:build race
+
+package compare
+
+// raced says that the race detector is on: everything takes some ten times as long, so less is played.
+const raced = true
