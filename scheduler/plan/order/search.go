@@ -1,0 +1,89 @@
+package order
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	"tandem/scheduler/plan/problem"
+)
+
+// Search looks for a schedule that costs little until the budget is spent. It begins with dispatch rules and with warm, if that
+// is given and feasible, and gives back nothing worse than warm, and warm itself if it finds nothing better.
+//
+// A budget without limits runs until a schedule is proved to be best, which may be never.
+func Search(
+	p *problem.Problem, warm *problem.Schedule, b problem.Budget, seed uint64,
+) (problem.Schedule, problem.Stats, error) {
+	md, err := compile(p)
+	if err != nil {
+		return problem.Schedule{}, problem.Stats{}, fmt.Errorf("reading the problem: %w", err)
+	}
+	r := newRun(md, b)
+	if md.n == 0 {
+		return problem.Schedule{}, problem.Stats{Proved: true}, nil
+	}
+	g := newGeneral(r, seed)
+	if warm != nil && len(warm.Start) == md.n && len(warm.Mode) == md.n {
+		g.adopt(*warm)
+	}
+	g.search()
+	if r.value == worst {
+		return problem.Schedule{}, r.stats, errNoSchedule
+	}
+	return r.best, r.stats, nil
+}
+
+var errNoSchedule = errors.New(
+	"no schedule found: somebody has to be there long enough for each operation that is attended: prolong a window of attendance")
+
+// run is the best schedule so far and what may still be spent.
+type run struct {
+	md     *model
+	budget problem.Budget
+	bound  value // nothing is below
+	best   problem.Schedule
+	value  value
+	stats  problem.Stats
+	asked  int64 // evaluations when Stop was asked last
+	work   int64 // effort since then, in operations placed
+	ended  bool
+}
+
+func newRun(md *model, b problem.Budget) *run {
+	return &run{md: md, budget: b, bound: md.bound(), value: worst}
+}
+
+// spend counts an evaluation of so many placed operations and tells whether the search may go on.
+func (r *run) spend(operations int) bool {
+	r.stats.Evaluations++
+	r.work += int64(operations) + 1
+	if r.budget.Evaluations > 0 && r.stats.Evaluations >= r.budget.Evaluations {
+		r.ended = true
+	}
+	if r.budget.Stop != nil && (r.work > 20_000 || r.stats.Evaluations-r.asked >= 256) {
+		r.asked, r.work = r.stats.Evaluations, 0
+		r.ended = r.ended || r.budget.Stop()
+	}
+	return !r.ended
+}
+
+// offer takes a plan if it is strictly better than the best one.
+func (r *run) offer(s *plan, c problem.Cost) bool {
+	v := r.md.value(c)
+	if !v.less(r.value) {
+		return false
+	}
+	r.accept(r.md.schedule(s), c, v)
+	return true
+}
+
+func (r *run) accept(s problem.Schedule, c problem.Cost, v value) {
+	r.best, r.value = s, v
+	if !r.bound.less(v) {
+		r.stats.Proved, r.ended = true, true
+	}
+	if r.budget.Better != nil {
+		r.budget.Better(problem.Schedule{Mode: slices.Clone(s.Mode), Start: slices.Clone(s.Start)}, c)
+	}
+}
