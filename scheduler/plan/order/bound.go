@@ -26,28 +26,45 @@ func (md *model) bound() value {
 	return v
 }
 
-// loadBound is the bound of the load for each set of machines that is all that some operations may use.
-func (md *model) loadBound() tick {
-	groups := map[string]*group{}
-	best := tick(0)
+// crowds are the operations that may use the same machines, for each set of machines.
+func (md *model) crowds() [][]int32 {
+	var all [][]int32
+	at := map[string]int{}
 	var key []byte
-	for o := range md.n {
+	for o := range int32(md.n) {
 		on := slices.Clone(md.modeOn[md.modeAt[o]:md.modeAt[o+1]])
 		slices.Sort(on)
-		on = slices.Compact(on)
 		key = key[:0]
-		for _, k := range on {
+		for _, k := range slices.Compact(on) {
 			key = append(key, byte(k), byte(k>>8), byte(k>>16))
 		}
-		g := groups[string(key)]
-		if g == nil {
-			g = &group{machines: on, head: md.head[o], after: md.tail[o] - md.fastest[o]}
-			groups[string(key)] = g
+		i, known := at[string(key)]
+		if !known {
+			i = len(all)
+			at[string(key)] = i
+			all = append(all, nil)
 		}
-		g.work += md.fastest[o]
-		g.head = min(g.head, md.head[o])
-		g.after = min(g.after, md.tail[o]-md.fastest[o])
-		// The order of the map is of no account: only the largest value counts, and it is added to below.
+		all[i] = append(all[i], o)
+	}
+	return all
+}
+
+// loadBound is the bound of the load for each set of machines that is all that some operations may use.
+func (md *model) loadBound() tick {
+	best := tick(0)
+	for _, members := range md.crowds() {
+		o := members[0]
+		g := group{head: md.head[o], after: md.tail[o] - md.fastest[o]}
+		for x := md.modeAt[o]; x < md.modeAt[o+1]; x++ {
+			if k := md.modeOn[x]; !slices.Contains(g.machines, k) {
+				g.machines = append(g.machines, k)
+			}
+		}
+		for _, o := range members {
+			g.work += md.fastest[o]
+			g.head = min(g.head, md.head[o])
+			g.after = min(g.after, md.tail[o]-md.fastest[o])
+		}
 		best = max(best, g.load(md))
 	}
 	return best

@@ -20,7 +20,7 @@ type general struct {
 	marked    []bool
 	chain     []int32
 	lastOn    []int32 // operation placed last on each place
-	stalled   int // evaluations since the walk found something better
+	stalled   int     // evaluations since the walk found something better
 
 	rule, base rule // of the pull builder: being tried, and the best of its line
 	baseValue  value
@@ -118,7 +118,7 @@ func (g *general) rules() {
 
 // tryRule builds with the rule; the base of the way becomes what is at least as good.
 func (g *general) tryRule(want []int32) bool {
-	c, ok := g.pull.build(&g.rule, want, g.plan, nil)
+	c, ok := g.pull.build(&g.rule, want, g.plan)
 	g.spend(g.md.n * 3)
 	if !ok {
 		return false

@@ -1,5 +1,7 @@
 package order
 
+import "slices"
+
 // stepList changes the order of the walk and goes on from there unless that is worse.
 func (g *general) stepList() {
 	md := g.md
@@ -157,8 +159,8 @@ func (g *general) advance(x, y int32) int {
 			write++
 		}
 	}
-	for i := len(stay) - 1; i >= 0; i-- {
-		w.order[at-i] = stay[i]
+	for i, o := range slices.Backward(stay) {
+		w.order[at-i] = o
 	}
 	g.back = stay
 	g.unmark(from, to)

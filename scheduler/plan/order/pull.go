@@ -2,6 +2,7 @@ package order
 
 import (
 	"math"
+	"slices"
 
 	"tandem/scheduler/plan/problem"
 )
@@ -26,17 +27,38 @@ type pull struct {
 	line     line
 	jobEnd   []tick
 	open     []int32
-	waiting  []int32 // operations whose predecessors are placed
 	ready    []tick
 	urgency  []float64 // ln(w/p)
 	meanWork float64
 	meanGap  float64 // mean changeover
+
+	crowds  []crowd
+	crowdOf []int32
+	joins   [][]int32 // crowds that a machine serves
+	pending []int32   // operations whose predecessors are placed and whose time has not come
+	soon    tick      // when the first of them is ready
+	bids    []bid
+	rows    [][]tick // changeovers of a machine from the family it is set up for
+}
+
+// bid is the mode in which a waiting operation would run, while the turn of its crowd has not gone on.
+type bid struct {
+	begin, change tick
+	mode, turn    int32
+}
+
+// crowd is the waiting operations that may use the same machines.
+type crowd struct {
+	mask    uint64
+	turn    int32 // goes on when one of the machines takes something
+	waiting []int32
 }
 
 func newPull(md *model) *pull {
 	b := &pull{
-		md: md, jobEnd: make([]tick, md.jobs), open: make([]int32, md.n), waiting: make([]int32, 0, md.n),
-		ready: make([]tick, md.n), urgency: make([]float64, md.n),
+		md: md, jobEnd: make([]tick, md.jobs), open: make([]int32, md.n), ready: make([]tick, md.n),
+		urgency: make([]float64, md.n), bids: make([]bid, md.n), rows: make([][]tick, md.m),
+		joins: make([][]int32, md.m), crowdOf: make([]int32, md.n), pending: make([]int32, 0, md.n),
 	}
 	for o, p := range md.fastest {
 		b.meanWork += float64(p) / float64(md.n)
@@ -46,6 +68,18 @@ func newPull(md *model) *pull {
 	}
 	b.meanWork = max(1, b.meanWork)
 	b.meanGap = max(1, md.meanChange())
+	for at, members := range md.crowds() {
+		for _, o := range members {
+			b.crowdOf[o] = int32(at)
+		}
+		o := members[0]
+		b.crowds = append(b.crowds, crowd{mask: md.mask[o], waiting: make([]int32, 0, len(members))})
+		for x := md.modeAt[o]; x < md.modeAt[o+1]; x++ {
+			if k := md.modeOn[x]; !slices.Contains(b.joins[k], int32(at)) {
+				b.joins[k] = append(b.joins[k], int32(at))
+			}
+		}
+	}
 	return b
 }
 
@@ -97,74 +131,117 @@ func (b *pull) index(r *rule, o int32, t, change tick) float64 {
 	return v
 }
 
-// build makes a plan; order, if not nil, takes the operations in the order in which they were placed.
-func (b *pull) build(r *rule, want []int32, s *plan, order []int32) (problem.Cost, bool) {
+// build makes a plan.
+func (b *pull) build(r *rule, want []int32, s *plan) (problem.Cost, bool) {
 	md := b.md
 	b.line.reset(md)
-	b.waiting = b.waiting[:0]
+	b.pending, b.soon = b.pending[:0], problem.Never
+	for c := range b.crowds {
+		b.crowds[c].waiting = b.crowds[c].waiting[:0]
+	}
+	for k := range b.rows {
+		b.rows[k] = nil
+		if from := b.line.last[k]; from >= 0 && md.setup[k] != nil {
+			b.rows[k] = md.setup[k][from]
+		}
+	}
 	for o := range int32(md.n) {
+		b.bids[o].turn = -1
 		if b.open[o] = md.predAt[o+1] - md.predAt[o]; b.open[o] == 0 {
-			b.waiting = append(b.waiting, o)
-			b.ready[o] = md.release[o]
+			b.await(o, md.release[o])
 		}
 	}
 	t := tick(math.MinInt64)
 	for placed := 0; placed < md.n; {
+		if b.soon <= t {
+			b.arrive(t)
+		}
 		busy, next := b.busy(t)
-		best, bestAt, bestSlot := math.Inf(-1), -1, slot{}
-		if busy != math.MaxUint64 {
-			for i, o := range b.waiting {
-				ready := b.ready[o]
-				if ready > t {
-					next = min(next, ready)
-					continue
+		next = min(next, b.soon)
+		best, from, at := math.Inf(-1), -1, -1
+		for c := range b.crowds {
+			if b.crowds[c].mask&^busy == 0 {
+				continue
+			}
+			turn := b.crowds[c].turn
+			for i, o := range b.crowds[c].waiting {
+				found := &b.bids[o]
+				if found.turn != turn || r.free {
+					b.find(r, want[o], o, t, found)
+					found.turn = turn
 				}
-				if md.mask[o]&^busy == 0 {
-					continue
-				}
-				found, ok := b.find(r, want[o], o, t, ready)
-				if !ok {
-					continue
-				}
-				if begin := found.start - found.change; begin > t {
-					next = min(next, begin)
+				if found.begin > t {
+					next = min(next, found.begin)
 					continue
 				}
 				if v := b.index(r, o, t, found.change); v > best {
-					best, bestAt, bestSlot = v, i, found
-				}
-			}
-		} else {
-			for _, o := range b.waiting {
-				if ready := b.ready[o]; ready > t {
-					next = min(next, ready)
+					best, from, at = v, c, i
 				}
 			}
 		}
-		if bestAt < 0 {
+		if from < 0 {
 			if next >= problem.Never || next <= t {
 				return problem.Cost{}, false
 			}
 			t = next
 			continue
 		}
-		o := b.waiting[bestAt]
-		b.waiting[bestAt] = b.waiting[len(b.waiting)-1]
-		b.waiting = b.waiting[:len(b.waiting)-1]
-		md.put(&b.line, s, o, bestSlot)
-		if order != nil {
-			order[placed] = o
-		}
+		w := b.crowds[from].waiting
+		o := w[at]
+		w[at] = w[len(w)-1]
+		b.crowds[from].waiting = w[:len(w)-1]
+		b.place(s, o)
 		placed++
-		for a := md.succAt[o]; a < md.succAt[o+1]; a++ {
-			w := md.succOp[a]
-			if b.open[w]--; b.open[w] == 0 {
-				b.waiting = append(b.waiting, w)
-				b.ready[w] = md.ready(s, w)
-			}
-		}
 	}
 	return md.cost(s, b.jobEnd), true
+}
+
+// place books the slot of an operation; what waited for it last waits for a machine now.
+func (b *pull) place(s *plan, o int32) {
+	md := b.md
+	found, _ := md.fit(&b.line, o, b.bids[o].mode, b.ready[o])
+	md.put(&b.line, s, o, found)
+	k := md.modeOn[found.mode]
+	if md.setup[k] != nil {
+		b.rows[k] = md.setup[k][md.family[o]]
+	}
+	if md.modeAtt[found.mode] != problem.None {
+		for c := range b.crowds {
+			b.crowds[c].turn++
+		}
+	} else {
+		for _, c := range b.joins[k] {
+			b.crowds[c].turn++
+		}
+	}
+	for a := md.succAt[o]; a < md.succAt[o+1]; a++ {
+		w := md.succOp[a]
+		if b.open[w]--; b.open[w] == 0 {
+			b.await(w, md.ready(s, w))
+		}
+	}
+}
+
+func (b *pull) await(o int32, ready tick) {
+	b.ready[o] = ready
+	b.soon = min(b.soon, ready)
+	b.pending = append(b.pending, o)
+}
+
+// arrive lets those wait for machines whose time has come.
+func (b *pull) arrive(t tick) {
+	b.soon = problem.Never
+	left := b.pending[:0]
+	for _, o := range b.pending {
+		if ready := b.ready[o]; ready > t {
+			b.soon = min(b.soon, ready)
+			left = append(left, o)
+			continue
+		}
+		c := &b.crowds[b.crowdOf[o]]
+		c.waiting = append(c.waiting, o)
+	}
+	b.pending = left
 }
 
 // busy tells which machines have no free place at t (more than 64 of them share bits; a bit is set when all of its machines are
@@ -184,26 +261,37 @@ func (b *pull) busy(t tick) (uint64, tick) {
 	return ^free, next
 }
 
-// find gives the slot an operation would take at t.
-func (b *pull) find(r *rule, want, o int32, t, ready tick) (slot, bool) {
-	md := b.md
+// find looks for the mode an operation would take at t, and when it would begin.
+func (b *pull) find(r *rule, want, o int32, t tick, into *bid) {
+	md, ready := b.md, b.ready[o]
+	from, to := md.modeAt[o], md.modeAt[o+1]
 	if want >= 0 {
-		return md.fit(&b.line, o, want, ready)
+		from, to = want, want+1
 	}
-	if !r.free {
-		return md.choose(&b.line, o, ready)
-	}
-	var best slot
-	ok, now := false, false
-	for x := md.modeAt[o]; x < md.modeAt[o+1]; x++ {
-		s, fits := md.fit(&b.line, o, x, ready)
-		if !fits {
-			continue
+	into.begin = problem.Never
+	best, idle, now := problem.Never, problem.Never, false
+	for x := from; x < to; x++ {
+		var begin, change, end, gap tick
+		if k := md.modeOn[x]; md.rack[k] || md.modeAtt[x] != problem.None {
+			s, fits := md.fit(&b.line, o, x, ready)
+			if !fits {
+				continue
+			}
+			begin, change, end, gap = s.start-s.change, s.change, s.end, s.idle
+		} else {
+			if row := b.rows[k]; row != nil {
+				change = row[md.family[o]]
+			}
+			free := b.line.place[md.placeAt[k]]
+			begin = max(ready-change, free)
+			end = begin + change + md.modeDur[x]
+			gap = begin - free
 		}
-		starts := s.start-s.change <= t
-		if !ok || starts && !now || starts == now && s.end < best.end {
-			best, ok, now = s, true, starts
+		starts := r.free && begin <= t
+		if better := end < best || end == best && (change < into.change || change == into.change && gap < idle); starts == now &&
+			better || starts && !now {
+			into.mode, into.begin, into.change = x, begin, change
+			best, idle, now = end, gap, starts
 		}
 	}
-	return best, ok
 }
