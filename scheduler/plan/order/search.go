@@ -27,7 +27,11 @@ func Search(
 	if warm != nil && len(warm.Start) == md.n && len(warm.Mode) == md.n {
 		g.adopt(*warm)
 	}
-	g.search()
+	if shop := structure(md); shop != nil && shop.single() {
+		newGreedy(r, shop, seed).search()
+	} else {
+		g.search()
+	}
 	if r.value == worst {
 		return problem.Schedule{}, r.stats, errNoSchedule
 	}
@@ -46,7 +50,7 @@ type run struct {
 	value  value
 	stats  problem.Stats
 	asked  int64 // evaluations when Stop was asked last
-	work   int64 // effort since then, in operations placed
+	effort int64 // effort since then, in operations placed
 	ended  bool
 }
 
@@ -57,12 +61,12 @@ func newRun(md *model, b problem.Budget) *run {
 // spend counts an evaluation of so many placed operations and tells whether the search may go on.
 func (r *run) spend(operations int) bool {
 	r.stats.Evaluations++
-	r.work += int64(operations) + 1
+	r.effort += int64(operations) + 1
 	if r.budget.Evaluations > 0 && r.stats.Evaluations >= r.budget.Evaluations {
 		r.ended = true
 	}
-	if r.budget.Stop != nil && (r.work > 20_000 || r.stats.Evaluations-r.asked >= 256) {
-		r.asked, r.work = r.stats.Evaluations, 0
+	if r.budget.Stop != nil && (r.effort > 20_000 || r.stats.Evaluations-r.asked >= 256) {
+		r.asked, r.effort = r.stats.Evaluations, 0
 		r.ended = r.ended || r.budget.Stop()
 	}
 	return !r.ended
