@@ -14,6 +14,7 @@ type general struct {
 	chance chance
 	list   *list
 	pull   *pull
+	holder *holder
 
 	now, next *walk
 	back      []int32 // scratch space for operations
@@ -45,7 +46,7 @@ func newWalk(n int) *walk {
 func newGeneral(r *run, seed uint64) *general {
 	n := r.md.n
 	g := &general{
-		run: r, chance: chance{seed}, list: newList(r.md), pull: newPull(r.md), now: newWalk(n), next: newWalk(n),
+		run: r, chance: chance{seed}, list: newList(r.md), pull: newPull(r.md), holder: newHolder(r.md), now: newWalk(n), next: newWalk(n),
 		marked: make([]bool, n), lastOn: make([]int32, len(r.md.place)), free: make([]int32, n), plan: newPlan(n), baseValue: worst, gain: [2]float64{1, 1},
 	}
 	for o := range g.free {
@@ -106,7 +107,7 @@ func (g *general) rules() {
 		tries = min(tries, max(2, int(g.budget.Evaluations/12)))
 	}
 	for _, l := range looks[:tries] {
-		if g.ended {
+		if g.ended && g.value != worst {
 			return
 		}
 		g.rule.slack = 1 / (l.slack * g.pull.meanWork)
@@ -123,6 +124,7 @@ func (g *general) tryRule(want []int32) bool {
 	if !ok {
 		return false
 	}
+	s, c := g.holder.hold(g.plan, g.pull.placed, g.pull.jobEnd, c)
 	v := g.md.value(c)
 	if !g.baseValue.less(v) {
 		g.baseValue = v
@@ -130,7 +132,7 @@ func (g *general) tryRule(want []int32) bool {
 		copy(g.base.bias, g.rule.bias)
 		g.shaken = 0
 	}
-	if !g.offer(g.plan, c) {
+	if !g.offer(s, c) {
 		return false
 	}
 	g.adopt(g.best)
@@ -209,25 +211,26 @@ func (g *general) adopt(s problem.Schedule) {
 		w.at[o] = int32(i)
 		w.want[o] = -1
 	}
-	c, ok := g.list.keep(w.order, w.want, 0, w.plan)
-	g.spend(md.n)
-	w.value = worst
-	if ok {
-		w.value = md.value(c)
-		g.offer(w.plan, c)
-	}
-	if g.value.less(w.value) || !ok {
+	g.keepWalk()
+	if g.value.less(w.value) {
 		for o, x := range s.Mode {
 			w.want[o] = md.modeAt[o] + int32(x)
 		}
-		if c, ok = g.list.keep(w.order, w.want, 0, w.plan); ok {
-			w.value = md.value(c)
-			g.offer(w.plan, c)
-		} else {
-			w.value = worst
-		}
-		g.spend(md.n)
+		g.keepWalk()
 	}
 	g.stalled = 0
 	g.trace()
+}
+
+// keepWalk builds the walk from the start.
+func (g *general) keepWalk() {
+	w := g.now
+	w.value = worst
+	c, ok := g.list.keep(w.order, w.want, 0, w.plan)
+	g.spend(g.md.n)
+	if ok {
+		s, c := g.holder.hold(w.plan, w.order, g.list.jobEnd, c)
+		w.value = g.md.value(c)
+		g.offer(s, c)
+	}
 }

@@ -34,12 +34,13 @@ func (g *general) stepList() {
 		g.stalled++
 		return
 	}
+	s, c := g.holder.hold(w.plan, w.order, g.list.jobEnd, c)
 	w.value = md.value(c)
 	better := w.value.less(g.now.value)
 	if !better {
 		g.stalled++
 	}
-	found := g.offer(w.plan, c)
+	found := g.offer(s, c)
 	g.reward(0, found)
 	if found {
 		g.stalled = 0

@@ -26,6 +26,7 @@ type pull struct {
 	md       *model
 	line     line
 	jobEnd   []tick
+	placed   []int32 // operations in the order in which they were placed
 	open     []int32
 	ready    []tick
 	urgency  []float64 // ln(w/p)
@@ -152,7 +153,7 @@ func (b *pull) build(r *rule, want []int32, s *plan) (problem.Cost, bool) {
 		}
 	}
 	t := tick(math.MinInt64)
-	for placed := 0; placed < md.n; {
+	for b.placed = b.placed[:0]; len(b.placed) < md.n; {
 		if b.soon <= t {
 			b.arrive(t)
 		}
@@ -191,7 +192,7 @@ func (b *pull) build(r *rule, want []int32, s *plan) (problem.Cost, bool) {
 		w[at] = w[len(w)-1]
 		b.crowds[from].waiting = w[:len(w)-1]
 		b.place(s, o)
-		placed++
+		b.placed = append(b.placed, o)
 	}
 	return md.cost(s, b.jobEnd), true
 }

@@ -23,13 +23,16 @@ func Search(
 	if md.n == 0 {
 		return problem.Schedule{}, problem.Stats{Proved: true}, nil
 	}
-	g := newGeneral(r, seed)
-	if warm != nil && len(warm.Start) == md.n && len(warm.Mode) == md.n {
-		g.adopt(*warm)
-	}
+	known := warm != nil && r.admit(*warm)
 	if shop := structure(md); shop != nil && shop.single() {
 		newGreedy(r, shop, seed).search()
+	} else if shop != nil && !md.tardy && !md.setups {
+		newHybrid(r, shop, seed).search()
 	} else {
+		g := newGeneral(r, seed)
+		if known {
+			g.adopt(*warm)
+		}
 		g.search()
 	}
 	if r.value == worst {
