@@ -71,13 +71,16 @@ func (g *general) change(random bool) int {
 	if y < 0 {
 		return md.n
 	}
-	if w.want[x] >= 0 && md.modeOn[w.want[x]] != k {
+	from := 0
+	if ahead {
+		from = g.advance(x, y)
+	} else {
+		from = g.delay(x, y)
+	}
+	if from < md.n && w.want[x] >= 0 && md.modeOn[w.want[x]] != k {
 		w.want[x] = -1
 	}
-	if ahead {
-		return g.advance(x, y)
-	}
-	return g.delay(x, y)
+	return from
 }
 
 // pick chooses the operation to change: mostly one of the chain that makes the makespan or a late job late.
