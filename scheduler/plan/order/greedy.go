@@ -28,13 +28,21 @@ func newGreedy(r *run, s *shop, seed uint64) *greedy {
 // search goes on until the budget is spent.
 func (g *greedy) search() {
 	now, value := g.begin()
+	if g.run.value != worst {
+		warm := slices.Sorted(slices.Values(now))
+		g.byStart(warm, g.run.best)
+		if v := g.evaluate(warm); v < value {
+			now, value = warm, v
+		}
+	}
 	now, value = g.polish(now, value)
 	g.keep(now, value)
+	heat := g.heat()
 	var seq []int32
 	for !g.ended {
 		seq = append(seq[:0], now...)
 		g.out = g.out[:0]
-		for range min(g.take(), g.n-1) {
+		for range min(taken, g.n-1) {
 			at := g.chance.below(len(seq))
 			g.out = append(g.out, seq[at])
 			seq = slices.Delete(seq, at, at+1)
@@ -46,19 +54,27 @@ func (g *greedy) search() {
 		}
 		seq, v = g.polish(seq, v)
 		g.keep(seq, v)
-		if v <= value || g.chance.float() < math.Exp((value-v)/g.heat()) {
+		if v <= value || g.chance.float() < math.Exp((value-v)/heat) {
 			now, seq, value = seq, now, v
 		}
 	}
 }
 
-var D, H = 2, 0.5
+// taken is how many jobs are taken out of the order at a time.
+const taken = 3
 
-func (g *greedy) take() int { return D }
-
-// heat is the temperature: what is worse by so much is accepted in 37 of 100 cases.
+// heat is the temperature: what is worse by so much is accepted in 37 of 100 cases. It follows from the mean duration as Ruiz &
+// Stützle have it for the makespan; lateness adds up over jobs and goes up and down by more.
 func (g *greedy) heat() float64 {
-	return H * float64(g.total) / float64(len(g.shop.work)) / 10
+	mean := float64(g.total) / float64(g.n*g.stages)
+	if !g.late {
+		return 0.05 * mean
+	}
+	weight := 0.0
+	for _, w := range g.weight {
+		weight += w / float64(g.n)
+	}
+	return mean * weight
 }
 
 // begin puts the jobs in one after another where they cost least: those with most work first for the makespan (Nawaz, Enscore

@@ -1,6 +1,10 @@
 package order
 
-import "tandem/scheduler/plan/problem"
+import (
+	"slices"
+
+	"tandem/scheduler/plan/problem"
+)
 
 // holder starts operations later, where nothing else is harmed by it, so that those that may not wait for long after them do not
 // have to. The builders start everything as early as they can.
@@ -26,8 +30,7 @@ func (h *holder) hold(s *plan, order []int32, jobEnd []tick, c problem.Cost) (*p
 	for q := range h.next {
 		h.next[q] = problem.Never
 	}
-	for i := len(order) - 1; i >= 0; i-- {
-		o := order[i]
+	for _, o := range slices.Backward(order) {
 		if shift := h.shift(o, max(jobEnd[md.job[o]], md.due[md.job[o]])); shift > 0 {
 			s2.start[o] += shift
 			s2.end[o] += shift

@@ -6,22 +6,25 @@ import (
 	"slices"
 )
 
-// hybrid is the search for hybrid flow shops. An order of jobs says in which order they enter the first stage; at a later stage
-// they are taken as they come, and always by the machine that is free first. The problem is looked at from both ends: the last
+// hybrid is the search for hybrid flow shops. An order of jobs says in which order they enter the first stage; at a later stage,
+// too, the first in that order of those that wait is taken by the machine that is free first. The problem is looked at from both ends: the last
 // stage of the one is the first of the other, and a schedule of the one read backwards is one of the other.
 type hybrid struct {
 	*run
-	shop                       *shop
-	n                          int
-	chance                     chance
-	views                      [2]view
-	free                       []int32 // when the machines of a stage are free
-	ends                       []int32 // of the jobs at all stages, as of the last decoding: ends[s*n+j]
-	queue                      []int32 // jobs as they come
-	seq                        []int32
-	plan                       *plan
-	bestEnd                    int32
-	free2, wait, arrived, rank []int32
+	shop    *shop
+	n       int
+	chance  chance
+	views   [2]view
+	free    []int32 // when the machines of a stage are free
+	ends    []int32 // of the jobs at all stages, as of the last decoding: ends[s*n+j]
+	queue   []int32 // jobs as they come
+	seq     []int32
+	plan    *plan
+	bestEnd int32
+	rank    []int32 // place of a job in the order
+	wait    []int32
+	zero    []int32
+	next    []int32
 }
 
 // view is the shop from one end: duration and what comes after a job at stage s: work[s*n+j].
@@ -34,7 +37,7 @@ func newHybrid(r *run, s *shop, seed uint64) *hybrid {
 	h := &hybrid{
 		run: r, shop: s, n: s.n, chance: chance{seed}, free: make([]int32, slices.Max(s.servers)),
 		ends: make([]int32, s.n*s.stages), queue: make([]int32, s.n), seq: make([]int32, s.n), plan: newPlan(s.md.n),
-		free2: make([]int32, slices.Max(s.servers)), wait: make([]int32, s.n), arrived: make([]int32, s.n), rank: make([]int32, s.n),
+		rank: make([]int32, s.n), wait: make([]int32, 0, s.n), zero: make([]int32, s.n), next: make([]int32, s.n),
 		bestEnd: math.MaxInt32,
 	}
 	for side := range h.views {
@@ -65,42 +68,34 @@ func (h *hybrid) stage(side, i int) int {
 }
 
 // decode gives the makespan of an order of jobs, or something above limit as soon as it is certain to be above.
-func (h *hybrid) decode(side, style int, seq []int32, limit int32) int32 {
+func (h *hybrid) decode(side int, seq []int32, limit int32) int32 {
 	v, n := &h.views[side], h.n
 	queue := append(h.queue[:0], seq...)
-	most := int32(0)
-	if style == 2 {
-		for i, j := range seq {
-			h.rank[j] = int32(i)
-		}
+	for i, j := range seq {
+		h.rank[j] = int32(i)
 	}
-	var before []int32
+	most, before := int32(0), h.zero
 	for i, servers := range v.servers {
 		work, after, ends := v.work[i*n:(i+1)*n], v.after[i*n:(i+1)*n], h.ends[i*n:(i+1)*n]
 		if i > 0 {
-			// As they come; they nearly are in order.
-			for a := 1; a < len(queue); a++ {
-				j := queue[a]
-				e := before[j]
-				b := a
-				for ; b > 0 && before[queue[b-1]] > e; b-- {
-					queue[b] = queue[b-1]
-				}
-				queue[b] = j
-			}
+			arrange(queue, before)
 		}
 		free := h.free[:servers]
 		clear(free)
-		if style > 0 && i > 0 {
-			h.sort(queue, before, v, i, style)
-		}
-		for _, j := range queue {
+		wait, next := h.wait[:0], 0
+		for range queue {
 			// The machine that is free first is at 0; the others are in order.
-			end := free[0]
-			if i > 0 {
-				end = max(end, before[j])
+			begin := free[0]
+			if len(wait) == 0 {
+				begin = max(begin, before[queue[next]])
 			}
-			end += work[j]
+			for next < len(queue) && before[queue[next]] <= begin {
+				wait = h.line(wait, queue[next])
+				next++
+			}
+			j := wait[len(wait)-1]
+			wait = wait[:len(wait)-1]
+			end := begin + work[j]
 			ends[j] = end
 			if m := end + after[j]; m > most {
 				if most = m; most > limit {
@@ -118,103 +113,99 @@ func (h *hybrid) decode(side, style int, seq []int32, limit int32) int32 {
 	return most
 }
 
-// sort
-func (h *hybrid) sort(queue, before []int32, v *view, i, style int) {
-	free := h.free2[:v.servers[i]]
-	clear(free)
-	work, after := v.work[i*h.n:(i+1)*h.n], v.after[i*h.n:(i+1)*h.n]
-	wait := h.wait[:0]
-	at := 0
-	arrived := h.arrived[:copy(h.arrived, queue)]
-	for k := range queue {
-		t := free[0]
-		if len(wait) == 0 {
-			t = max(t, before[arrived[at]])
+// arrange puts jobs in the order in which they come; they nearly are.
+func arrange(queue, before []int32) {
+	for a := 1; a < len(queue); a++ {
+		j := queue[a]
+		came, b := before[j], a
+		for ; b > 0 && before[queue[b-1]] > came; b-- {
+			queue[b] = queue[b-1]
 		}
-		for at < len(arrived) && before[arrived[at]] <= t {
-			wait = append(wait, arrived[at])
-			at++
-		}
-		best := 0
-		for x := 1; x < len(wait); x++ {
-			a, b := wait[x], wait[best]
-			var better bool
-			if style == 1 {
-				better = after[a] > after[b]
-			} else {
-				better = h.rank[a] < h.rank[b]
-			}
-			if better {
-				best = x
-			}
-		}
-		j := wait[best]
-		wait = append(wait[:best], wait[best+1:]...)
-		queue[k] = j
-		end := max(t, before[j]) + work[j]
-		q := 1
-		for ; q < len(free) && free[q] < end; q++ {
-			free[q-1] = free[q]
-		}
-		free[q-1] = end
+		queue[b] = j
 	}
 }
 
-var ST = 0
+// line puts a job in the line of those that wait; the first in the order of jobs stands last.
+func (h *hybrid) line(wait []int32, j int32) []int32 {
+	wait = append(wait, j)
+	at := len(wait) - 1
+	for ; at > 0 && h.rank[wait[at-1]] < h.rank[j]; at-- {
+		wait[at] = wait[at-1]
+	}
+	wait[at] = j
+	return wait
+}
 
-// search goes on until the budget is spent.
+// search goes on until the budget is spent: simulated annealing, over and over, each time from the other end.
 func (h *hybrid) search() {
+	h.begin()
+	side, tries := 0, 0
+	now := h.decode(side, h.seq, math.MaxInt32)
+	h.keep(side, now)
+	heat := warmth * float64(h.shop.total) / float64(len(h.shop.work))
+	for !h.ended {
+		if tries++; tries > patience*h.n {
+			tries = 0
+			now = h.turn(side)
+			side = 1 - side
+			h.keep(side, now)
+		}
+		next := h.change()
+		cool := 1 - float64(tries)/float64(patience*h.n+1)
+		limit := now + int32(-math.Log(1-h.chance.float())*heat*(cool*cool))
+		v := h.decode(side, next, limit)
+		h.spend(len(h.shop.work))
+		if v <= limit {
+			now = v
+			h.seq, h.next = next, h.seq
+			h.keep(side, v)
+		}
+	}
+}
+
+const (
+	// warmth is by how much of the mean duration an accepted order may be worse at first, on average.
+	warmth = 0.04
+	// patience is how many changes a job one annealing takes.
+	patience = 5000
+)
+
+// begin orders the jobs by what comes after the first stage, longest first, or as a warm start has them.
+func (h *hybrid) begin() {
 	for j := range h.seq {
 		h.seq[j] = int32(j)
 	}
 	key := h.views[0].after
 	slices.SortStableFunc(h.seq, func(a, b int32) int { return cmp.Compare(key[b], key[a]) })
-	side, style := 0, ST%3
-	now := h.decode(side, style, h.seq, math.MaxInt32)
-	h.keep(side, now)
-	n := h.n
-	heat := H * float64(h.shop.total) / float64(len(h.shop.work))
-	next := make([]int32, n)
-	tries := 0
-	for !h.ended {
-		tries++
-		if tries > D*1000*n {
-			tries = 0
-			side = 1 - side
-			old := style
-			if ST == 3 {
-				style = h.chance.below(3)
-			}
-			if ST == 4 {
-				style = h.chance.below(2) * 2
-			}
-			h.decode(1-side, old, h.seq, math.MaxInt32)
-			ends := h.ends[(h.shop.stages-1)*n:]
-			slices.SortStableFunc(h.seq, func(a, b int32) int { return cmp.Compare(ends[b], ends[a]) })
-			now = h.decode(side, style, h.seq, math.MaxInt32)
-			h.keep(side, now)
-		}
-		copy(next, h.seq)
-		a, b := h.chance.below(n), h.chance.below(n)
-		if a == b {
-			continue
-		}
-		if h.chance.below(2) == 0 {
-			next[a], next[b] = next[b], next[a]
-		} else {
-			j := next[a]
-			next = slices.Delete(next, a, a+1)
-			next = slices.Insert(next, b, j)
-		}
-		limit := now + int32(-math.Log(1-h.chance.float())*heat)
-		v := h.decode(side, style, next, limit)
-		h.spend(len(h.shop.work))
-		if v <= limit {
-			now = v
-			copy(h.seq, next)
-			h.keep(side, v)
-		}
+	if h.value != worst {
+		h.shop.byStart(h.seq, h.best)
 	}
+}
+
+// turn looks at the present order from the other end.
+func (h *hybrid) turn(side int) int32 {
+	h.decode(side, h.seq, math.MaxInt32)
+	ends := h.ends[(h.shop.stages-1)*h.n:]
+	slices.SortStableFunc(h.seq, func(a, b int32) int { return cmp.Compare(ends[b], ends[a]) })
+	return h.decode(1-side, h.seq, math.MaxInt32)
+}
+
+// change swaps two jobs or moves one.
+func (h *hybrid) change() []int32 {
+	next := append(h.next[:0], h.seq...)
+	a, b := h.chance.below(h.n), h.chance.below(h.n)
+	if h.chance.below(2) == 0 {
+		next[a], next[b] = next[b], next[a]
+		return next
+	}
+	j := next[a]
+	if a < b {
+		copy(next[a:b], next[a+1:b+1])
+	} else {
+		copy(next[b+1:a+1], next[b:a])
+	}
+	next[b] = j
+	return next
 }
 
 // keep offers the schedule decoded last if it is the best one.

@@ -1,7 +1,9 @@
 package order
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"tandem/scheduler/plan/problem"
 )
@@ -186,4 +188,11 @@ func (s *shop) single() bool {
 		}
 	}
 	return true
+}
+
+// byStart puts the jobs in the order in which a schedule begins them.
+func (s *shop) byStart(jobs []int32, of problem.Schedule) {
+	slices.SortStableFunc(jobs, func(a, b int32) int {
+		return cmp.Compare(of.Start[s.ops[int(a)*s.stages]], of.Start[s.ops[int(b)*s.stages]])
+	})
 }
