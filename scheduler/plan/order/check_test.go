@@ -1,118 +1,22 @@
 package order
 
 import (
-	"fmt"
 	"slices"
 
 	"tandem/scheduler/plan/problem"
 )
 
-// check holds a schedule against the problem as it is stated, sharing nothing with the builders, and adds up its cost.
+// check holds a schedule against the problem and adds up its cost, sharing nothing with the builders.
 func check(p *problem.Problem, s problem.Schedule) (problem.Cost, error) {
-	var c problem.Cost
-	type work struct {
-		op                 int
-		begin, start, end  tick // begin of the changeover
-		attended, duration tick
+	if err := problem.Check(p, s); err != nil {
+		return problem.Cost{}, err
 	}
-	on := make([][]work, len(p.Machines))
-	ends := make([]tick, len(p.Ops))
-	for o, op := range p.Ops {
-		mode := op.Modes[s.Mode[o]]
-		ends[o] = s.Start[o] + mode.Duration
-		c.Makespan = max(c.Makespan, ends[o])
-		on[mode.Machine] = append(on[mode.Machine], work{o, 0, s.Start[o], ends[o], mode.Attended, mode.Duration})
-	}
-	for o, op := range p.Ops {
-		if s.Start[o] < op.Release {
-			return c, fmt.Errorf("op %d starts at %d, released at %d", o, s.Start[o], op.Release)
-		}
-		for _, a := range op.Before {
-			gap := s.Start[o] - ends[a.Op]
-			if gap < a.Lag {
-				return c, fmt.Errorf("op %d starts %d after op %d, not %d", o, gap, a.Op, a.Lag)
-			}
-			c.Overrun += float64(max(0, gap-a.MaxLag))
-		}
-	}
-	type stay struct{ from, to tick }
-	var stays []stay
-	for k, m := range p.Machines {
-		slices.SortFunc(on[k], func(a, b work) int { return int(a.start - b.start + (a.end-b.end)*0) })
-		family, free := m.Initial, slices.Clone(m.Places)
-		for _, w := range on[k] {
-			w.begin = w.start
-			if len(m.Places) == 1 && m.Setup != nil && family >= 0 {
-				change := m.Setup[family][p.Ops[w.op].Family]
-				c.Setup += change
-				w.begin -= change
-			}
-			family = p.Ops[w.op].Family
-			slices.Sort(free)
-			if free[0] > w.begin {
-				return c, fmt.Errorf("machine %d has no place for op %d at %d", k, w.op, w.begin)
-			}
-			free[0] = w.end
-			switch w.attended {
-			case problem.None:
-			case problem.Whole:
-				stays = append(stays, stay{w.begin, w.end})
-			default:
-				stays = append(stays, stay{w.begin, min(w.start+w.attended, w.end)})
-			}
-		}
-	}
-	if len(p.Attendance) > 0 {
-		// Numbers of operators change only where a window or a stay begins.
-		at := []tick{}
-		for _, w := range p.Attendance {
-			at = append(at, w.From)
-		}
-		for _, s := range stays {
-			at = append(at, s.from)
-		}
-		for _, t := range at {
-			there, busy := 0, 0
-			for _, w := range p.Attendance {
-				if w.From <= t {
-					there = w.Operators
-				}
-			}
-			for _, s := range stays {
-				if s.from <= t && t < s.to {
-					busy++
-				}
-			}
-			if busy > there {
-				return c, fmt.Errorf("%d operators at %d, %d needed", there, t, busy)
-			}
-		}
-	}
-	for j, job := range p.Jobs {
-		end := tick(0)
-		for o, op := range p.Ops {
-			if op.Job == j {
-				end = max(end, ends[o])
-			}
-		}
-		c.Tardiness += job.Weight * float64(max(0, end-job.Due))
-	}
-	return c, nil
+	return problem.CostOf(p, s), nil
 }
 
-// worth is what a cost comes to, as the search sees it.
+// worth is what a cost comes to.
 func worth(p *problem.Problem, c problem.Cost) value {
-	heaviest := 1.0
-	for _, j := range p.Jobs {
-		heaviest = max(heaviest, j.Weight)
-	}
-	v := value{p.SetupPrice*float64(c.Setup) + overrunPrice*heaviest*c.Overrun, float64(c.Makespan)}
-	if p.Objective == problem.WeightedTardiness {
-		v.first += c.Tardiness
-	} else {
-		v.first += float64(c.Makespan)
-	}
-	return v
+	return value{c.Value(p), float64(c.Makespan)}
 }
 
 // features are what a random problem may have.
@@ -224,7 +128,7 @@ func everyOrder(p *problem.Problem) value {
 
 // appendFirst looks for the first start of the last operation of order, behind what is on its machine.
 func appendFirst(p *problem.Problem, s problem.Schedule, order []int) bool {
-	part := &problem.Problem{Machines: p.Machines, Attendance: p.Attendance}
+	part := &problem.Problem{Machines: p.Machines, Jobs: p.Jobs, Attendance: p.Attendance}
 	var sub problem.Schedule
 	at := map[int]int{}
 	from := tick(0)

@@ -1,6 +1,7 @@
 package order
 
 import (
+	"math"
 	"slices"
 
 	"tandem/scheduler/plan/problem"
@@ -147,13 +148,16 @@ func (g *general) stepPull() {
 	}
 	g.rule.slack, g.rule.change, g.rule.free = g.base.slack, g.base.change, g.base.free
 	copy(g.rule.bias, g.base.bias)
-	for range 1 + g.chance.below(3) {
+	for range 1 + g.chance.below(6) {
 		by := g.chance.normal()
 		if g.chance.below(2) == 0 {
 			g.rule.bias[g.chance.below(md.n)] += 2 * by
 			continue
 		}
 		j := md.job[g.chance.below(md.n)]
+		if len(g.chain) > 0 && g.chance.below(2) == 0 {
+			j, by = md.job[g.chain[g.chance.below(len(g.chain))]], math.Abs(by)
+		}
 		for o := range g.rule.bias {
 			if md.job[o] == j {
 				g.rule.bias[o] += by

@@ -14,11 +14,10 @@ type greedy struct {
 	*run
 	*flow
 	chance chance
-	best   []int32
 	out    []int32
 	jobs   []int32
 	plan   *plan
-	top    float64 // value of best
+	top    float64 // value of the best order
 }
 
 func newGreedy(r *run, s *shop, seed uint64) *greedy {
@@ -28,9 +27,9 @@ func newGreedy(r *run, s *shop, seed uint64) *greedy {
 // search goes on until the budget is spent.
 func (g *greedy) search() {
 	now, value := g.begin()
-	if g.run.value != worst {
+	if g.value != worst {
 		warm := slices.Sorted(slices.Values(now))
-		g.byStart(warm, g.run.best)
+		g.byStart(warm, g.best)
 		if v := g.evaluate(warm); v < value {
 			now, value = warm, v
 		}
@@ -107,7 +106,6 @@ func (g *greedy) keep(seq []int32, value float64) {
 		return
 	}
 	g.top = value
-	g.best = append(g.best[:0], seq...)
 	g.forward(seq, 0)
 	for i, j := range seq {
 		change := g.between(g.before(seq, i), j)

@@ -47,7 +47,7 @@ func (h *holder) hold(s *plan, order []int32, jobEnd []tick, c problem.Cost) (*p
 // shift is by how much an operation is to start later, its job to end by limit.
 func (h *holder) shift(o int32, limit tick) tick {
 	md, s := h.md, h.plan
-	if md.modeAtt[s.mode[o]] != problem.None {
+	if md.stay(s.mode[o], s.change[o]) > 0 {
 		return 0 // somebody else may be with another machine then
 	}
 	want, slack := tick(0), min(h.next[s.place[o]], limit)-s.end[o]

@@ -83,8 +83,8 @@ func (md *model) fit(l *line, o, x int32, ready tick) (slot, bool) {
 	free := l.place[at]
 	start := max(ready, free+change)
 	duration := md.modeDur[x]
-	if attended := md.modeAtt[x]; attended != problem.None {
-		begin := l.crew.earliest(start-change, change+min(attended, duration))
+	if stay := md.stay(x, change); stay > 0 {
+		begin := l.crew.earliest(start-change, stay)
 		if begin >= problem.Never {
 			return slot{}, false
 		}
@@ -117,8 +117,8 @@ func (md *model) put(l *line, s *plan, o int32, at slot) {
 	l.place[at.place] = at.end
 	k := md.modeOn[at.mode]
 	l.last[k] = md.family[o]
-	if attended := md.modeAtt[at.mode]; attended != problem.None {
-		l.crew.take(at.start-at.change, at.change+min(attended, md.modeDur[at.mode]))
+	if stay := md.stay(at.mode, at.change); stay > 0 {
+		l.crew.take(at.start-at.change, stay)
 	}
 }
 

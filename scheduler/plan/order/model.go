@@ -49,7 +49,7 @@ type model struct {
 	head     []tick  // no earlier start, machines unlimited
 	tail     []tick  // from the start of an operation to the end of all that wait for it, machines unlimited
 	jobTail  []tick  // the same within the job of the operation
-	attended bool    // some mode needs an operator and operators are limited
+	attended bool    // operators are limited, and something needs them
 	maxLags  bool
 	setups   bool
 
@@ -59,30 +59,33 @@ type model struct {
 }
 
 func compile(p *problem.Problem) (*model, error) {
+	if err := problem.Validate(p); err != nil {
+		return nil, fmt.Errorf("reading the problem: %w", err)
+	}
 	md := &model{
 		p: p, n: len(p.Ops), m: len(p.Machines), jobs: len(p.Jobs),
 		tardy: p.Objective == problem.WeightedTardiness, price: p.SetupPrice,
 	}
 	md.machines()
 	heaviest := 1.0
-	for _, j := range p.Jobs {
+	some := make([]bool, md.jobs)
+	for _, op := range p.Ops {
+		some[op.Job] = true
+	}
+	for i, j := range p.Jobs {
 		due, weight := j.Due, j.Weight
-		if weight == 0 {
+		if weight == 0 || !some[i] {
 			due = problem.Never
 		}
 		md.due = append(md.due, due)
 		md.weight = append(md.weight, weight)
 		heaviest = max(heaviest, weight)
 	}
-	md.overrun = overrunPrice * heaviest
-	if err := md.operations(); err != nil {
-		return nil, err
-	}
-	return md, md.sort()
+	md.overrun = problem.OverrunPrice * heaviest
+	md.operations()
+	md.sort()
+	return md, nil
 }
-
-// overrunPrice is what a tick beyond a maximum lag costs, in ticks of lateness of the heaviest job.
-const overrunPrice = 100
 
 func (md *model) machines() {
 	for _, k := range md.p.Machines {
@@ -100,10 +103,11 @@ func (md *model) machines() {
 	md.placeAt = append(md.placeAt, int32(len(md.place)))
 }
 
-func (md *model) operations() error {
+func (md *model) operations() {
 	limited := len(md.p.Attendance) > 0
+	md.attended = limited && md.setups
 	waiting := make([]int32, md.n+1)
-	for i, op := range md.p.Ops {
+	for _, op := range md.p.Ops {
 		md.release = append(md.release, op.Release)
 		md.job = append(md.job, int32(op.Job))
 		md.family = append(md.family, int32(op.Family))
@@ -114,9 +118,6 @@ func (md *model) operations() error {
 			md.predMax = append(md.predMax, a.MaxLag)
 			md.maxLags = md.maxLags || a.MaxLag < problem.Never
 			waiting[a.Op+1]++
-		}
-		if len(op.Modes) == 0 {
-			return fmt.Errorf("operation %d: no mode: give it at least one machine", i)
 		}
 		md.modeAt = append(md.modeAt, int32(len(md.modeOn)))
 		mask, fastest := uint64(0), problem.Never
@@ -151,11 +152,10 @@ func (md *model) operations() error {
 			md.succOp[at], md.succLag[at], md.succMax[at] = int32(i), md.predLag[a], md.predMax[a]
 		}
 	}
-	return nil
 }
 
 // sort finds an order of precedence and what follows from it.
-func (md *model) sort() error {
+func (md *model) sort() {
 	open := make([]int32, md.n)
 	for i := range md.n {
 		open[i] = md.predAt[i+1] - md.predAt[i]
@@ -170,9 +170,6 @@ func (md *model) sort() error {
 				md.topo = append(md.topo, md.succOp[a])
 			}
 		}
-	}
-	if len(md.topo) < md.n {
-		return fmt.Errorf("%d operations wait for one another in a circle: take an arc out", md.n-len(md.topo))
 	}
 	md.head = slices.Clone(md.release)
 	md.tail = slices.Clone(md.fastest)
@@ -192,7 +189,6 @@ func (md *model) sort() error {
 			}
 		}
 	}
-	return nil
 }
 
 // change is the changeover of machine k from a family, -1: none, to that of operation o.
@@ -201,6 +197,18 @@ func (md *model) change(k, from, o int32) tick {
 		return 0
 	}
 	return md.setup[k][from][md.family[o]]
+}
+
+// stay is how long an operator is needed for an operation in mode x, from the beginning of a changeover on.
+func (md *model) stay(x int32, change tick) tick {
+	switch attended := md.modeAtt[x]; {
+	case !md.attended:
+		return 0
+	case attended == problem.None:
+		return change
+	default:
+		return change + min(attended, md.modeDur[x])
+	}
 }
 
 // value is what a search compares: less of first, then less of second.

@@ -71,7 +71,7 @@ func (g *general) change(random bool) int {
 	if y < 0 {
 		return md.n
 	}
-	from := 0
+	var from int
 	if ahead {
 		from = g.advance(x, y)
 	} else {

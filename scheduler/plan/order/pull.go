@@ -206,7 +206,7 @@ func (b *pull) place(s *plan, o int32) {
 	if md.setup[k] != nil {
 		b.rows[k] = md.setup[k][md.family[o]]
 	}
-	if md.modeAtt[found.mode] != problem.None {
+	if md.stay(found.mode, found.change) > 0 {
 		for c := range b.crowds {
 			b.crowds[c].turn++
 		}
@@ -273,16 +273,17 @@ func (b *pull) find(r *rule, want, o int32, t tick, into *bid) {
 	best, idle, now := problem.Never, problem.Never, false
 	for x := from; x < to; x++ {
 		var begin, change, end, gap tick
-		if k := md.modeOn[x]; md.rack[k] || md.modeAtt[x] != problem.None {
+		k := md.modeOn[x]
+		if row := b.rows[k]; row != nil {
+			change = row[md.family[o]]
+		}
+		if md.rack[k] || md.stay(x, change) > 0 {
 			s, fits := md.fit(&b.line, o, x, ready)
 			if !fits {
 				continue
 			}
 			begin, change, end, gap = s.start-s.change, s.change, s.end, s.idle
 		} else {
-			if row := b.rows[k]; row != nil {
-				change = row[md.family[o]]
-			}
 			free := b.line.place[md.placeAt[k]]
 			begin = max(ready-change, free)
 			end = begin + change + md.modeDur[x]

@@ -2,8 +2,6 @@ package order
 
 import (
 	"errors"
-	"fmt"
-	"slices"
 
 	"tandem/scheduler/plan/problem"
 )
@@ -17,7 +15,7 @@ func Search(
 ) (problem.Schedule, problem.Stats, error) {
 	md, err := compile(p)
 	if err != nil {
-		return problem.Schedule{}, problem.Stats{}, fmt.Errorf("reading the problem: %w", err)
+		return problem.Schedule{}, problem.Stats{}, err
 	}
 	r := newRun(md, b)
 	if md.n == 0 {
@@ -91,6 +89,6 @@ func (r *run) accept(s problem.Schedule, c problem.Cost, v value) {
 		r.stats.Proved, r.ended = true, true
 	}
 	if r.budget.Better != nil {
-		r.budget.Better(problem.Schedule{Mode: slices.Clone(s.Mode), Start: slices.Clone(s.Start)}, c)
+		r.budget.Better(clone(s), c)
 	}
 }

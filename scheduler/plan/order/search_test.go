@@ -133,14 +133,14 @@ func TestSearchSaysWhatIsWrong(t *testing.T) {
 		{
 			"no mode",
 			problem.Problem{Machines: []problem.Machine{machine}, Jobs: make([]problem.Job, 1), Ops: []problem.Op{{}}},
-			"reading the problem: operation 0: no mode: give it at least one machine",
+			"reading the problem: Ops[0].Modes: no machine can do it: give at least one mode",
 		},
 		{
 			"circle",
 			problem.Problem{Machines: []problem.Machine{machine}, Jobs: make([]problem.Job, 1), Ops: []problem.Op{
 				{Modes: mode, Before: []problem.Arc{{Op: 1}}}, {Modes: mode, Before: []problem.Arc{{Op: 0}}},
 			}},
-			"reading the problem: 2 operations wait for one another in a circle: take an arc out",
+			"reading the problem: Ops[0].Before: the operation waits, directly or not, for operations that wait in a circle",
 		},
 		{
 			"nobody there",
