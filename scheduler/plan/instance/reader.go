@@ -35,7 +35,7 @@ func newReader(text []byte) *reader {
 	r := &reader{}
 	for i, line := range strings.Split(string(text), "\n") {
 		line, _, _ = strings.Cut(line, "#")
-		for _, text := range strings.Fields(line) {
+		for text := range strings.FieldsSeq(line) {
 			r.words = append(r.words, word{text, i + 1})
 		}
 		r.last = i + 2
