@@ -22,7 +22,8 @@ type general struct {
 	marked    []bool
 	chain     []int32
 	lastOn    []int32 // operation placed last on each place
-	stalled   int     // evaluations since the walk found something better
+	listOnly  bool
+	stalled   int // evaluations since the walk found something better
 
 	rule, base rule // of the pull builder: being tried, and the best of its line
 	baseValue  value
@@ -60,14 +61,13 @@ func newGeneral(r *run, seed uint64) *general {
 
 // search goes on until the budget is spent.
 func (g *general) search() {
-	g.rules()
 	if g.now.value == worst && g.value == worst {
 		return
 	}
-	for !g.ended {
+	for g.going() {
 		// Either way gets at least a fifth of the evaluations.
 		share := min(0.8, max(0.2, g.gain[0]/(g.gain[0]+g.gain[1])))
-		if g.now.value != worst && g.chance.float() < share {
+		if g.now.value != worst && (g.listOnly || g.chance.float() < share) {
 			g.stepList()
 		} else {
 			g.stepPull()
@@ -121,7 +121,7 @@ func (g *general) rules() {
 // tryRule builds with the rule; the base of the way becomes what is at least as good.
 func (g *general) tryRule(want []int32) bool {
 	c, ok := g.pull.build(&g.rule, want, g.plan)
-	g.spend(g.md.n * 3)
+	g.spend(1, g.md.n*3)
 	if !ok {
 		return false
 	}
@@ -231,7 +231,7 @@ func (g *general) keepWalk() {
 	w := g.now
 	w.value = worst
 	c, ok := g.list.keep(w.order, w.want, 0, w.plan)
-	g.spend(g.md.n)
+	g.spend(1, g.md.n)
 	if ok {
 		s, c := g.holder.hold(w.plan, w.order, g.list.jobEnd, c)
 		w.value = g.md.value(c)

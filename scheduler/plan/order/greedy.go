@@ -14,6 +14,9 @@ type greedy struct {
 	*run
 	*flow
 	chance chance
+	now    []int32 // the order from which the search goes on
+	cost   float64 // what it costs
+	spare  []int32
 	out    []int32
 	jobs   []int32
 	plan   *plan
@@ -24,22 +27,14 @@ func newGreedy(r *run, s *shop, seed uint64) *greedy {
 	return &greedy{run: r, flow: newFlow(s), chance: chance{seed}, plan: newPlan(s.md.n), top: math.Inf(1)}
 }
 
-// search goes on until the budget is spent.
+// search goes on until it is another search's turn.
 func (g *greedy) search() {
-	now, value := g.begin()
-	if g.value != worst {
-		warm := slices.Sorted(slices.Values(now))
-		g.byStart(warm, g.best)
-		if v := g.evaluate(warm); v < value {
-			now, value = warm, v
-		}
+	if g.now == nil {
+		g.start()
 	}
-	now, value = g.polish(now, value)
-	g.keep(now, value)
 	heat := g.heat()
-	var seq []int32
-	for !g.ended {
-		seq = append(seq[:0], now...)
+	for g.going() {
+		seq := append(g.spare[:0], g.now...)
 		g.out = g.out[:0]
 		for range min(taken, g.n-1) {
 			at := g.chance.below(len(seq))
@@ -53,10 +48,25 @@ func (g *greedy) search() {
 		}
 		seq, v = g.polish(seq, v)
 		g.keep(seq, v)
-		if v <= value || g.chance.float() < math.Exp((value-v)/heat) {
-			now, seq, value = seq, now, v
+		g.spare = seq
+		if v <= g.cost || g.chance.float() < math.Exp((g.cost-v)/heat) {
+			g.now, g.spare, g.cost = seq, g.now, v
 		}
 	}
+}
+
+// start makes the first order: by rule, or that of a warm start.
+func (g *greedy) start() {
+	g.now, g.cost = g.begin()
+	if g.value != worst {
+		warm := slices.Sorted(slices.Values(g.now))
+		g.byStart(warm, g.best)
+		if v := g.evaluate(warm); v < g.cost {
+			g.now, g.cost = warm, v
+		}
+	}
+	g.now, g.cost = g.polish(g.now, g.cost)
+	g.keep(g.now, g.cost)
 }
 
 // taken is how many jobs are taken out of the order at a time.
@@ -140,7 +150,7 @@ func (g *greedy) put(seq []int32, j int32) ([]int32, float64) {
 			}
 		}
 	}
-	g.spend(len(seq) * g.stages)
+	g.spend(len(seq)+1, len(seq)*g.stages/16)
 	return slices.Insert(seq, at, j), least
 }
 

@@ -21,6 +21,9 @@ type hybrid struct {
 	seq     []int32
 	plan    *plan
 	bestEnd int32
+	now     int32 // makespan of seq, seen from side
+	side    int
+	tries   int
 	rank    []int32 // place of a job in the order
 	wait    []int32
 	zero    []int32
@@ -136,29 +139,30 @@ func (h *hybrid) line(wait []int32, j int32) []int32 {
 	return wait
 }
 
-// search goes on until the budget is spent: simulated annealing, over and over, each time from the other end.
+// search goes on until it is another search's turn: simulated annealing, over and over, each time from the other end.
 func (h *hybrid) search() {
-	h.begin()
-	side, tries := 0, 0
-	now := h.decode(side, h.seq, math.MaxInt32)
-	h.keep(side, now)
+	if h.bestEnd == math.MaxInt32 {
+		h.begin()
+		h.now = h.decode(h.side, h.seq, math.MaxInt32)
+		h.keep(h.side, h.now)
+	}
 	heat := warmth * float64(h.shop.total) / float64(len(h.shop.work))
-	for !h.ended {
-		if tries++; tries > patience*h.n {
-			tries = 0
-			now = h.turn(side)
-			side = 1 - side
-			h.keep(side, now)
+	for h.going() {
+		if h.tries++; h.tries > patience*h.n {
+			h.tries = 0
+			h.now = h.turn(h.side)
+			h.side = 1 - h.side
+			h.keep(h.side, h.now)
 		}
 		next := h.change()
-		cool := 1 - float64(tries)/float64(patience*h.n+1)
-		limit := now + int32(-math.Log(1-h.chance.float())*heat*(cool*cool))
-		v := h.decode(side, next, limit)
-		h.spend(len(h.shop.work))
+		cool := 1 - float64(h.tries)/float64(patience*h.n+1)
+		limit := h.now + int32(-math.Log(1-h.chance.float())*heat*cool*cool)
+		v := h.decode(h.side, next, limit)
+		h.spend(1, len(h.shop.work)/4)
 		if v <= limit {
-			now = v
+			h.now = v
 			h.seq, h.next = next, h.seq
-			h.keep(side, v)
+			h.keep(h.side, v)
 		}
 	}
 }

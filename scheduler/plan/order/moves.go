@@ -24,12 +24,12 @@ func (g *general) stepList() {
 	}
 	if from == md.n {
 		g.stalled++
-		g.spend(0)
+		g.spend(1, 0)
 		return
 	}
 	w.plan.copy(g.now.plan)
 	c, ok := g.list.try(w.order, w.want, from, w.plan)
-	g.spend(md.n - from)
+	g.spend(1, md.n-from)
 	if !ok {
 		g.stalled++
 		return

@@ -2,6 +2,7 @@ package order
 
 import (
 	"errors"
+	"math"
 
 	"tandem/scheduler/plan/problem"
 )
@@ -22,15 +23,16 @@ func Search(
 		return problem.Schedule{}, problem.Stats{Proved: true}, nil
 	}
 	known := warm != nil && r.admit(*warm)
+	g := newGeneral(r, seed)
 	if shop := structure(md); shop != nil && shop.single() {
-		newGreedy(r, shop, seed).search()
+		r.alternate(newGreedy(r, shop, seed), g)
 	} else if shop != nil && !md.tardy && !md.setups {
-		newHybrid(r, shop, seed).search()
+		r.alternate(newHybrid(r, shop, seed), g)
 	} else {
-		g := newGeneral(r, seed)
 		if known {
 			g.adopt(*warm)
 		}
+		g.rules()
 		g.search()
 	}
 	if r.value == worst {
@@ -51,26 +53,49 @@ type run struct {
 	value  value
 	stats  problem.Stats
 	asked  int64 // evaluations when Stop was asked last
-	effort int64 // effort since then, in operations placed
+	effort int64 // so far, in operations placed
+	later  int64 // the effort at which Stop is asked
+	pause  int64 // the effort at which a search lets another one go on
 	ended  bool
 }
 
 func newRun(md *model, b problem.Budget) *run {
-	return &run{md: md, budget: b, bound: md.bound(), value: worst}
+	return &run{md: md, budget: b, bound: md.bound(), value: worst, pause: math.MaxInt64}
 }
 
-// spend counts an evaluation of so many placed operations and tells whether the search may go on.
-func (r *run) spend(operations int) bool {
-	r.stats.Evaluations++
+// spend counts evaluations, and what they cost as if so many operations had been placed, and tells whether the search may go on.
+func (r *run) spend(evaluations, operations int) bool {
+	r.stats.Evaluations += int64(evaluations)
 	r.effort += int64(operations) + 1
 	if r.budget.Evaluations > 0 && r.stats.Evaluations >= r.budget.Evaluations {
 		r.ended = true
 	}
-	if r.budget.Stop != nil && (r.effort > 20_000 || r.stats.Evaluations-r.asked >= 256) {
-		r.asked, r.effort = r.stats.Evaluations, 0
+	if r.budget.Stop != nil && (r.effort >= r.later || r.stats.Evaluations-r.asked >= 256) {
+		r.asked, r.later = r.stats.Evaluations, r.effort+20_000
 		r.ended = r.ended || r.budget.Stop()
 	}
 	return !r.ended
+}
+
+// going tells a search whether to go on for now.
+func (r *run) going() bool { return !r.ended && r.effort < r.pause }
+
+// alternate lets a search for a structure and the search of the list builder, which knows none and is bound to none, take turns
+// that get longer and longer.
+func (r *run) alternate(first interface{ search() }, second *general) {
+	second.listOnly = true
+	for turn := int64(r.md.n) * 400; !r.ended; turn += turn / 2 {
+		r.pause = r.effort + turn
+		first.search()
+		if r.ended {
+			return
+		}
+		r.pause = r.effort + turn
+		if r.value.less(second.now.value) {
+			second.adopt(r.best)
+		}
+		second.search()
+	}
 }
 
 // offer takes a plan if it is strictly better than the best one.
