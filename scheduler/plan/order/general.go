@@ -22,8 +22,8 @@ type general struct {
 	marked    []bool
 	chain     []int32
 	lastOn    []int32 // operation placed last on each place
-	listOnly  bool
-	stalled   int // evaluations since the walk found something better
+	listOnly  bool    // the pull builder is left out, and what is a little worse is accepted
+	stalled   int     // evaluations since the walk found something better
 
 	rule, base rule // of the pull builder: being tried, and the best of its line
 	baseValue  value

@@ -1,8 +1,11 @@
 package order
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
-// stepList changes the order of the walk and goes on from there unless that is worse.
+// stepList changes the order of the walk and goes on from there unless that is worse, or too much worse.
 func (g *general) stepList() {
 	md := g.md
 	kicks := 1
@@ -45,13 +48,25 @@ func (g *general) stepList() {
 	if found {
 		g.stalled = 0
 	}
-	if kicks == 1 && g.now.value.less(w.value) {
+	if kicks == 1 && g.now.value.less(w.value) && w.value.first > g.now.value.first+g.slackness() {
 		return
 	}
 	g.now, g.next = w, g.now
 	g.list.keep(w.order, w.want, from, w.plan)
 	g.trace()
 }
+
+// slackness is by how much worse an order may be to go on from it. The short searches of a shop that goes on accept nothing
+// worse, so that they do not drift.
+func (g *general) slackness() float64 {
+	if !g.listOnly {
+		return 0
+	}
+	return -math.Log(1-g.chance.float()) * listHeat * g.pull.meanWork
+}
+
+// listHeat is the temperature in mean durations.
+const listHeat = 0.04
 
 // change makes one change in g.next and tells from which place on the order, or a mode, is another; md.n: nothing changed.
 func (g *general) change(random bool) int {
