@@ -48,7 +48,7 @@ func (g *general) stepList() {
 	if found {
 		g.stalled = 0
 	}
-	if kicks == 1 && g.now.value.less(w.value) && w.value.first > g.now.value.first+g.slackness() {
+	if worse := g.now.value.less(w.value); worse && kicks == 1 && !g.bearable(w.value) {
 		return
 	}
 	g.now, g.next = w, g.now
@@ -56,13 +56,10 @@ func (g *general) stepList() {
 	g.trace()
 }
 
-// slackness is by how much worse an order may be to go on from it. The short searches of a shop that goes on accept nothing
-// worse, so that they do not drift.
-func (g *general) slackness() float64 {
-	if !g.listOnly {
-		return 0
-	}
-	return -math.Log(1-g.chance.float()) * listHeat * g.pull.meanWork
+// bearable says whether to go on from an order that is worse. The short searches of a shop that goes on never do, so that they do
+// not drift.
+func (g *general) bearable(v value) bool {
+	return g.listOnly && v.first <= g.now.value.first-math.Log(1-g.chance.float())*listHeat*g.pull.meanWork
 }
 
 // listHeat is the temperature in mean durations.
