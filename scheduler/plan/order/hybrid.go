@@ -85,10 +85,10 @@ func (h *hybrid) decode(side int, seq []int32, limit int32) int32 {
 		}
 		free := h.free[:servers]
 		clear(free)
-		wait, next := h.wait[:0], 0
+		wait, next, begin := h.wait[:0], 0, int32(0)
 		for range queue {
-			// The machine that is free first is at 0; the others are in order.
-			begin := free[0]
+			// The machine that is free first is at 0; the others are in order. What waits has come by the last beginning.
+			begin = max(begin, free[0])
 			if len(wait) == 0 {
 				begin = max(begin, before[queue[next]])
 			}

@@ -24,7 +24,11 @@ func Search(
 	}
 	known := warm != nil && r.admit(*warm)
 	g := newGeneral(r, seed)
-	if shop := structure(md); shop != nil && shop.single() {
+	shop := structure(md)
+	if shop != nil && b.Evaluations > 0 && b.Evaluations < 2*int64(shop.n)*int64(shop.n) {
+		shop = nil // the first order alone would take more
+	}
+	if shop != nil && shop.single() {
 		r.alternate(newGreedy(r, shop, seed), g)
 	} else if shop != nil && !md.tardy && !md.setups {
 		r.alternate(newHybrid(r, shop, seed), g)
