@@ -39,6 +39,10 @@ var arrows = []arrow{
 		why: "the scheduler knows only proto",
 	},
 	{
+		folder: "scheduler/plan/bench", may: []string{"proto", "scheduler"}, // a command: it opens files and counts processor time
+		why: "the scheduler knows only proto",
+	},
+	{
 		folder: "drivers", may: []string{"proto", "drivers"},
 		why: "drivers know only proto",
 	},
