@@ -50,11 +50,14 @@ func (r Rule) String() string {
 	return "greatest ATCS index first, to the device that completes it earliest"
 }
 
-// Scaling of the ATCS index: how much slack, and how much changeover, weighs against urgency. Values in the usual range of
-// the literature (from memory): larger k means less influence.
+// Scaling of the ATCS index: how much slack, and how much changeover, weighs against urgency; larger means less influence.
+// Lee, Bhaskaran and Pinedo work both out from how tight the due times are, how far they lie apart and how long changeovers
+// take (from memory). Here they are fixed: on the shop of package study, at three loads and on seeds other than those it
+// reports, these were among the best at every load. With slack reckoned to the end of the job, less of it is taken for
+// granted than the literature's 4 would.
 const (
-	slackScale      = 4.0
-	changeoverScale = 0.4
+	slackScale      = 1.5
+	changeoverScale = 0.5
 )
 
 // lookahead bounds how many steps a free device leaves to others in one decision. If even then none is best done on it, so
