@@ -43,6 +43,10 @@ var arrows = []arrow{
 		why: "the scheduler knows only proto",
 	},
 	{
+		folder: "scheduler/plan/study", may: []string{"proto", "scheduler"},
+		why: "a command that plays the scheduler and prints: it knows what the scheduler knows",
+	},
+	{
 		folder: "drivers", may: []string{"proto", "drivers"},
 		why: "drivers know only proto",
 	},
