@@ -10,6 +10,7 @@
 package calendar
 
 import (
+	"maps"
 	"math"
 	"sort"
 	"time"
@@ -54,6 +55,13 @@ func (c *Calendar) With(d Deviation) *Calendar {
 		d = Deviation{}
 	}
 	return &Calendar{shifts: c.shifts, deviation: d}
+}
+
+// Clone returns the same calendar for another goroutine. What has been worked out so far goes along.
+func (c *Calendar) Clone() *Calendar {
+	s := *c.shifts
+	s.known, s.spans = maps.Clone(s.known), maps.Clone(s.spans)
+	return &Calendar{shifts: &s, deviation: c.deviation}
 }
 
 // Location returns the time zone of the shop's clock.

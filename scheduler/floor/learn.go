@@ -39,10 +39,25 @@ func (r *Run) stands(still bool, at time.Time) {
 	}
 }
 
+// StillSince returns since when the run stands still; the zero time if it does not, or its outcome is unknown.
+func (r *Run) StillSince() time.Time { return r.stoppedSince }
+
+// Worked returns how long the run has worked so far: since its start, without the time it stood still.
+func (r *Run) Worked(now time.Time) time.Duration {
+	if r.Start.IsZero() {
+		return 0
+	}
+	still := r.Stopped
+	if !r.stoppedSince.IsZero() {
+		still += max(now.Sub(r.stoppedSince), 0)
+	}
+	return max(now.Sub(r.Start)-still, 0)
+}
+
 // learn takes in what a run took that its device or a person saw to an end. Drying takes what it must; a run whose outcome
 // was not known at some time, or that was called off, tells nothing about the device.
 func (f *Floor) learn(r *Run) {
-	if r.State != tandemv1.JobState_JOB_STATE_COMPLETED || r.Step.Drying() || r.Start.IsZero() || r.Model <= 0 || r.Pieces <= 0 {
+	if f.frozen || r.State != tandemv1.JobState_JOB_STATE_COMPLETED || r.Step.Drying() || r.Start.IsZero() || r.Model <= 0 || r.Pieces <= 0 {
 		return
 	}
 	k := learn.Key{Device: r.Device.ID, Operation: r.Step.Operation(), Mode: r.Step.Spec.GetMode()}

@@ -40,7 +40,8 @@ type Floor struct {
 	deviceNumbers map[string]uint64
 
 	changes   Changes
-	forgotten int // jobs in Jobs that are to be dropped: see Forget
+	forgotten int  // jobs in Jobs that are to be dropped: see Forget
+	frozen    bool // nothing is learned any more: see CloneOpen
 }
 
 // subject is what a code stands for; exactly one field is set.

@@ -58,12 +58,8 @@ func (s *simulation) unload(r *floor.Run) error {
 	s.full[d] = []func() error{}
 	return s.person(func(leave func() error) error {
 		s.at(s.now.Add(takes), func() error {
-			waiting := s.full[d]
-			delete(s.full, d)
-			for _, do := range waiting {
-				if err := do(); err != nil {
-					return err
-				}
+			if err := s.emptied(d); err != nil {
+				return err
 			}
 			return leave()
 		})

@@ -44,8 +44,14 @@ type Options struct {
 	Start time.Time // when the floor opens; required
 	// Reaction is how long a granted run waits until a person has come and started it, where one must.
 	Reaction time.Duration
+	// React takes the place of Reaction where it differs from run to run.
+	React func(*floor.Run) time.Duration
 	// Duration says how long a run takes; nil: as expected when it was granted. A drying run ends when it is dry.
 	Duration func(*floor.Run) time.Duration
+	// Stops says where a run of a machine that works so long stands still, in their order; nil: nowhere. Hands and racks do not.
+	Stops func(r *floor.Run, work time.Duration) []Stop
+	// Committed is called with the events of each moment once they have happened on the floor. Nil: not at all.
+	Committed func(f *floor.Floor, at time.Time, events []*ledgerv1.Event)
 	// Stop is asked now and then; its error ends the simulation. Nil: nobody stops it.
 	Stop func() error
 	// RunEnded is called with each run that has ended, and how long it was changed over or set up. Nil: not at all.
@@ -66,10 +72,7 @@ func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, er
 	if opt.Start.IsZero() {
 		return nil, errors.New("simulate: options need a start time")
 	}
-	s := &simulation{
-		opt: opt, floor: floor.New(), dispatch: dispatch.New(opt.Rule),
-		now: opt.Start, status: map[*floor.Device]*driverv1.Status{}, full: map[*floor.Device][]func() error{}, runs: map[*floor.Device]int{},
-	}
+	s := newSimulation(floor.New(), opt)
 	if err := s.open(file); err != nil {
 		return nil, fmt.Errorf("simulate: open the floor: %w", err)
 	}
@@ -104,6 +107,15 @@ type simulation struct {
 	ending   []*floor.Job          // of runs that have ended at this moment
 	people   people
 	full     map[*floor.Device][]func() error // devices that nobody has emptied yet, and what waits for that
+	halted   map[*floor.Device]int            // devices that stand still, and how many of their runs do
+	future   *future                          // the floor is played forward from its present state
+}
+
+func newSimulation(f *floor.Floor, opt Options) *simulation {
+	return &simulation{
+		opt: opt, floor: f, dispatch: dispatch.New(opt.Rule), now: opt.Start, status: map[*floor.Device]*driverv1.Status{},
+		full: map[*floor.Device][]func() error{}, halted: map[*floor.Device]int{}, runs: map[*floor.Device]int{},
+	}
 }
 
 // open puts the floor file in force and lets every device report.
@@ -129,6 +141,9 @@ func (s *simulation) run() error {
 		if n > mostEvents {
 			return fmt.Errorf("no rest after %d events", mostEvents)
 		}
+		if s.future.over() {
+			return nil
+		}
 		if n%stopEvery == 0 && s.opt.Stop != nil {
 			if err := s.opt.Stop(); err != nil {
 				return err
@@ -146,7 +161,7 @@ func (s *simulation) run() error {
 		if at, ok := s.agenda.Next(); ok && (next.IsZero() || !s.time(at).After(next)) {
 			next = s.time(at)
 		}
-		if next.IsZero() {
+		if next.IsZero() || s.future.beyond(next) {
 			return nil
 		}
 		if next.After(s.now) {
@@ -188,7 +203,7 @@ func (s *simulation) granted(r *floor.Run) error {
 			return s.begin(r, nil)
 		}
 		return s.person(func(leave func() error) error {
-			s.at(s.now.Add(s.opt.Reaction), func() error { return s.start(r, leave) })
+			s.at(s.now.Add(s.reaction(r)), func() error { return s.start(r, leave) })
 			return nil
 		})
 	})
@@ -202,6 +217,9 @@ func (s *simulation) start(r *floor.Run, leave func() error) error {
 		}
 	}
 	if !r.MayStart {
+		if s.future != nil && r.CannotStart() != "" {
+			return s.tryLater(r, leave)
+		}
 		if err := s.do(floor.StartRun{Run: r.ID}); err != nil {
 			return err
 		}
@@ -216,12 +234,18 @@ func (s *simulation) begin(r *floor.Run, leave func() error) error {
 			return err
 		}
 	}
-	end := s.end(r)
+	work := s.end(r).Sub(s.now)
 	if whole := r.Attended >= r.Expected; leave != nil && !whole {
-		s.at(s.now.Add(min(r.Attended, end.Sub(s.now))), leave)
+		s.at(s.now.Add(min(r.Attended, work)), leave)
 		leave = nil
 	}
-	s.at(end, func() error {
+	s.work(r, work, s.stops(r, work), s.ended(r, leave))
+	return nil
+}
+
+// ended returns what happens at the end of a run.
+func (s *simulation) ended(r *floor.Run, leave func() error) func() error {
+	return func() error {
 		if leave != nil {
 			if err := leave(); err != nil {
 				return err
@@ -236,8 +260,7 @@ func (s *simulation) begin(r *floor.Run, leave func() error) error {
 		}
 		s.runEnded(r)
 		return s.unload(r)
-	})
-	return nil
+	}
 }
 
 func (s *simulation) end(r *floor.Run) time.Time {
@@ -257,6 +280,9 @@ func (s *simulation) report(r *floor.Run, state tandemv1.JobState) error {
 	if !r.Start.IsZero() {
 		rs.StartTime = timestamppb.New(r.Start)
 	}
+	if state == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED {
+		rs.StateReasons = []string{reasonFault}
+	}
 	if state == tandemv1.JobState_JOB_STATE_COMPLETED {
 		rs.PiecesGood, rs.EndTime = r.Pieces-r.Spoiled, timestamppb.New(s.now)
 	}
@@ -270,7 +296,10 @@ func (s *simulation) report(r *floor.Run, state tandemv1.JobState) error {
 
 func (s *simulation) send(d *floor.Device, st *driverv1.Status, busy bool) error {
 	st.State, st.Phase = tandemv1.DeviceState_DEVICE_STATE_IDLE, tandemv1.DevicePhase_DEVICE_PHASE_IDLE
-	if busy {
+	switch {
+	case s.halted[d] > 0:
+		st.State, st.Phase = tandemv1.DeviceState_DEVICE_STATE_STOPPED, tandemv1.DevicePhase_DEVICE_PHASE_STOPPED
+	case busy:
 		st.State, st.Phase = tandemv1.DeviceState_DEVICE_STATE_PROCESSING, tandemv1.DevicePhase_DEVICE_PHASE_PRODUCTION
 	}
 	return s.do(floor.Report{Device: d.ID, Status: st})
@@ -283,16 +312,20 @@ func (s *simulation) observe(d *floor.Device) *driverv1.Status {
 	st.State, st.Phase, st.Link = tandemv1.DeviceState_DEVICE_STATE_IDLE, tandemv1.DevicePhase_DEVICE_PHASE_IDLE, tandemv1.Link_LINK_ONLINE
 	st.Runs = st.GetRuns()[:0]
 	for _, r := range d.Live {
-		if r.State == tandemv1.JobState_JOB_STATE_PROCESSING {
-			st.Runs = append(st.Runs, &driverv1.RunStatus{Run: r.ID, Fence: r.Fence, State: r.State, StartTime: timestamppb.New(r.Start)})
+		switch r.State {
+		case tandemv1.JobState_JOB_STATE_PROCESSING, tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED:
+			st.Runs = append(st.Runs, &driverv1.RunStatus{Run: r.ID, Fence: r.Fence, State: r.State, StateReasons: r.Reasons, StartTime: timestamppb.New(r.Start)})
+		default:
 		}
 	}
 	return st
 }
 
 // do decides and applies a command at the present moment.
-func (s *simulation) do(c floor.Command) error {
-	d, err := s.floor.Decide(s.now, floor.Meta{Actor: "simulation"}, c)
+func (s *simulation) do(c floor.Command) error { return s.doAs("simulation", c) }
+
+func (s *simulation) doAs(actor string, c floor.Command) error {
+	d, err := s.floor.Decide(s.now, floor.Meta{Actor: actor}, c)
 	if err != nil {
 		return fmt.Errorf("%T: %w", c, err)
 	}
@@ -302,6 +335,9 @@ func (s *simulation) do(c floor.Command) error {
 	revision := s.floor.Revision + 1
 	for _, e := range d.Events {
 		s.floor.Apply(revision, s.now, e)
+	}
+	if s.opt.Committed != nil {
+		s.opt.Committed(s.floor, s.now, d.Events)
 	}
 	return nil
 }
