@@ -42,7 +42,8 @@ type Options struct {
 	Start     time.Time     // floor time
 	Dropped   func() uint64 // device reports dropped so far
 	Attention func() []string
-	Kinds     config.Kinds // of drivers, by which floor files are checked; nil: any kind will do
+	Plan      func() *tandemv1.Plan // the best plan found so far; nil: no plans are searched for
+	Kinds     config.Kinds          // of drivers, by which floor files are checked; nil: any kind will do
 	Log       *zap.Logger
 }
 

@@ -84,10 +84,11 @@ const mostCandidates = 12
 
 // Dispatch is the Dispatcher of this package.
 type Dispatch struct {
-	rule  Rule
-	index *index
-	idle  bool      // the last look found nothing, and nothing has changed since
-	again time.Time // look again at this time at the latest
+	rule   Rule
+	index  *index
+	idle   bool      // the last look found nothing, and nothing has changed since
+	again  time.Time // look again at this time at the latest
+	advice *Advice   // nil: the rule alone
 }
 
 // New returns a dispatcher with that rule.
@@ -200,6 +201,9 @@ func (p *Dispatch) forDevice(f *floor.Floor, d *floor.Device, now time.Time) (pr
 	}
 	c := &decision{Dispatch: p, floor: f, device: d, now: now, groups: groups}
 	defer c.putBack()
+	if got, ok := c.planned(); ok {
+		return got, true
+	}
 	return c.make()
 }
 

@@ -26,6 +26,10 @@ func ways() []way {
 	return []way{
 		{"first-free", func() simulate.Options { return simulate.Options{Rule: dispatch.FirstFree} }},
 		{"rule", func() simulate.Options { return simulate.Options{} }},
+		{"plan", func() simulate.Options {
+			p := &planner{}
+			return simulate.Options{Plan: p.plan}
+		}},
 	}
 }
 
