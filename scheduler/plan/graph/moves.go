@@ -182,7 +182,7 @@ func (m *moves) mustFollow(a, b int32) bool {
 	start, tail := y.start, y.tail()
 	for _, l := range md.after[md.afterAt[a]:md.afterAt[a+1]] {
 		x := &nodes[l.op]
-		if x.end() <= start && x.after >= tail {
+		if l.op == b || x.end() <= start && x.after >= tail {
 			return true
 		}
 	}
@@ -308,7 +308,7 @@ func (m *moves) elsewhere(v, mode int32) {
 	}
 	taboo := m.taboo.mode[mode] > m.taboo.now
 	if md.setup[k] != nil {
-		m.between(v, mode, max(0, min(early, late)-1), min(int32(len(ops)), max(early, late)+1), taboo)
+		m.aroundWithChangeovers(v, mode, min(early, late), max(early, late), taboo)
 		return
 	}
 	if late <= early {
@@ -321,6 +321,34 @@ func (m *moves) elsewhere(v, mode int32) {
 		return
 	}
 	m.between(v, mode, early, late, taboo)
+}
+
+// aroundWithChangeovers offers the places for v from one to another and, since the changeover may be shorter there, some before and
+// behind, as far as they are possible.
+func (m *moves) aroundWithChangeovers(v, mode, from, to int32, taboo bool) {
+	const further = 3
+	ops := m.order[m.md.modeOn[mode]]
+	for least := max(0, from-further); from > least && !m.mustPrecede(ops[from-1], v); {
+		from--
+	}
+	for most := min(int32(len(ops)), to+further); to < most && !m.mustFollow(v, ops[to]); {
+		to++
+	}
+	m.between(v, mode, from, to, taboo)
+}
+
+// mustPrecede says whether a may lead to something that b waits for.
+func (m *moves) mustPrecede(a, b int32) bool {
+	md, nodes := m.md, m.nodes
+	x := &nodes[a]
+	end, after := x.end(), x.after
+	for _, l := range md.before[md.beforeAt[b]:md.beforeAt[b+1]] {
+		y := &nodes[l.op]
+		if l.op == a || end <= y.start && after >= y.tail() {
+			return true
+		}
+	}
+	return false
 }
 
 // between offers the places for v from one to another.
