@@ -25,7 +25,11 @@ func (s *Server) CreateJob(ctx context.Context, req *tandemv1.CreateJobRequest) 
 		return nil, err
 	}
 	if req.GetValidateOnly() {
-		return s.wouldCreate(ctx, m, made.Job)
+		job, err := s.wouldCreate(ctx, m, made.Job)
+		if err != nil {
+			return nil, err
+		}
+		return job, s.wouldDo(ctx, made.Job, job)
 	}
 	return s.changeJobAs(ctx, m, req.GetJob().GetId(), floor.CreateJob{Job: made.Job})
 }
@@ -55,7 +59,9 @@ func (s *Server) wouldCreate(ctx context.Context, m floor.Meta, in *tandemv1.Job
 
 // GetJob implements JobService.
 func (s *Server) GetJob(ctx context.Context, req *tandemv1.GetJobRequest) (*tandemv1.Job, error) {
-	return s.job(ctx, req.GetId())
+	job, err := s.job(ctx, req.GetId())
+	s.foretold(job)
+	return job, err
 }
 
 func (s *Server) job(ctx context.Context, id string) (*tandemv1.Job, error) {
@@ -97,6 +103,7 @@ func (s *Server) ListJobs(ctx context.Context, req *tandemv1.ListJobsRequest) (*
 			after = j.Number
 		}
 	})
+	s.foretold(out.GetJobs()...)
 	return out, err
 }
 

@@ -43,6 +43,7 @@ type Options struct {
 	Dropped   func() uint64 // device reports dropped so far
 	Attention func() []string
 	Plan      func() *tandemv1.Plan // the best plan found so far; nil: no plans are searched for
+	Forecasts Forecasts             // nil: none are made
 	Kinds     config.Kinds          // of drivers, by which floor files are checked; nil: any kind will do
 	Log       *zap.Logger
 }
@@ -56,6 +57,7 @@ type Server struct {
 	tandemv1.UnimplementedAdminServiceServer
 	tandemv1.UnimplementedMaterialServiceServer
 	tandemv1.UnimplementedDurationServiceServer
+	tandemv1.UnimplementedForecastServiceServer
 	tandemv1.UnimplementedPlanServiceServer
 
 	engine Engine
@@ -101,6 +103,7 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	tandemv1.RegisterAdminServiceServer(g, s)
 	tandemv1.RegisterMaterialServiceServer(g, s)
 	tandemv1.RegisterDurationServiceServer(g, s)
+	tandemv1.RegisterForecastServiceServer(g, s)
 	tandemv1.RegisterPlanServiceServer(g, s)
 	healthpb.RegisterHealthServer(g, s.health)
 	reflection.Register(g) // the listener is on loopback only
@@ -114,7 +117,7 @@ func (s *Server) SetServing(ok bool) {
 	if ok {
 		st = healthpb.HealthCheckResponse_SERVING
 	}
-	for _, name := range []string{"", "tandem.v1.JobService", "tandem.v1.DeviceService", "tandem.v1.ScanService", "tandem.v1.EventService", "tandem.v1.AdminService", "tandem.v1.MaterialService", "tandem.v1.DurationService", "tandem.v1.PlanService"} {
+	for _, name := range []string{"", "tandem.v1.JobService", "tandem.v1.DeviceService", "tandem.v1.ScanService", "tandem.v1.EventService", "tandem.v1.AdminService", "tandem.v1.MaterialService", "tandem.v1.DurationService", "tandem.v1.ForecastService", "tandem.v1.PlanService"} {
 		s.health.SetServingStatus(name, st)
 	}
 }

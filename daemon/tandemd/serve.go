@@ -18,6 +18,7 @@ import (
 	"tandem/daemon/bus"
 	"tandem/daemon/config"
 	"tandem/daemon/engine"
+	"tandem/daemon/forecast"
 	"tandem/daemon/ledger"
 	"tandem/daemon/planner"
 	"tandem/drivers/clock"
@@ -146,6 +147,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	if err != nil {
 		return err
 	}
+	forecasts := forecast.New(eng, forecast.Options{Now: floorClock.Now, Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")})
 	var plans *planner.Planner
 	var latest func() *tandemv1.Plan
 	if cfg.Plan {
@@ -155,10 +157,10 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	grpcServer, apiServer := api.New(eng, api.Options{
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
 		Dropped: func() uint64 { return line.Stats().Dropped() }, Attention: func() []string { return attention(line.Stats()) },
-		Plan: latest, Kinds: knownKinds, Log: cfg.Log.Named("api"),
+		Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Log: cfg.Log.Named("api"),
 	})
 	return (&running{
-		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, plans: plans, listener: listener,
+		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, plans: plans, forecasts: forecasts, listener: listener,
 	}).run(ctx, ready)
 }
 
@@ -217,6 +219,18 @@ type running struct {
 	api      *api.Server
 	plans    *planner.Planner // nil: no plans are searched for
 	listener net.Listener
+
+	forecasts *forecast.Forecaster
+}
+
+// slowForecasts returns how often, in wall time, forecasts are made anew while nothing happens: each minute of the floor's time,
+// and on a simulated floor no more often than every few seconds.
+func slowForecasts(scale float64) time.Duration {
+	const most, least = time.Minute, 3 * time.Second
+	if scale <= 1 {
+		return most
+	}
+	return max(time.Duration(float64(most)/scale), least)
 }
 
 // run starts the parts, waits, and stops them in the opposite order: clients first, the ledger last.
@@ -226,6 +240,11 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 	engineEnded := make(chan error, 1)
 	go func() { engineEnded <- r.engine.Run(engineCtx) }()
 
+	forecastsEnded := make(chan struct{})
+	go func() {
+		defer close(forecastsEnded)
+		r.forecasts.Run(engineCtx)
+	}()
 	served := make(chan error, 1)
 	go func() { served <- r.grpc.Serve(r.listener) }()
 	planning, stopPlans := context.WithCancel(engineCtx)
@@ -268,6 +287,7 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 		r.cfg.Log.Debug("plans ended", zap.Error(lost)) // with the engine, whose own error is told
 	}
 	stopEngine()
+	<-forecastsEnded
 	return errors.Join(err, <-engineEnded)
 }
 

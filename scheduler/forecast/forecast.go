@@ -19,7 +19,6 @@ import (
 	"slices"
 	"time"
 
-	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
@@ -41,7 +40,7 @@ type Options struct {
 	// DownSince says since when a device stands still or is offline; nil or the zero time: since now, as far as its runs do not
 	// tell.
 	DownSince func(device string) time.Time
-	// Enough is asked after each play from the 20th on, with their number, whether they are enough. Nil: Samples are.
+	// Enough is asked after each play, with their number, whether they are enough. Nil: Samples are.
 	Enough func(plays int) bool
 	// Stop is asked now and then; its error ends the forecast. Nil: nobody stops it.
 	Stop func() error
@@ -49,7 +48,6 @@ type Options struct {
 
 const (
 	standardSamples = 200
-	leastSamples    = 20
 	standardHorizon = 60 * 24 * time.Hour
 	standardAhead   = 10 * 24 * time.Hour
 )
@@ -150,7 +148,7 @@ func Jobs(in Input, opt Options) ([]Job, error) {
 	all := make(map[string]ends, len(ids))
 	plays := 0
 	for ; plays < f.opt.Samples && len(ids) > 0; plays++ {
-		if plays >= leastSamples && f.opt.Enough != nil && f.opt.Enough(plays) {
+		if plays > 0 && f.opt.Enough != nil && f.opt.Enough(plays) {
 			break
 		}
 		done, err := f.play(f.base.Clone(), plays, ids)
@@ -272,12 +270,18 @@ const mostDelays = 20
 
 // With returns the forecast of a job that is not on the floor yet, and which of those that are it would delay, the most first:
 // the same plays without and with it. Jobs that are a minute later on average or a hundredth more likely to be late are named,
-// at most 20.
-func With(in Input, job *ledgerv1.JobCreated, opt Options) (Job, []Delay, error) {
+// at most 20. A job that the floor would not take in is its *floor.Error.
+func With(in Input, job *tandemv1.Job, opt Options) (Job, []Delay, error) {
 	f := newForecast(in, opt)
 	other := f.base.Clone()
-	other.Apply(other.Revision+1, f.now, &ledgerv1.Event{Kind: &ledgerv1.Event_JobCreated{JobCreated: job}})
-	created, _ := other.Job(job.GetJob().GetId())
+	d, err := other.Decide(f.now, floor.Meta{Actor: "forecast"}, floor.CreateJob{Job: job})
+	if err != nil {
+		return Job{}, nil, err
+	}
+	for _, e := range d.Events {
+		other.Apply(other.Revision+1, f.now, e)
+	}
+	created, _ := other.Job(job.GetId())
 	ids := f.moving()
 	both := append(slices.Clone(ids), created.ID)
 	if stuck(created, f.now) != "" {
@@ -287,7 +291,7 @@ func With(in Input, job *ledgerv1.JobCreated, opt Options) (Job, []Delay, error)
 	shifts := map[string]*shift{}
 	plays := 0
 	for ; plays < f.opt.Samples; plays++ {
-		if plays >= leastSamples && f.opt.Enough != nil && f.opt.Enough(plays) {
+		if plays > 0 && f.opt.Enough != nil && f.opt.Enough(plays) {
 			break
 		}
 		a, err := f.play(f.base.Clone(), plays, ids)

@@ -23,8 +23,8 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// Forecast is when a job will be done, if nothing else comes in: the floor played forward many times from its present state,
-// with the times that runs took before.
+// Forecast is when a job will be done: the floor played forward many times from its present state, with the times that runs
+// took before, the faults of its machines, people's time to come, and jobs that come in as they did in the last weeks.
 type Forecast struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Half of the times it is done earlier.
