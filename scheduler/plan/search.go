@@ -1,12 +1,14 @@
 // Package plan searches for a plan of a shop, stated as a [problem.Problem].
 //
 // It is what the callers of the searches below it use: it refuses a problem that is not one, and gives back nothing that the checker
-// refuses. What it never does: look at a clock, start a goroutine, know an instance or a floor.
+// refuses. Where the longest path is all that counts, package graph searches, except in flow shops; everything else is package
+// order's. What it never does: look at a clock, start a goroutine, know an instance or a floor.
 package plan
 
 import (
 	"fmt"
 
+	"tandem/scheduler/plan/graph"
 	"tandem/scheduler/plan/order"
 	"tandem/scheduler/plan/problem"
 )
@@ -19,7 +21,11 @@ func Search(
 	if err := problem.Validate(p); err != nil {
 		return problem.Schedule{}, problem.Stats{}, fmt.Errorf("validating the problem: %w", err)
 	}
-	s, stats, err := order.Search(p, warm, b, seed)
+	search := order.Search
+	if graph.Fits(p) && !order.IsShop(p) {
+		search = graph.Search
+	}
+	s, stats, err := search(p, warm, b, seed)
 	if err != nil {
 		return s, stats, fmt.Errorf("searching: %w", err)
 	}

@@ -21,6 +21,7 @@ import (
 	"time"
 
 	"tandem/scheduler/plan"
+	"tandem/scheduler/plan/graph"
 	"tandem/scheduler/plan/instance"
 	"tandem/scheduler/plan/order"
 	"tandem/scheduler/plan/problem"
@@ -29,7 +30,7 @@ import (
 type solver func(*problem.Problem, *problem.Schedule, problem.Budget, uint64) (problem.Schedule, problem.Stats, error)
 
 func solvers() map[string]solver {
-	return map[string]solver{"auto": plan.Search, "order": order.Search}
+	return map[string]solver{"auto": plan.Search, "graph": graph.Search, "order": order.Search}
 }
 
 // trial is an instance to run.
@@ -53,7 +54,7 @@ func run(args []string, out io.Writer) error {
 	sets := flags.String("set", "", "run only sets whose path has one of these `names` in it, comma between")
 	budget := flags.Duration("cpu", time.Second, "processor `time` of a run")
 	seeds := flags.Int("seeds", 3, "`runs` of each instance")
-	name := flags.String("solver", "auto", "auto or order")
+	name := flags.String("solver", "auto", "auto, graph or order")
 	only := flags.String("only", "", "summary: leave out the table of instances")
 	if err := flags.Parse(args); err != nil {
 		return fmt.Errorf("reading flags: %w", err)
@@ -61,7 +62,7 @@ func run(args []string, out io.Writer) error {
 	solve := solvers()[*name]
 	switch {
 	case solve == nil:
-		return fmt.Errorf("-solver %s: not known, use auto or order", *name)
+		return fmt.Errorf("-solver %s: not known, use auto, graph or order", *name)
 	case *seeds < 1 || *budget <= 0:
 		return errors.New("-seeds and -cpu: use more than 0")
 	case *only != "" && *only != "summary":

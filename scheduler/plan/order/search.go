@@ -45,6 +45,17 @@ func Search(
 	return r.best, r.stats, nil
 }
 
+// IsShop says whether a problem has the structure for which this package has a search of its own: a flow shop, with changeovers or due
+// times or without, or a hybrid flow shop without them.
+func IsShop(p *problem.Problem) bool {
+	md, err := compile(p)
+	if err != nil || md.n == 0 {
+		return false
+	}
+	shop := structure(md)
+	return shop != nil && (shop.single() || (!md.tardy && !md.setups))
+}
+
 var errNoSchedule = errors.New(
 	"no schedule found: somebody has to be there long enough for each operation that is attended: prolong a window of attendance")
 
