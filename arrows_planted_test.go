@@ -39,6 +39,9 @@ func TestArrowsCatchPlanted(t *testing.T) {
 
 		// What the scheduler may not touch.
 		{"no IO", "scheduler/a.go", "import _ \"os/exec\"\nimport _ \"net\"", []string{":3: imports os/exec: the scheduler does no IO", ":4: imports net: the scheduler does no IO"}},
+		{"the command that measures may count time", "scheduler/plan/bench/a.go", "import (\n_ \"os\"\n_ \"syscall\"\n)", nil},
+		{"the command that measures knows no driver", "scheduler/plan/bench/a.go", `import _ "tandem/drivers/sim"`, []string{":3: imports tandem/drivers/sim: the scheduler knows only proto"}},
+		{"a search may not", "scheduler/plan/order/a.go", `import _ "syscall"`, []string{":3: imports syscall: the scheduler does no IO"}},
 		{"no chance", "scheduler/simulate/a.go", `import _ "math/rand/v2"`, []string{":3: imports math/rand/v2: chance enters the scheduler as an argument"}},
 		{"no locks", "scheduler/floor/a.go", `import _ "sync/atomic"`, []string{":3: imports sync/atomic: the scheduler is single-threaded"}},
 		{"no log", "scheduler/floor/a.go", `import _ "log/slog"`, []string{":3: imports log/slog: the scheduler returns values"}},

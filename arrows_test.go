@@ -39,6 +39,14 @@ var arrows = []arrow{
 		why: "the scheduler knows only proto",
 	},
 	{
+		folder: "scheduler/plan/bench", may: []string{"proto", "scheduler"}, // a command: it opens files and counts processor time
+		why: "the scheduler knows only proto",
+	},
+	{
+		folder: "scheduler/plan/study", may: []string{"proto", "scheduler"},
+		why: "a command that plays the scheduler and prints: it knows what the scheduler knows",
+	},
+	{
 		folder: "drivers", may: []string{"proto", "drivers"},
 		why: "drivers know only proto",
 	},

@@ -79,6 +79,15 @@ type fileError struct {
 func (e *fileError) Error() string { return e.err.Error() }
 func (e *fileError) Unwrap() error { return e.err }
 
+// sourcesError is an error about the content of several files.
+type sourcesError struct {
+	sources []source
+	err     error
+}
+
+func (e *sourcesError) Error() string { return e.err.Error() }
+func (e *sourcesError) Unwrap() error { return e.err }
+
 // told is an error that the person has been told of already.
 type told struct{ code int }
 
@@ -225,6 +234,15 @@ func plainLines(err error) []string {
 
 // violation names the file and line, if the request came from one, the field and the problem.
 func violation(err error, field, problem string) string {
+	if several, ok := errors.AsType[*sourcesError](err); ok {
+		for _, s := range several.sources {
+			// The last letter of the prefix is a full stop: a problem of the whole has none.
+			if rest, ok := strings.CutPrefix(field+".", s.prefix); ok {
+				return (&yamlfile.Error{File: s.file, Line: s.lines.At(strings.TrimSuffix(rest, ".")), Field: strings.TrimSuffix(rest, "."), Problem: problem}).Error()
+			}
+		}
+		return field + ": " + problem
+	}
 	file := (*fileError)(nil)
 	if !errors.As(err, &file) {
 		return field + ": " + problem

@@ -43,6 +43,7 @@ type fake struct {
 	tandemv1.UnimplementedAdminServiceServer
 	tandemv1.UnimplementedMaterialServiceServer
 	tandemv1.UnimplementedDurationServiceServer
+	tandemv1.UnimplementedPlanServiceServer
 
 	jobs    []*tandemv1.Job
 	devices []*tandemv1.Device
@@ -51,6 +52,10 @@ type fake struct {
 	quote   *tandemv1.Quote
 
 	proposals []*tandemv1.GangProposal
+
+	plan       *tandemv1.Plan
+	comparison *tandemv1.Comparison
+	playing    func(step int) // before each message of a comparison
 
 	learned []*tandemv1.LearnedDuration
 	scan    func(*tandemv1.RecordScanRequest) (*tandemv1.RecordScanResponse, error)
@@ -66,7 +71,7 @@ type fake struct {
 
 func newFake(t *testing.T) *fake {
 	t.Helper()
-	f := &fake{jobs: someJobs(), devices: someDevices(), commits: someCommits(), quote: someQuote(), learned: someDurations(), fail: map[string]error{}, page: 2}
+	f := &fake{jobs: someJobs(), devices: someDevices(), commits: someCommits(), quote: someQuote(), learned: someDurations(), plan: somePlan(), comparison: someComparison(), fail: map[string]error{}, page: 2}
 	f.status = &tandemv1.Status{
 		Version: "v0.9.0", Term: 3, Revision: 1042, LedgerHead: "9f86d081", Now: timestamppb.New(noon), TimeScale: 1,
 		StartTime: after(-62), DataDir: "data", DevicesOnline: 2, DevicesNotOnline: 1, JobsOpen: 3, ReportsDropped: 7,
@@ -92,6 +97,7 @@ func (f *fake) start() {
 	tandemv1.RegisterAdminServiceServer(f.server, f)
 	tandemv1.RegisterMaterialServiceServer(f.server, f)
 	tandemv1.RegisterDurationServiceServer(f.server, f)
+	tandemv1.RegisterPlanServiceServer(f.server, f)
 	server, listener := f.server, f.listener
 	go func() { _ = server.Serve(listener) }()
 }
@@ -466,6 +472,34 @@ func (f *fake) WatchEvents(r *tandemv1.WatchEventsRequest, stream grpc.ServerStr
 		return errors.New("no watch is written for this test")
 	}
 	return watch(r, stream)
+}
+
+func (f *fake) GetPlan(context.Context, *tandemv1.GetPlanRequest) (*tandemv1.Plan, error) {
+	return f.plan, nil
+}
+
+func (f *fake) CompareFloors(r *tandemv1.CompareFloorsRequest, stream grpc.ServerStreamingServer[tandemv1.CompareFloorsResponse]) error {
+	f.mu.Lock()
+	f.requests = append(f.requests, proto.Clone(r))
+	err := f.fail["CompareFloors"]
+	f.mu.Unlock()
+	if err != nil {
+		return err
+	}
+	const total = 40
+	for done := int32(0); done <= total; done += total / 4 {
+		if f.playing != nil {
+			f.playing(int(done))
+		}
+		m := &tandemv1.CompareFloorsResponse{Done: done, Total: total}
+		if done == total {
+			m.Comparison = f.comparison
+		}
+		if err := stream.Send(m); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // newTyping returns a standard input and a function that types on it; no text means the end of the input.

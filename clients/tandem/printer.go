@@ -120,6 +120,34 @@ func (p *printer) talk(style celltext.Style, text string) {
 	_, _ = io.WriteString(p.err, render([]span{{style, text}}, p.errColour && !p.noColor))
 }
 
+// progress is a line of talk on a terminal that is written over again and again.
+type progress struct {
+	*printer
+	on    bool
+	shown bool
+}
+
+// show writes over what was shown before.
+func (p *progress) show(text string) {
+	if p.on {
+		p.shown = true
+		p.overwrite(celltext.Clean(text))
+	}
+}
+
+// clear takes the line away.
+func (p *progress) clear() {
+	if p.shown {
+		p.overwrite("")
+	}
+}
+
+func (p *progress) overwrite(text string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	_, _ = io.WriteString(p.err, "\r"+text+eraseLine)
+}
+
 func render(spans []span, colour bool) string {
 	line := make(celltext.Line, len(spans))
 	for i, s := range spans {

@@ -1,12 +1,10 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"strconv"
 	"strings"
 
@@ -38,23 +36,20 @@ no device of this floor can do is said, and ends with exit code 1; a ticket that
 		Args: cobra.ExactArgs(1),
 	}
 	cmd.RunE = a.runs(func(cmd *cobra.Command, args []string) error {
-		for _, name := range []string{"svg", "png"} {
-			if f := cmd.Flags().Lookup(name); f.Changed && (f.Value.String() == "" || f.Value.String() == "-") {
-				return usagef("--%s is %q: give the name of a file", name, f.Value)
-			}
+		if err := q.pictures.check(cmd); err != nil {
+			return err
 		}
 		return q.quote(cmd.Context(), args[0])
 	})
 	cmd.Flags().StringArrayVar(&q.cutRoots, "cut-root", nil, "further folder of cut files (may be repeated)")
 	xjdfFlags(cmd, &q.xjdf)
-	cmd.Flags().StringVar(&q.svg, "svg", "", "draw the layouts into this file, as SVG")
-	cmd.Flags().StringVar(&q.png, "png", "", "draw the layouts into this file, as PNG")
+	q.pictures.flags(cmd, "the layouts")
 	return cmd
 }
 
 type quotation struct {
 	*app
-	svg, png string
+	pictures pictures
 	cutRoots []string
 	xjdf     xjdf.Options
 }
@@ -83,21 +78,11 @@ func (q *quotation) quote(ctx context.Context, file string) error {
 	} else {
 		q.showQuote(quote)
 	}
-	for _, picture := range []struct {
-		file string
-		draw func(io.Writer, *tandemv1.Quote) error
-	}{{q.svg, layoutview.SVG}, {q.png, layoutview.PNG}} {
-		if picture.file == "" {
-			continue
-		}
-		var b bytes.Buffer
-		if err := picture.draw(&b, quote); err != nil {
-			return fmt.Errorf("draw %s: %w", picture.file, err)
-		}
-		if err := os.WriteFile(picture.file, b.Bytes(), 0o644); err != nil {
-			return fmt.Errorf("write the picture: %w", err)
-		}
-		q.say("%s: drawn", picture.file)
+	err = q.pictures.write(q.app,
+		func(w io.Writer) error { return layoutview.SVG(w, quote) },
+		func(w io.Writer) error { return layoutview.PNG(w, quote) })
+	if err != nil {
+		return err
 	}
 	return q.complain(quote)
 }

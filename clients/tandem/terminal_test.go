@@ -34,7 +34,7 @@ func TestColour(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			f := newFake(t)
-			for _, command := range [][]string{{"jobs"}, {"jobs", "shop-window"}, {"devices"}, {"floor"}, {"status"}, {"scan", "P1"}, {"hold", "shop-window"}} {
+			for _, command := range [][]string{{"jobs"}, {"jobs", "shop-window"}, {"devices"}, {"floor"}, {"status"}, {"scan", "P1"}, {"hold", "shop-window"}, {"plan"}} {
 				args := append(command, tt.flags...)
 				_, bare, _ := f.tandem(t, args...)
 				s, out, _ := f.surroundings(args...)

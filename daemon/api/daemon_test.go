@@ -30,6 +30,7 @@ type memory interface {
 
 // daemon is the API on a real engine.
 type daemon struct {
+	plan    *tandemv1.Plan // what GetPlan answers; nil: none yet
 	tb      testing.TB
 	store   memory
 	engine  *engine.Engine
@@ -112,7 +113,7 @@ func (d *daemon) serveAPI() (closeAPI func()) {
 	d.tb.Helper()
 	server, face := api.New(d.engine, api.Options{
 		Version: "test", TimeScale: 1, Start: time.Now(), DataDir: "data", BusURL: "nats://127.0.0.1:1",
-		Dropped: func() uint64 { return 7 }, Attention: func() []string { return []string{"disk nearly full"} },
+		Dropped: func() uint64 { return 7 }, Attention: func() []string { return []string{"disk nearly full"} }, Plan: func() *tandemv1.Plan { return d.plan },
 	})
 	listener := bufconn.Listen(1 << 20)
 	go func() { _ = server.Serve(listener) }()

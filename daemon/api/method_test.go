@@ -25,7 +25,7 @@ func services() []protoreflect.ServiceDescriptor {
 	for _, file := range []protoreflect.FileDescriptor{
 		tandemv1.File_tandem_v1_job_service_proto, tandemv1.File_tandem_v1_device_service_proto, tandemv1.File_tandem_v1_scan_service_proto,
 		tandemv1.File_tandem_v1_event_service_proto, tandemv1.File_tandem_v1_admin_service_proto,
-		tandemv1.File_tandem_v1_material_service_proto, tandemv1.File_tandem_v1_duration_service_proto,
+		tandemv1.File_tandem_v1_material_service_proto, tandemv1.File_tandem_v1_duration_service_proto, tandemv1.File_tandem_v1_plan_service_proto,
 	} {
 		for i := range file.Services().Len() {
 			out = append(out, file.Services().Get(i))
@@ -71,8 +71,8 @@ func TestEveryMethodAnswersAnEmptyRequest(t *testing.T) {
 			n++
 		}
 	}
-	if n != 36 {
-		t.Errorf("%d methods called, want 36: 12 of jobs, 11 of devices, 1 of scans, 2 of events, 5 of the daemon, 3 of material, 2 of durations", n)
+	if n != 38 {
+		t.Errorf("%d methods called, want 38: 12 of jobs, 11 of devices, 1 of scans, 2 of events, 5 of the daemon, 3 of material, 2 of durations, 2 of plans", n)
 	}
 	d.check()
 }

@@ -42,8 +42,9 @@ type Options struct {
 	Start     time.Time     // floor time
 	Dropped   func() uint64 // device reports dropped so far
 	Attention func() []string
-	Forecasts Forecasts    // nil: none are made
-	Kinds     config.Kinds // of drivers, by which floor files are checked; nil: any kind will do
+	Plan      func() *tandemv1.Plan // the best plan found so far; nil: no plans are searched for
+	Forecasts Forecasts             // nil: none are made
+	Kinds     config.Kinds          // of drivers, by which floor files are checked; nil: any kind will do
 	Log       *zap.Logger
 }
 

@@ -67,6 +67,14 @@ func allSettings() []setting {
 			},
 		},
 		{
+			name: "plan-search", preset: constant("on"),
+			usage: "search for better plans in the background and follow them: on or off (default on)",
+			read: func(s *Settings, v string) error {
+				s.PlanSearch = v == "on"
+				return oneOf(v, "on", "off")
+			},
+		},
+		{
 			name: "log-level", preset: constant("info"),
 			usage: "least severity that is logged: debug, info, warn or error (default info)",
 			read: func(s *Settings, v string) error {

@@ -14,13 +14,14 @@ import (
 // Settings are the daemon's own settings. Each comes from the first place that has it: a flag, an environment variable
 // TANDEM_*, the settings file, the default.
 type Settings struct {
-	DataDir   string  // absolute; the daemon creates it
-	Listen    string  // gRPC, host:port on loopback
-	BusListen string  // bus for drivers of other processes, host:port on loopback; empty: only bundled drivers
-	TimeScale float64 // how much faster than the wall clock the floor's clock runs; 1 except on a simulated floor
-	Floor     string  // path of the floor file, absolute
-	LogLevel  string  // debug, info, warn or error
-	LogFormat string  // console or json
+	DataDir    string  // absolute; the daemon creates it
+	Listen     string  // gRPC, host:port on loopback
+	BusListen  string  // bus for drivers of other processes, host:port on loopback; empty: only bundled drivers
+	PlanSearch bool    // plans are searched for in the background
+	TimeScale  float64 // how much faster than the wall clock the floor's clock runs; 1 except on a simulated floor
+	Floor      string  // path of the floor file, absolute
+	LogLevel   string  // debug, info, warn or error
+	LogFormat  string  // console or json
 
 	// Values are the same with where each came from, in a fixed order, for showing.
 	Values []Value

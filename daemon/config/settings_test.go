@@ -52,6 +52,7 @@ func TestDefaults(t *testing.T) {
 		{"bus-listen", "127.0.0.1:7432", "default"},
 		{"time-scale", "1", "default"},
 		{"floor", "/home/edda/.config/tandem/floor.yaml", "default"},
+		{"plan-search", "on", "default"},
 		{"log-level", "info", "default"},
 		{"log-format", "console", "default"},
 	}
@@ -59,7 +60,7 @@ func TestDefaults(t *testing.T) {
 		t.Errorf("got  %v\nwant %v", got.Values, want)
 	}
 	if got.DataDir != want[0].Text || got.Listen != want[1].Text || got.BusListen != want[2].Text || got.TimeScale != 1 ||
-		got.Floor != want[4].Text || got.LogLevel != "info" || got.LogFormat != "console" {
+		got.Floor != want[4].Text || !got.PlanSearch || got.LogLevel != "info" || got.LogFormat != "console" {
 		t.Errorf("settings %+v differ from the values shown", got)
 	}
 }
@@ -131,6 +132,7 @@ func TestPrecedence(t *testing.T) {
 		{"bus-listen", "", path + ":3"},
 		{"time-scale", "60", path + ":4"},
 		{"floor", floor, "environment TANDEM_FLOOR"},
+		{"plan-search", "on", "default"},
 		{"log-level", "error", "environment TANDEM_LOG_LEVEL"},
 		{"log-format", "console", "default"},
 	}

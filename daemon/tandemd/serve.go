@@ -20,9 +20,11 @@ import (
 	"tandem/daemon/engine"
 	"tandem/daemon/forecast"
 	"tandem/daemon/ledger"
+	"tandem/daemon/planner"
 	"tandem/drivers/clock"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/dispatch"
 )
 
 const (
@@ -55,7 +57,7 @@ func serveCommand() *cobra.Command {
 				return &usageError{err}
 			}
 			return serveUntilStopped(cmd.Context(), daemonConfig{
-				DataDir: set.DataDir, Listen: set.Listen, BusListen: set.BusListen, TimeScale: set.TimeScale, File: file, Log: log,
+				DataDir: set.DataDir, Listen: set.Listen, BusListen: set.BusListen, TimeScale: set.TimeScale, File: file, Plan: set.PlanSearch, Log: log,
 			}, nil)
 		},
 	}
@@ -69,6 +71,7 @@ type daemonConfig struct {
 	TimeScale                  float64
 	Begin                      time.Time // what a simulated floor's clock shows when its ledger is empty; zero: the computer's time
 	File                       *tandemv1.FloorFile
+	Plan                       bool // search for plans in the background
 	Log                        *zap.Logger
 }
 
@@ -111,8 +114,9 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		return err
 	}
 	var line *bus.Bus // set before the engine sends anything
+	choose := dispatch.New(dispatch.EarliestCompletion)
 	eng, err := engine.Open(ctx, engine.Options{
-		Ledger: store, Clock: clock.Wall(), File: cfg.File, Period: statusPeriod, Log: cfg.Log.Named("engine"),
+		Ledger: store, Clock: clock.Wall(), Dispatcher: choose, File: cfg.File, Period: statusPeriod, Log: cfg.Log.Named("engine"),
 		Send: func(device string, o *driverv1.Order, answered func(*driverv1.Answer, error)) {
 			if err := line.Post(device, o, answered); err != nil {
 				answered(nil, err)
@@ -144,13 +148,19 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		return err
 	}
 	forecasts := forecast.New(eng, forecast.Options{Now: floorClock.Now, Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")})
+	var plans *planner.Planner
+	var latest func() *tandemv1.Plan
+	if cfg.Plan {
+		plans = planner.New(eng, choose, cfg.Log.Named("plan"))
+		latest = plans.Plan
+	}
 	grpcServer, apiServer := api.New(eng, api.Options{
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
 		Dropped: func() uint64 { return line.Stats().Dropped() }, Attention: func() []string { return attention(line.Stats()) },
-		Kinds: knownKinds, Forecasts: forecasts, Log: cfg.Log.Named("api"),
+		Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Log: cfg.Log.Named("api"),
 	})
 	return (&running{
-		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, listener: listener, forecasts: forecasts,
+		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, plans: plans, forecasts: forecasts, listener: listener,
 	}).run(ctx, ready)
 }
 
@@ -207,6 +217,7 @@ type running struct {
 	server   *bus.Server
 	grpc     *grpc.Server
 	api      *api.Server
+	plans    *planner.Planner // nil: no plans are searched for
 	listener net.Listener
 
 	forecasts *forecast.Forecaster
@@ -236,6 +247,14 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 	}()
 	served := make(chan error, 1)
 	go func() { served <- r.grpc.Serve(r.listener) }()
+	planning, stopPlans := context.WithCancel(engineCtx)
+	defer stopPlans()
+	planned := make(chan error, 1)
+	if r.plans == nil {
+		planned <- nil
+	} else {
+		go func() { planned <- r.plans.Run(planning) }()
+	}
 
 	hosts, err := startHosts(ctx, r.cfg, r.server)
 	if err == nil {
@@ -263,6 +282,10 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 		hosts.stop()
 	}
 	r.bus.Close()
+	stopPlans()
+	if lost := <-planned; lost != nil {
+		r.cfg.Log.Debug("plans ended", zap.Error(lost)) // with the engine, whose own error is told
+	}
 	stopEngine()
 	<-forecastsEnded
 	return errors.Join(err, <-engineEnded)

@@ -2,11 +2,8 @@ package dispatch
 
 import (
 	"container/heap"
-	"math"
 	"time"
 
-	tandemv1 "tandem/proto/tandem/v1"
-	"tandem/scheduler/duration"
 	"tandem/scheduler/floor"
 )
 
@@ -65,7 +62,6 @@ type group struct {
 	mean   *mean
 	rule   Rule
 	scale  Scale
-	models []model      // of the devices that fit, one for each set of rates
 	early  [2]entryHeap // slack is left: the same entries, ordered for two levels of the mean
 	levels [2]int       // those levels: one even, one odd
 	late   entryHeap    // no slack is left
@@ -84,40 +80,7 @@ func newGroup(c *floor.Class, supply string, m *mean, rule Rule, scale Scale) *g
 	if rule == FirstFree {
 		g.late.before = func(a, b *entry) bool { return a.order < b.order }
 	}
-	const most = 16 // of devices that are not told by their rates: the reference is a scale, not a promise
-	seen, others := map[rates]bool{}, 0
-	for _, d := range c.Fits {
-		a := d.Ability(c.Operation)
-		if duration.Linear(a) {
-			if seen[ratesOf(a)] {
-				continue
-			}
-			seen[ratesOf(a)] = true
-		} else if others++; others > most {
-			continue
-		}
-		g.models = append(g.models, model{d.ID, a})
-	}
 	return g
-}
-
-// model is how a device does an operation.
-type model struct {
-	device  string
-	ability *tandemv1.Ability
-}
-
-// reference returns the time the step takes on the fastest device that fits.
-func (g *group) reference(s *floor.Step) time.Duration {
-	best := time.Duration(math.MaxInt64)
-	for _, m := range g.models {
-		demand := s.Demand(m.device)
-		if s.Drying() {
-			demand = duration.Demand{Fixed: s.Spec.GetDuration().AsDuration()}
-		}
-		best = min(best, m.ability.GetSetup().AsDuration()+duration.Work(m.ability, demand))
-	}
-	return best
 }
 
 // push puts an entry into the heaps it belongs to now.

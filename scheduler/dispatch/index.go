@@ -11,9 +11,9 @@ import (
 //
 // Within a group all steps ask the same of a device, changeover included. The ATCS index of a step with slack left is
 //
-//	ln I = ln(w/p) - (d-p-t)/K - changeover term
+//	ln I = ln(w/p) - (d-p-q-t)/K - changeover term
 //
-// in which only t changes, for all steps alike, so their order is fixed; without slack the middle term is 0. A heap for
+// where q is what the job's steps after it take at least, waiting times included. Only t changes, for all steps alike, so their order is fixed; without slack the middle term is 0. A heap for
 // each of the two, and one that says when a step runs out of slack, are therefore enough: a decision costs O(log n). Only
 // where the roll on a device is too short for some steps of a group, and account is kept of it, do they differ in the
 // changeover; another heap tells those it reaches for.
@@ -27,6 +27,7 @@ type index struct {
 	entries  map[*floor.Step]*entry
 	later    entryHeap // grantable steps whose time has not come
 	means    map[string]*mean
+	models   map[*floor.Class][]model
 	size     int
 }
 
@@ -42,7 +43,7 @@ type entry struct {
 	order   uint64     // job number and step number: the tie breaker
 	work    float64    // reference processing time, seconds
 	urgency float64    // ln(w/p)
-	slackAt float64    // due time less processing time, seconds: slack is left before that
+	slackAt float64    // due time less all that the job still takes from here on, seconds: slack is left before that
 	early   [2]float64 // keys while slack is left
 	ready   time.Time  // when its time comes, while it is in later
 	home    *entryHeap // later or its group's late; nil while it is in its group's early
@@ -78,7 +79,7 @@ func used(level int) float64 { return math.Ldexp(math.Sqrt2, level) }
 func newIndex(rule Rule, scale Scale) *index {
 	return &index{
 		rule: rule, scale: scale, groups: map[groupKey]*group{}, byDevice: map[*floor.Device][]*group{},
-		entries: map[*floor.Step]*entry{}, means: map[string]*mean{},
+		entries: map[*floor.Step]*entry{}, means: map[string]*mean{}, models: map[*floor.Class][]model{},
 		later: entryHeap{before: func(a, b *entry) bool { return a.ready.Before(b.ready) }},
 	}
 }
@@ -134,9 +135,9 @@ func (x *index) update(s *floor.Step, now time.Time) {
 func (x *index) insert(e *entry, now time.Time) {
 	s := e.step
 	e.group = x.groupOf(s)
-	e.work = max(e.group.reference(s).Seconds(), 1)
+	e.work = max(x.reference(s).Seconds(), 1)
 	e.urgency = math.Log(float64(s.Job.Priority()) / e.work)
-	e.slackAt = due(s) - e.work
+	e.slackAt = due(s) - e.work - x.after(s).Seconds()
 	if most := s.Spec.GetMaxWait(); most != nil { // it loses what slack its job has before it has waited too long
 		e.slackAt = min(e.slackAt, seconds(s.Free.Add(most.AsDuration())))
 	}

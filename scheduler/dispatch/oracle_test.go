@@ -222,7 +222,7 @@ func (o oracle) ranked(d *floor.Device) []ranked {
 	return out
 }
 
-// index is the logarithm of the ATCS index: ln(w/p) - max(d-p-t, 0)/(k1 mean p) - changeover/(k2 mean changeover).
+// index is the logarithm of the ATCS index: ln(w/p) - max(d-p-q-t, 0)/(k1 mean p) - changeover/(k2 longest changeover).
 func (o oracle) index(s *floor.Step, d *floor.Device) float64 {
 	p := o.reference(s)
 	due := s.Job.Create.Add(7 * 24 * time.Hour)
@@ -231,20 +231,44 @@ func (o oracle) index(s *floor.Step, d *floor.Device) float64 {
 	}
 	sec := func(t time.Time) float64 { return float64(t.UnixNano()) / 1e9 }
 	value := math.Log(float64(s.Job.Spec.GetPriority()) / p)
-	slack := sec(due) - p
+	slack := sec(due) - p - o.after(s)
 	if most := s.Spec.GetMaxWait(); most != nil {
 		slack = min(slack, sec(s.Free.Add(most.AsDuration())))
 	}
-	value -= max(slack-sec(o.now), 0) / (4 * o.means[s.Operation()])
+	value -= max(slack-sec(o.now), 0) / (1.5 * o.means[s.Operation()])
 	a := d.Ability(s.Operation())
 	if change := d.Changeover(s, a); change > 0 {
-		value -= float64(change) / (0.4 * float64(max(a.GetMediaChangeover().AsDuration(), a.GetModeChangeover().AsDuration())))
+		value -= float64(change) / (0.5 * float64(max(a.GetMediaChangeover().AsDuration(), a.GetModeChangeover().AsDuration())))
 	}
 	return value
 }
 
+// after is the seconds that the job takes at least after a step: along every way through the steps that follow, the longest.
+func (o oracle) after(s *floor.Step) float64 {
+	var longest float64
+	for _, n := range s.Job.Steps {
+		if !slices.Contains(n.Spec.GetAfter(), s.ID()) && !slices.Contains(n.Before, s) {
+			continue
+		}
+		way := o.after(n)
+		if n.Open() && n.Left() > 0 {
+			if !n.WaitWaived {
+				way += n.Spec.GetMinWait().AsDuration().Seconds()
+			}
+			if len(o.fits(n)) > 0 && !(n.Drying() && n.WaitWaived) {
+				way += o.plain(n)
+			}
+		}
+		longest = max(longest, way)
+	}
+	return longest
+}
+
 // reference is the seconds the step takes on the fastest device that fits, at least one.
-func (o oracle) reference(s *floor.Step) float64 {
+func (o oracle) reference(s *floor.Step) float64 { return max(o.plain(s), 1) }
+
+// plain is the same, down to nothing.
+func (o oracle) plain(s *floor.Step) float64 {
 	best := time.Duration(math.MaxInt64)
 	for _, d := range o.fits(s) {
 		e := d.Estimate(s, o.now)
@@ -253,7 +277,7 @@ func (o oracle) reference(s *floor.Step) float64 {
 		}
 		best = min(best, d.Ability(s.Operation()).GetSetup().AsDuration()+time.Duration(math.Round(float64(e.Work)/d.Factor(s))))
 	}
-	return max(best.Seconds(), 1)
+	return best.Seconds()
 }
 
 // mean is the mean of reference over the steps of an operation that wait, taken down to a power of two and up by the root of

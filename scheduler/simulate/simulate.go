@@ -52,6 +52,9 @@ type Options struct {
 	Stops func(r *floor.Run, work time.Duration) []Stop
 	// Committed is called with the events of each moment once they have happened on the floor. Nil: not at all.
 	Committed func(f *floor.Floor, at time.Time, events []*ledgerv1.Event)
+	// Plan is asked for advice after each moment at which something has happened, before anything is granted; nil advice: the
+	// rule alone. Nil: nobody plans.
+	Plan func(f *floor.Floor, now time.Time) (*dispatch.Advice, error)
 	// Stop is asked now and then; its error ends the simulation. Nil: nobody stops it.
 	Stop func() error
 	// RunEnded is called with each run that has ended, and how long it was changed over or set up. Nil: not at all.
@@ -148,6 +151,13 @@ func (s *simulation) run() error {
 			if err := s.opt.Stop(); err != nil {
 				return err
 			}
+		}
+		if s.opt.Plan != nil {
+			advice, err := s.opt.Plan(s.floor, s.now)
+			if err != nil {
+				return fmt.Errorf("plan: %w", err)
+			}
+			s.dispatch.Follow(advice)
 		}
 		if err := s.grantAll(); err != nil {
 			return err

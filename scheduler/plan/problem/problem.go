@@ -74,8 +74,8 @@ type Arc struct {
 type Mode struct {
 	Machine  int
 	Duration Time // changeover not included
-	// Attended is how long from the start of the changeover an operator stays, changeover included in any case; Whole: to the
-	// end; None: nobody is needed.
+	// Attended is how long from the start of the work an operator stays; Whole: to the end; None: nobody is needed. A changeover
+	// needs an operator in any case, from its beginning until the work starts.
 	Attended Time
 }
 

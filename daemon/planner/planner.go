@@ -1,0 +1,206 @@
+// Package planner searches in the background for a better plan of the work that waits, and lets the dispatcher follow it. The engine's
+// loop never waits for it: it takes a copy of what is open, searches on its own goroutine, and leaves the result for the loop's next
+// turn. While nothing changes and no better plan turns up it does nothing. A daemon that starts has no plan, and the rule decides
+// until it has one.
+package planner
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	"tandem/daemon/engine"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/dispatch"
+	"tandem/scheduler/floor"
+	"tandem/scheduler/plan"
+	"tandem/scheduler/plan/horizon"
+	"tandem/scheduler/plan/problem"
+	"tandem/scheduler/simulate"
+)
+
+// How much is searched.
+const (
+	mostSteps   = 300 // in a plan: the most urgent
+	slice       = 2000
+	patience    = 5           // slices without success, after which the search rests until something changes
+	look        = time.Second // between two looks whether something has changed
+	mostForward = 60 * 24 * time.Hour
+)
+
+// Engine is what the planner needs of the engine.
+type Engine interface {
+	View(ctx context.Context, fn func(engine.State)) error
+}
+
+// Follower is the dispatcher; it belongs to the engine's loop.
+type Follower interface{ Follow(*dispatch.Advice) }
+
+// Planner searches for plans of one floor.
+type Planner struct {
+	engine   Engine
+	dispatch Follower
+	log      *zap.Logger
+
+	advice *dispatch.Advice // of the last plan
+
+	mu   sync.Mutex
+	plan *tandemv1.Plan
+}
+
+// New returns a planner for an engine and its dispatcher.
+func New(e Engine, d Follower, log *zap.Logger) *Planner {
+	return &Planner{engine: e, dispatch: d, log: log}
+}
+
+// Plan returns the best plan found so far; nil: none yet.
+func (p *Planner) Plan() *tandemv1.Plan {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.plan
+}
+
+// Run searches until ctx ends or the engine stops.
+func (p *Planner) Run(ctx context.Context) error {
+	tick := time.NewTicker(look)
+	defer tick.Stop()
+	revision := uint64(0)
+	for {
+		f, now, err := p.open(ctx, revision)
+		if err != nil {
+			return err
+		}
+		if f != nil {
+			revision = f.Revision
+			if err := p.search(ctx, f, now); err != nil && ctx.Err() == nil {
+				p.log.Error("no plan: the rule decides", zap.Uint64("revision", revision), zap.Error(err))
+				if err := p.follow(ctx, nil); err != nil {
+					return err
+				}
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}
+
+// open returns a copy of what is open on the floor; nil if it is still at that revision.
+func (p *Planner) open(ctx context.Context, known uint64) (f *floor.Floor, now time.Time, err error) {
+	err = p.engine.View(ctx, func(st engine.State) {
+		now = st.Now
+		if st.Floor.Revision != known {
+			f = st.Floor.CloneOpen()
+		}
+	})
+	if err != nil && ctx.Err() == nil {
+		return nil, now, fmt.Errorf("look at the floor: %w", err)
+	}
+	return f, now, nil
+}
+
+// search looks for plans slice by slice until none is better for a while or the floor has changed.
+func (p *Planner) search(ctx context.Context, f *floor.Floor, now time.Time) error {
+	began := time.Now()
+	h := horizon.Of(f, now, mostSteps)
+	if len(h.Problem.Ops) == 0 {
+		p.advice = nil
+		p.keep(h.Plan(problem.Schedule{}))
+		return p.follow(ctx, nil)
+	}
+	rule, err := ruleCost(f, now)
+	if err != nil {
+		return err
+	}
+	warm := h.Warm(p.advice)
+	var best problem.Cost
+	evaluations := int64(0)
+	for round, idle := uint64(0), 0; idle < patience; round++ {
+		s, stats, err := plan.Search(h.Problem, warm, problem.Budget{Evaluations: slice, Stop: func() bool { return ctx.Err() != nil }}, round)
+		if err != nil {
+			return err
+		}
+		evaluations += stats.Evaluations
+		cost := problem.CostOf(h.Problem, s)
+		idle++
+		if round == 0 || problem.Less(h.Problem, cost, best) {
+			best, idle = cost, 0
+			p.advice = h.Advice(s)
+			if err := p.follow(ctx, p.advice); err != nil {
+				return err
+			}
+			out := h.Plan(s)
+			out.RuleCost = rule
+			p.keep(out)
+		}
+		warm = &s
+		p.count(time.Since(began), evaluations)
+		if stats.Proved || p.changed(ctx, f.Revision) {
+			break
+		}
+	}
+	return nil
+}
+
+// follow hands advice to the dispatcher, which belongs to the loop.
+func (p *Planner) follow(ctx context.Context, a *dispatch.Advice) error {
+	return p.engine.View(ctx, func(engine.State) { p.dispatch.Follow(a) })
+}
+
+func (p *Planner) changed(ctx context.Context, revision uint64) bool {
+	changed := true
+	if err := p.engine.View(ctx, func(st engine.State) { changed = st.Floor.Revision != revision }); err != nil {
+		return true
+	}
+	return changed
+}
+
+func (p *Planner) keep(out *tandemv1.Plan) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.plan = out
+}
+
+func (p *Planner) count(spent time.Duration, evaluations int64) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	out := proto.CloneOf(p.plan)
+	out.SearchTime, out.Evaluations = durationpb.New(spent), evaluations
+	p.plan = out
+}
+
+// ruleCost plays the floor forward with the rule alone, every run as long as expected and started at once.
+func ruleCost(f *floor.Floor, now time.Time) (*tandemv1.PlanCost, error) {
+	future := simulate.Future{Start: now, Until: now.Add(mostForward)}
+	for _, j := range f.Jobs {
+		if j.End.IsZero() && !j.OnHold() {
+			future.Jobs = append(future.Jobs, j.ID)
+		}
+	}
+	ends, err := simulate.Forward(f.CloneOpen(), future)
+	if err != nil {
+		return nil, fmt.Errorf("play the rule forward: %w", err)
+	}
+	out := &tandemv1.PlanCost{}
+	var late, last time.Duration
+	for _, j := range f.Jobs {
+		end, ok := ends[j.ID]
+		if !ok {
+			continue
+		}
+		last = max(last, end.Sub(now))
+		if due := j.Due(); !due.IsZero() && end.After(due) {
+			late += time.Duration(float64(end.Sub(due)) * horizon.Weight(j))
+			out.LateJobs++
+		}
+	}
+	out.WeightedTardiness, out.Makespan = durationpb.New(late), durationpb.New(last)
+	return out, nil
+}

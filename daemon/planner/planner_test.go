@@ -1,0 +1,108 @@
+package planner_test
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"go.uber.org/zap/zaptest"
+	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"tandem/daemon/engine"
+	"tandem/daemon/ledger"
+	"tandem/daemon/planner"
+	"tandem/drivers/clock"
+	driverv1 "tandem/proto/tandem/driver/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/dispatch"
+	"tandem/scheduler/floor"
+)
+
+var shop = &tandemv1.FloorFile{Devices: []*tandemv1.Device{{
+	Id: "printer", Capacity: 1, Driver: &tandemv1.Driver{Kind: "sim"}, LoadedMedia: "vinyl", Abilities: []*tandemv1.Ability{{
+		Operation: "print", PerPiece: durationpb.New(time.Minute), MediaChangeover: durationpb.New(20 * time.Minute),
+		UnattendedStart: &tandemv1.UnattendedStart{AllowedBy: "mira", AllowTime: timestamppb.New(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))},
+	}},
+}}, Media: []*tandemv1.Media{{Id: "vinyl"}, {Id: "paper"}}}
+
+// The planner finds a plan of what waits, the dispatcher follows it and says so, and with nothing to do the planner rests.
+func TestPlansAreFollowed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		choose := dispatch.New(dispatch.EarliestCompletion)
+		e, err := engine.Open(t.Context(), engine.Options{
+			Ledger: ledger.NewMemory(), Clock: clock.Wall(), Dispatcher: choose, File: shop, Period: time.Hour, Log: zaptest.NewLogger(t),
+			Send: func(string, *driverv1.Order, func(*driverv1.Answer, error)) {},
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := planner.New(e, choose, zaptest.NewLogger(t))
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := make(chan error, 2)
+		go func() { ended <- e.Run(ctx) }()
+		planning, stop := context.WithCancel(ctx)
+		go func() { ended <- p.Run(planning) }()
+		do := func(c floor.Command) {
+			t.Helper()
+			if _, err := e.Do(t.Context(), floor.Meta{}, c); err != nil {
+				t.Fatal(err)
+			}
+		}
+		job := func(id, media string, pieces int32, due time.Duration) {
+			j := &tandemv1.Job{Id: id, Pieces: pieces, Steps: []*tandemv1.Step{{Id: "print", Operation: "print", Media: media}}}
+			j.DueTime = timestamppb.New(time.Now().Add(due))
+			do(floor.CreateJob{Job: j})
+		}
+		status := &driverv1.Status{Epoch: 1, State: tandemv1.DeviceState_DEVICE_STATE_IDLE}
+		if _, err := e.Hello(t.Context(), "printer", status); err != nil {
+			t.Fatal(err)
+		}
+		job("first", "vinyl", 30, time.Hour)
+		for i := range 4 {
+			job(fmt.Sprintf("job-%d", i), []string{"vinyl", "paper"}[i%2], 30, 5*time.Hour)
+		}
+		time.Sleep(3 * time.Second)
+		synctest.Wait()
+		plan := p.Plan()
+		if len(plan.GetRuns()) != 5 || !plan.GetRuns()[0].GetFixed() || plan.GetRuns()[0].GetJob() != "first" || plan.GetEvaluations() == 0 {
+			t.Fatalf("plan %v", plan)
+		}
+		// One change of media is enough: vinyl, vinyl, vinyl, paper, paper.
+		if got := plan.GetCost().GetChangeover().AsDuration(); got != 20*time.Minute {
+			t.Errorf("changeovers take %v, want 20m", got)
+		}
+		if plan.GetRuleCost().GetMakespan().AsDuration() <= 0 {
+			t.Errorf("the rule alone costs %v", plan.GetRuleCost())
+		}
+		var run *floor.Run
+		if err := e.View(t.Context(), func(st engine.State) { run = st.Floor.Devices[0].Live[0] }); err != nil {
+			t.Fatal(err)
+		}
+		rs := &driverv1.RunStatus{Run: run.ID, Fence: run.Fence, State: tandemv1.JobState_JOB_STATE_COMPLETED, PiecesGood: 30, StartTime: timestamppb.New(time.Now()), EndTime: timestamppb.New(time.Now())}
+		status = &driverv1.Status{Epoch: 1, State: tandemv1.DeviceState_DEVICE_STATE_IDLE, Runs: []*driverv1.RunStatus{rs}}
+		if err := e.Status(t.Context(), "printer", status); err != nil {
+			t.Fatal(err)
+		}
+		synctest.Wait()
+		if err := e.View(t.Context(), func(st engine.State) {
+			live := st.Floor.Devices[0].Live
+			if len(live) != 1 || !strings.HasPrefix(live[0].Why.GetRule(), "planned: next on printer") {
+				t.Errorf("after the first: %d runs, %v", len(live), live)
+			}
+		}); err != nil {
+			t.Fatal(err)
+		}
+		stop()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+		cancel()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	})
+}

@@ -1,0 +1,196 @@
+package horizon_test
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/dispatch"
+	"tandem/scheduler/floor"
+	"tandem/scheduler/plan"
+	"tandem/scheduler/plan/horizon"
+	"tandem/scheduler/plan/problem"
+	"tandem/scheduler/simulate"
+)
+
+var opening = time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC) // a Monday
+
+// shop has two printers, one slower, a rack, a cutter and a bench; people only in the shifts that are given.
+func shop(shifts ...*tandemv1.Shift) *tandemv1.FloorFile {
+	alone := &tandemv1.UnattendedStart{AllowedBy: "mira", AllowTime: timestamppb.New(opening)}
+	minutes := func(n int) *durationpb.Duration { return durationpb.New(time.Duration(n) * time.Minute) }
+	return &tandemv1.FloorFile{
+		Devices: []*tandemv1.Device{
+			{Id: "fast", Driver: &tandemv1.Driver{Kind: "sim"}, LoadedMedia: "vinyl", Abilities: []*tandemv1.Ability{{
+				Operation: "print", PerPiece: minutes(2), MediaChangeover: minutes(10), UnattendedStart: alone,
+			}}},
+			{Id: "slow", Driver: &tandemv1.Driver{Kind: "sim"}, LoadedMedia: "paper", Abilities: []*tandemv1.Ability{{
+				Operation: "print", PerPiece: minutes(3), MediaChangeover: minutes(10), UnattendedStart: alone,
+			}}},
+			{Id: "rack", Capacity: 4, Driver: &tandemv1.Driver{Kind: "rack"}, Abilities: []*tandemv1.Ability{{Operation: "dry", UnattendedStart: alone}}},
+			{Id: "cutter", Driver: &tandemv1.Driver{Kind: "sim"}, Abilities: []*tandemv1.Ability{{Operation: "cut", Setup: minutes(3), PerPiece: minutes(1)}}},
+			{Id: "bench", Driver: &tandemv1.Driver{Kind: "operator", Manual: true}, Abilities: []*tandemv1.Ability{{Operation: "pack", PerPiece: minutes(1)}}},
+		},
+		Media: []*tandemv1.Media{{Id: "vinyl"}, {Id: "paper"}}, Shifts: shifts,
+	}
+}
+
+func job(i, pieces int, media string, due time.Duration) *tandemv1.Job {
+	j := &tandemv1.Job{
+		Id: fmt.Sprintf("job-%d", i), Pieces: int32(pieces), Steps: []*tandemv1.Step{
+			{Id: "print", Operation: "print", Media: media},
+			{Id: "dry", Operation: "dry", After: []string{"print"}, Duration: durationpb.New(30 * time.Minute)},
+			{Id: "cut", Operation: "cut", After: []string{"dry"}},
+			{Id: "pack", Operation: "pack", After: []string{"cut"}},
+		},
+	}
+	if due > 0 {
+		j.DueTime = timestamppb.New(opening.Add(due))
+	}
+	return j
+}
+
+func someJobs(n int, seed uint64) []simulate.Arrival {
+	r := rand.New(rand.NewPCG(seed, 1))
+	var out []simulate.Arrival
+	for i := range n {
+		media := []string{"vinyl", "paper"}[r.IntN(2)]
+		out = append(out, simulate.Arrival{At: opening, Job: job(i, 1+r.IntN(20), media, time.Duration(1+r.IntN(6))*time.Hour)})
+	}
+	return out
+}
+
+// What is planned happens: with runs as long as expected and nothing that comes in later, each step ends when the plan said, give or
+// take the rounding of the steps before it to whole seconds.
+func TestWhatIsPlannedHappens(t *testing.T) {
+	for seed := range uint64(5) {
+		var planned *tandemv1.Plan
+		var advice *dispatch.Advice
+		r, err := simulate.Run(shop(), someJobs(8, seed), simulate.Options{Start: opening, Plan: func(f *floor.Floor, now time.Time) (*dispatch.Advice, error) {
+			if planned == nil && len(f.Jobs) == 8 {
+				h := horizon.Of(f, now, 300)
+				s, _, err := plan.Search(h.Problem, nil, problem.Budget{Evaluations: 3000}, seed)
+				if err != nil {
+					return nil, err
+				}
+				planned, advice = h.Plan(s), h.Advice(s)
+			}
+			return advice, nil
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		end := map[string]time.Time{}
+		for _, p := range planned.GetRuns() {
+			end[p.GetJob()+"/"+p.GetStep()] = p.GetEndTime().AsTime()
+		}
+		var late, lateAsPlanned time.Duration
+		for _, j := range r.Jobs {
+			if !j.Completed || len(j.Legs) != 4 {
+				t.Fatalf("%s has %d runs and is %v", j.ID, len(j.Legs), j.State)
+			}
+			for _, l := range j.Legs {
+				want, ok := end[j.ID+"/"+l.Step]
+				if !ok {
+					t.Fatalf("%s/%s is not in the plan", j.ID, l.Step)
+				}
+				late += max(0, l.End.Sub(want))
+			}
+			lateAsPlanned = max(lateAsPlanned, planned.GetCost().GetMakespan().AsDuration())
+		}
+		if mean := late / 32; mean > time.Minute {
+			t.Errorf("seed %d: steps end %v after their planned time on average", seed, mean)
+		}
+		if took := r.Makespan(); took > lateAsPlanned+5*time.Minute {
+			t.Errorf("seed %d: all is done after %v, planned %v", seed, took, lateAsPlanned)
+		}
+	}
+}
+
+// A plan that is nonsense costs time and nothing else: every job is made.
+func TestNonsenseIsHarmless(t *testing.T) {
+	for seed := range uint64(10) {
+		r := rand.New(rand.NewPCG(seed, 2))
+		res, err := simulate.Run(shop(), someJobs(12, seed), simulate.Options{Start: opening, Plan: func(f *floor.Floor, _ time.Time) (*dispatch.Advice, error) {
+			a := dispatch.NewAdvice(f.Revision)
+			for _, i := range r.Perm(14) { // two of them do not exist
+				for _, step := range []string{"pack", "print", "cut", "fold", "dry"} {
+					a.Add([]string{"fast", "slow", "rack", "cutter", "bench", "nowhere"}[r.IntN(6)], fmt.Sprintf("job-%d", i), step)
+				}
+			}
+			return a, nil
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, j := range res.Jobs {
+			if !j.Completed {
+				t.Errorf("seed %d: %s is %v %v", seed, j.ID, j.State, j.Reasons)
+			}
+		}
+	}
+}
+
+// What runs is frozen, what cannot be planned is named, and nobody is planned to start anything when nobody is there.
+func TestHorizon(t *testing.T) {
+	file := shop(&tandemv1.Shift{Id: "day", From: "08:00", To: "16:00"})
+	arrivals := someJobs(6, 3)
+	held := job(6, 5, "vinyl", time.Hour)
+	held.Hold = true
+	arrivals = append(arrivals, simulate.Arrival{At: opening, Job: held})
+	looked := false
+	_, err := simulate.Run(file, arrivals, simulate.Options{Start: opening, Plan: func(f *floor.Floor, now time.Time) (*dispatch.Advice, error) {
+		if now.Equal(opening) || looked {
+			return nil, nil
+		}
+		looked = true
+		h := horizon.Of(f, now, 300)
+		if err := problem.Validate(h.Problem); err != nil {
+			return nil, err
+		}
+		live := 0
+		for _, d := range f.Devices {
+			live += len(d.Live)
+		}
+		s, _, err := plan.Search(h.Problem, nil, problem.Budget{Evaluations: 500}, 1)
+		if err != nil {
+			return nil, err
+		}
+		p := h.Plan(s)
+		fixed := 0
+		for _, r := range p.GetRuns() {
+			if r.GetFixed() {
+				fixed++
+			}
+			hour := r.GetStartTime().AsTime().Hour()
+			if !r.GetFixed() && (r.GetOperation() == "cut" || r.GetOperation() == "pack") && (hour < 8 || hour >= 16) {
+				t.Errorf("%s/%s begins at %v, when nobody is there", r.GetJob(), r.GetStep(), r.GetStartTime().AsTime())
+			}
+		}
+		if live == 0 || fixed != live {
+			t.Errorf("%d runs are fixed, %d live", fixed, live)
+		}
+		if len(p.GetLeftOut()) != 4 || !strings.Contains(strings.Join(p.GetLeftOut(), "\n"), "job-6/print: its job is held") {
+			t.Errorf("left out: %q", p.GetLeftOut())
+		}
+		if len(p.GetAttended()) == 0 {
+			t.Error("the plan does not say when somebody is there")
+		}
+		if few := horizon.Of(f, now, 3); len(few.Problem.Ops) > 3 || len(few.LeftOut) < 5 {
+			t.Errorf("of at most 3 steps: %d, left out %d", len(few.Problem.Ops), len(few.LeftOut))
+		}
+		return nil, nil
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !looked {
+		t.Error("nothing happened after the opening")
+	}
+}

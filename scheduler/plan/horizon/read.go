@@ -1,0 +1,152 @@
+package horizon
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/dispatch"
+	"tandem/scheduler/plan/problem"
+)
+
+// sequence returns the operations in the order in which they begin, and the changeover before each.
+func (h *Horizon) sequence(s problem.Schedule) (order []int, changes []problem.Time) {
+	order = make([]int, len(h.steps))
+	for o := range order {
+		order[o] = o
+	}
+	slices.SortFunc(order, func(a, b int) int { return cmp.Or(cmp.Compare(s.Start[a], s.Start[b]), cmp.Compare(a, b)) })
+	changes = make([]problem.Time, len(h.steps))
+	loaded := make([]int, len(h.Problem.Machines))
+	for k, m := range h.Problem.Machines {
+		loaded[k] = m.Initial
+	}
+	for _, o := range order {
+		k := h.Problem.Ops[o].Modes[s.Mode[o]].Machine
+		if table := h.Problem.Machines[k].Setup; table != nil {
+			if loaded[k] >= 0 {
+				changes[o] = table[loaded[k]][h.Problem.Ops[o].Family]
+			}
+			loaded[k] = h.Problem.Ops[o].Family
+		}
+	}
+	return order, changes
+}
+
+// Advice is what the dispatcher follows: which steps each device is to do, in which order.
+func (h *Horizon) Advice(s problem.Schedule) *dispatch.Advice {
+	a := dispatch.NewAdvice(h.floor.Revision)
+	order, _ := h.sequence(s)
+	for _, o := range order {
+		step := h.steps[o]
+		a.Add(h.devices[h.Problem.Ops[o].Modes[s.Mode[o]].Machine].ID, step.Job.ID, step.ID())
+	}
+	return a
+}
+
+// Warm returns the schedule that does the steps in the order of earlier advice, on the devices it names, as far as they are still
+// to be done; nil if it names none of them. Its starts only tell the order.
+func (h *Horizon) Warm(a *dispatch.Advice) *problem.Schedule {
+	if a == nil {
+		return nil
+	}
+	s := &problem.Schedule{Mode: make([]int, len(h.steps)), Start: make([]problem.Time, len(h.steps))}
+	any := false
+	for o, step := range h.steps {
+		device, at, ok := a.Of(step.Job.ID, step.ID())
+		s.Start[o] = problem.Time(len(h.steps) + o) // those it does not know come last
+		if !ok {
+			continue
+		}
+		any = true
+		s.Start[o] = problem.Time(at)
+		for i, m := range h.Problem.Ops[o].Modes {
+			if h.devices[m.Machine].ID == device {
+				s.Mode[o] = i
+			}
+		}
+	}
+	if !any {
+		return nil
+	}
+	return s
+}
+
+// Plan is a schedule for people. The cost of the rule alone, and what the search did, are the caller's to add.
+func (h *Horizon) Plan(s problem.Schedule) *tandemv1.Plan {
+	p := &tandemv1.Plan{Revision: h.floor.Revision, Now: timestamppb.New(h.now), LeftOut: h.LeftOut, Cost: h.Cost(s)}
+	end := h.now
+	for _, d := range h.devices {
+		for _, r := range d.Live {
+			run := &tandemv1.PlannedRun{
+				Device: d.ID, Job: r.Step.Job.ID, Step: r.Step.ID(), Operation: r.Step.Operation(), Fixed: true,
+				StartTime: timestamppb.New(h.now), EndTime: timestamppb.New(r.ExpectedEnd(h.now)),
+			}
+			if !r.Start.IsZero() {
+				run.StartTime = timestamppb.New(r.Start)
+			}
+			if due := r.Step.Job.Due(); !due.IsZero() {
+				run.DueTime = timestamppb.New(due)
+			}
+			p.Runs = append(p.Runs, run)
+			end = later(end, r.ExpectedEnd(h.now))
+		}
+	}
+	order, changes := h.sequence(s)
+	for _, o := range order {
+		step, mode := h.steps[o], h.Problem.Ops[o].Modes[s.Mode[o]]
+		run := &tandemv1.PlannedRun{
+			Device: h.devices[mode.Machine].ID, Job: step.Job.ID, Step: step.ID(), Operation: step.Operation(),
+			StartTime: timestamppb.New(h.time(s.Start[o] - changes[o])), EndTime: timestamppb.New(h.time(s.Start[o] + mode.Duration)),
+			Changeover: durationpb.New(span(changes[o])),
+		}
+		if due := step.Job.Due(); !due.IsZero() {
+			run.DueTime = timestamppb.New(due)
+		}
+		p.Runs = append(p.Runs, run)
+		end = later(end, run.GetEndTime().AsTime())
+	}
+	slices.SortStableFunc(p.Runs, func(a, b *tandemv1.PlannedRun) int {
+		return a.GetStartTime().AsTime().Compare(b.GetStartTime().AsTime())
+	})
+	if c := h.floor.Calendar(); c.Limited() {
+		for _, w := range c.Windows(h.now, end) {
+			p.Attended = append(p.Attended, &tandemv1.Attended{StartTime: timestamppb.New(w.From), EndTime: timestamppb.New(w.To), Operators: int32(w.Operators)})
+		}
+	}
+	return p
+}
+
+// Cost is what a schedule costs, for people.
+func (h *Horizon) Cost(s problem.Schedule) *tandemv1.PlanCost {
+	c := problem.CostOf(h.Problem, s)
+	out := &tandemv1.PlanCost{
+		WeightedTardiness: durationpb.New(time.Duration(c.Tardiness * float64(tick))), Makespan: durationpb.New(span(c.Makespan)),
+		Changeover: durationpb.New(span(c.Setup)),
+	}
+	ends := make([]problem.Time, len(h.Problem.Jobs))
+	for o, op := range h.Problem.Ops {
+		ends[op.Job] = max(ends[op.Job], s.Start[o]+op.Modes[s.Mode[o]].Duration)
+	}
+	for j, job := range h.Problem.Jobs {
+		if job.Due != problem.Never && ends[j] > job.Due {
+			out.LateJobs++
+		}
+	}
+	return out
+}
+
+func span(t problem.Time) time.Duration { return tick * time.Duration(t) }
+
+func (h *Horizon) time(t problem.Time) time.Time { return h.now.Add(span(t)) }
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}
