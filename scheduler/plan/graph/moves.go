@@ -146,33 +146,54 @@ func (m *moves) block(first, last int32, opens, closes bool) {
 	// What begins when the machine is free begins then in any order, what ends the schedule ends it.
 	front := all || !opens || i0 > 0 || nodes[first].start > nodes[nodes[first].prev].end()
 	back := all || !closes
-	for i := i0; i <= i1; i++ {
-		v := ops[i]
-		for j := i + 1; j <= i1; j++ {
-			if m.mustFollow(v, ops[j]) {
-				break
-			}
-			if all || j == i1 && back || i == i0 && front {
-				m.right(i, j, ops)
-			}
-		}
-		for j := i - 1; j >= i0; j-- {
-			if m.mustFollow(ops[j], v) {
-				break
-			}
-			if j == i-1 && !all {
-				if i0 == j && !front && i != i1 || i == i1 && !back && j != i0 {
-					continue
-				}
-				if j == i0 && i == i1 || j > i0 && i < i1 {
-					continue // the same as to the right, or of no use
-				}
-			}
-			if all || j == i0 && front || i == i1 && back {
-				m.left(i, j, ops)
-			}
+	if all {
+		m.everywhere(i0, i1, ops)
+		return
+	}
+	for i := i0; i < i1 && back; i++ {
+		m.tryRight(i, i1, ops)
+	}
+	for i := i0 + 1; i <= i1 && front; i++ {
+		if i > i0+1 || i < i1 || !back { // else the same as to the right
+			m.tryLeft(i, i0, ops)
 		}
 	}
+	for j := i0 + 2; front && (j < i1 || j == i1 && !back); j++ {
+		if !m.tryRight(i0, j, ops) {
+			break
+		}
+	}
+	for j := i1 - 2; back && (j > i0 || j == i0 && !front); j-- {
+		if !m.tryLeft(i1, j, ops) {
+			break
+		}
+	}
+}
+
+// everywhere offers every move inside a block.
+func (m *moves) everywhere(i0, i1 int32, ops []int32) {
+	for i := i0; i <= i1; i++ {
+		for j := i + 1; j <= i1 && m.tryRight(i, j, ops); j++ {
+		}
+		for j := i - 2; j >= i0 && m.tryLeft(i, j, ops); j-- { // one to the left is the other one to the right
+		}
+	}
+}
+
+func (m *moves) tryRight(i, j int32, ops []int32) bool {
+	if m.mustFollow(ops[i], ops[j]) {
+		return false
+	}
+	m.right(i, j, ops)
+	return true
+}
+
+func (m *moves) tryLeft(i, j int32, ops []int32) bool {
+	if m.mustFollow(ops[j], ops[i]) {
+		return false
+	}
+	m.left(i, j, ops)
+	return true
 }
 
 // mustFollow says whether something that waits for a may lead to b, which is behind a on its machine.
@@ -281,29 +302,21 @@ func (m *moves) elsewhere(v, mode int32) {
 	a := &nodes[v]
 	ready, rest := a.ready, a.rest
 	// early: the first that ends after v could start; late: the first that has no longer tail than v has behind it.
-	early, late := int32(0), int32(0)
-	for low, high := int32(0), int32(len(ops)); ; {
-		if low == high {
-			early = low
-			break
-		}
-		mid := int32(uint32(low+high) >> 1)
-		if nodes[ops[mid]].end() > ready {
+	early, high := int32(0), int32(len(ops))
+	for early < high {
+		if mid := int32(uint32(early+high) >> 1); nodes[ops[mid]].end() > ready {
 			high = mid
 		} else {
-			low = mid + 1
+			early = mid + 1
 		}
 	}
-	for low, high := int32(0), int32(len(ops)); ; {
-		if low == high {
-			late = low
-			break
-		}
-		mid := int32(uint32(low+high) >> 1)
-		if nodes[ops[mid]].tail() <= rest {
+	late := int32(0)
+	high = int32(len(ops))
+	for late < high {
+		if mid := int32(uint32(late+high) >> 1); nodes[ops[mid]].tail() <= rest {
 			high = mid
 		} else {
-			low = mid + 1
+			late = mid + 1
 		}
 	}
 	taboo := m.taboo.mode[mode] > m.taboo.now
