@@ -28,7 +28,7 @@ func (t *tabu) from(p *plan, patience int64) {
 		st := t.choice.best
 		if t.choice.equals == 0 {
 			if t.choice.anyMany == 0 {
-				return // nothing can shorten the path: the schedule is best
+				return // no move is known that could shorten the path
 			}
 			st = t.choice.any
 		}
