@@ -48,6 +48,9 @@ func TestCommands(t *testing.T) {
 		{"jobs-state", []string{"jobs", "--state", "completed,pending-held"}, &tandemv1.ListJobsResponse{}},
 		{"jobs-one", []string{"jobs", "shop-window"}, &tandemv1.Job{}},
 		{"jobs-by-code", []string{"jobs", "J106P"}, &tandemv1.Job{}},
+		{"forecast", []string{"forecast"}, &tandemv1.ListForecastsResponse{}},
+		{"forecast-late", []string{"forecast", "--late", "10"}, &tandemv1.ListForecastsResponse{}},
+		{"submit-rush", []string{"submit", "--check", "testdata/ticket.yaml"}, &tandemv1.Job{}},
 		{"devices", []string{"devices"}, &tandemv1.ListDevicesResponse{}},
 		{"devices-one", []string{"devices", "cutter-1"}, &tandemv1.Device{}},
 		{"devices-offline", []string{"devices", "D3C"}, &tandemv1.Device{}},
@@ -101,6 +104,9 @@ func TestCommands(t *testing.T) {
 			f := newFake(t)
 			if strings.Contains(tt.name, "gang") || tt.name == "jobs-member" {
 				f.withGangs()
+			}
+			if tt.name == "forecast" || tt.name == "forecast-late" || tt.name == "submit-rush" || tt.name == "jobs" || tt.name == "jobs-one" || tt.name == "jobs-by-code" {
+				f.withForecasts()
 			}
 			var all strings.Builder
 			for _, flag := range []string{"", "--json", "--quiet"} {

@@ -43,6 +43,7 @@ type fake struct {
 	tandemv1.UnimplementedAdminServiceServer
 	tandemv1.UnimplementedMaterialServiceServer
 	tandemv1.UnimplementedDurationServiceServer
+	tandemv1.UnimplementedForecastServiceServer
 	tandemv1.UnimplementedPlanServiceServer
 
 	jobs    []*tandemv1.Job
@@ -58,6 +59,8 @@ type fake struct {
 	playing    func(step int) // before each message of a comparison
 
 	learned []*tandemv1.LearnedDuration
+	would   *tandemv1.Forecast                // of a job that is only checked
+	dates   []*tandemv1.ListForecastsResponse // all, then what changes
 	scan    func(*tandemv1.RecordScanRequest) (*tandemv1.RecordScanResponse, error)
 	watch   func(*tandemv1.WatchEventsRequest, grpc.ServerStreamingServer[tandemv1.WatchEventsResponse]) error
 	page    int // jobs, devices or commits in a page
@@ -97,6 +100,7 @@ func (f *fake) start() {
 	tandemv1.RegisterAdminServiceServer(f.server, f)
 	tandemv1.RegisterMaterialServiceServer(f.server, f)
 	tandemv1.RegisterDurationServiceServer(f.server, f)
+	tandemv1.RegisterForecastServiceServer(f.server, f)
 	tandemv1.RegisterPlanServiceServer(f.server, f)
 	server, listener := f.server, f.listener
 	go func() { _ = server.Serve(listener) }()
@@ -235,7 +239,9 @@ func (f *fake) device(id string) (*tandemv1.Device, error) {
 
 func (f *fake) CreateJob(_ context.Context, r *tandemv1.CreateJobRequest) (*tandemv1.Job, error) {
 	job := proto.CloneOf(r.GetJob())
-	if !r.GetValidateOnly() {
+	if r.GetValidateOnly() {
+		job.Forecast = f.would
+	} else {
 		job.Code, job.State = "J900X", tandemv1.JobState_JOB_STATE_PENDING
 		if job.GetHold() {
 			job.State, job.StateReasons = tandemv1.JobState_JOB_STATE_PENDING_HELD, []string{"job-hold-until-specified"}

@@ -44,6 +44,7 @@ func (a *app) job(clock wording.Clock, j *tandemv1.Job) {
 	}
 	d := due(clock, j)
 	f.style("due", d.Style, d.Text)
+	f.forecast(clock, j.GetForecast())
 	if j.GetReleaseTime() != nil {
 		f.add("release", clock.When(j.GetReleaseTime()))
 	}

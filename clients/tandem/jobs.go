@@ -83,10 +83,10 @@ func (a *app) listJobs(ctx context.Context, states []tandemv1.JobState) error {
 		return nil
 	}
 	clock := a.clock(ctx)
-	t := table{head: []string{"JOB", "CODE", "STATE", "STEPS", "DUE", "REASONS"}}
+	t := table{head: []string{"JOB", "CODE", "STATE", "STEPS", "DUE", "DONE BY", "LATE RISK", "REASONS"}}
 	for _, j := range list.GetJobs() {
 		t.add(span{strong, j.GetId()}, span{plain, orDash(j.GetCode())}, state(wording.JobState(j.GetState())),
-			span{plain, stepsDone(j)}, due(clock, j), span{plain, reasons(j.GetStateReasons())})
+			span{plain, stepsDone(j)}, due(clock, j), doneBy(clock, j), lateRisk(j.GetForecast()), span{plain, reasons(j.GetStateReasons())})
 	}
 	t.print(a.printer)
 	return nil

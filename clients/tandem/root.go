@@ -65,7 +65,7 @@ code. Colour is used on a terminal only, and not with --no-color, NO_COLOR or TE
 	}
 
 	root.AddCommand(
-		a.submitCommand(), a.quoteCommand(), a.planCommand(), a.compareCommand(), a.intakeCommand(), a.jobsCommand(), a.devicesCommand(),
+		a.submitCommand(), a.quoteCommand(), a.planCommand(), a.compareCommand(), a.intakeCommand(), a.jobsCommand(), a.forecastCommand(), a.devicesCommand(),
 		a.floorCommand(), a.attendanceCommand(), a.watchCommand(), a.whyCommand(),
 		a.eventsCommand(), a.durationsCommand(), a.statusCommand(), a.codesCommand(),
 		a.scanCommand(), a.stationCommand(),

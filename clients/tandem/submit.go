@@ -25,7 +25,7 @@ func (a *app) submitCommand() *cobra.Command {
 		Use:   "submit FILE...",
 		Short: "Hand in jobs from tickets in YAML, JSON or XJDF.",
 		Example: `  tandem submit ticket.yaml
-  tandem submit --check *.yaml        only say whether they would be taken in
+  tandem submit --check *.yaml        only say whether they would be taken in, when done, and whom they would delay
   tandem submit --hold ticket.yaml    take it in, start nothing until 'tandem release'
   tandem submit --media PAPER-80=paper-satin order.xjdf    what that ticket calls PAPER-80 is paper-satin here
   tandem submit --request-id order-4711 ticket.yaml    safe to repeat`,
@@ -40,7 +40,7 @@ With several files the key of file N is the given --request-id, a dash and N.`,
 	}
 	cmd.RunE = a.runs(func(cmd *cobra.Command, args []string) error { return s.submit(cmd.Context(), args) })
 	s.keyFlag(cmd)
-	cmd.Flags().BoolVar(&s.check, "check", false, "check only, hand nothing in")
+	cmd.Flags().BoolVar(&s.check, "check", false, "check only, hand nothing in: would it be taken in, when would it be done, whom would it delay")
 	cmd.Flags().StringArrayVar(&s.cutRoots, "cut-root", nil, "further folder of cut files (may be repeated)")
 	xjdfFlags(cmd, &s.xjdf)
 	cmd.Flags().BoolVar(&s.hold, "hold", false, "start nothing until the job is released")
@@ -208,6 +208,7 @@ func (s *submission) one(ctx context.Context, client tandemv1.JobServiceClient, 
 	}
 	if s.check && !s.json && !s.quiet {
 		s.checked(t.file, job)
+		s.wouldDo(ctx, t.file, job)
 		return nil
 	}
 	s.outcome(job)

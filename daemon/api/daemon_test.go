@@ -17,6 +17,7 @@ import (
 
 	"tandem/daemon/api"
 	"tandem/daemon/engine"
+	"tandem/daemon/forecast"
 	"tandem/drivers/clock"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
@@ -42,6 +43,7 @@ type daemon struct {
 	events  tandemv1.EventServiceClient
 	admin   tandemv1.AdminServiceClient
 	learned tandemv1.DurationServiceClient
+	dates   *forecast.Forecaster // nil: none are made
 
 	reopen     func() // a new engine on the same ledger, with a new API
 	stopEngine func() error
@@ -111,8 +113,12 @@ func (d *daemon) serve() (closeAll func()) {
 // serveAPI puts an API of its own before the engine that runs.
 func (d *daemon) serveAPI() (closeAPI func()) {
 	d.tb.Helper()
+	var dates api.Forecasts
+	if d.dates != nil {
+		dates = d.dates
+	}
 	server, face := api.New(d.engine, api.Options{
-		Version: "test", TimeScale: 1, Start: time.Now(), DataDir: "data", BusURL: "nats://127.0.0.1:1",
+		Forecasts: dates, Version: "test", TimeScale: 1, Start: time.Now(), DataDir: "data", BusURL: "nats://127.0.0.1:1",
 		Dropped: func() uint64 { return 7 }, Attention: func() []string { return []string{"disk nearly full"} }, Plan: func() *tandemv1.Plan { return d.plan },
 	})
 	listener := bufconn.Listen(1 << 20)
