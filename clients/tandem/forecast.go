@@ -104,7 +104,7 @@ func inOrderOfDates(list []*tandemv1.JobForecast) []*tandemv1.JobForecast {
 }
 
 func (f *forecasting) table(clock wording.Clock, list []*tandemv1.JobForecast) {
-	t := table{head: []string{"JOB", "DONE BY", "EVEN", "SLACK", "LATE RISK", "NO DATE BECAUSE"}}
+	t := table{head: []string{"JOB", "9 OF 10 TIMES BY", "5 OF 10 BY", "SLACK", "LATE RISK", "NO DATE BECAUSE"}}
 	for _, j := range inOrderOfDates(list) {
 		d := j.GetForecast()
 		t.add(span{strong, j.GetJob()}, span{plain, clock.When(d.GetP90Time())}, span{plain, clock.At(d.GetP50Time())}, slack(d), lateRisk(d), span{warned, d.GetStuck()})

@@ -149,7 +149,7 @@ func (p *planning) show(clock wording.Clock, plan *tandemv1.Plan, ends map[strin
 	cost, rule := plan.GetCost(), plan.GetRuleCost()
 	if cost != nil {
 		f.style("late work", strong, lateWork(cost)+against(rule, lateWork(rule), "would have"))
-		f.add("changeovers", wording.Span(cost.GetChangeover().AsDuration())+against(rule, wording.Span(rule.GetChangeover().AsDuration()), "would have"))
+		f.add("set-ups", wording.Span(cost.GetChangeover().AsDuration())+against(rule, wording.Span(rule.GetChangeover().AsDuration()), "would have"))
 		f.add("done", wording.Span(cost.GetMakespan().AsDuration())+" from now"+against(rule, wording.Span(rule.GetMakespan().AsDuration()), "would take"))
 	}
 	if plan.GetEvaluations() > 0 {

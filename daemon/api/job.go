@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"fmt"
 	"encoding/base64"
 	"slices"
 	"strconv"
@@ -211,10 +212,27 @@ func (s *Server) ExplainStep(ctx context.Context, req *tandemv1.ExplainStepReque
 		}
 		out = step.Explain(st.Now, st.Floor.Devices)
 	})
-	if err == nil && out == nil {
-		err = missing
+	switch {
+	case err != nil:
+		return nil, err
+	case out == nil:
+		return nil, missing
 	}
-	return out, err
+	out.Summary += s.planned(req.GetId(), out.GetStep().GetId())
+	return out, nil
+}
+
+// planned says where and when a step is planned, if it is and has not been given to a device.
+func (s *Server) planned(job, step string) string {
+	if s.opt.Plan == nil {
+		return ""
+	}
+	for _, r := range s.opt.Plan().GetRuns() {
+		if r.GetJob() == job && r.GetStep() == step && !r.GetFixed() {
+			return fmt.Sprintf("; planned on %s at %s", r.GetDevice(), r.GetStartTime().AsTime().Format("2006-01-02 15:04 MST"))
+		}
+	}
+	return ""
 }
 
 // openStep returns the step a person asks about who names none: one that stands still, else one under way, else the first

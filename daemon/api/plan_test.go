@@ -1,9 +1,12 @@
 package api_test
 
 import (
+	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -18,5 +21,11 @@ func TestGetPlan(t *testing.T) {
 	d.plan = &tandemv1.Plan{Revision: 7, Runs: []*tandemv1.PlannedRun{{Device: "cutter-1", Job: "a", Step: "cut"}}}
 	if got, err := plans.GetPlan(d.ctx(), &tandemv1.GetPlanRequest{}); err != nil || !proto.Equal(got, d.plan) {
 		t.Errorf("%v, %v, want %v", got, err, d.plan)
+	}
+	d.create("a")
+	d.plan.Runs[0].StartTime = timestamppb.New(time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC))
+	why, err := d.jobs.ExplainStep(d.ctx(), &tandemv1.ExplainStepRequest{Id: "a", Step: "cut"})
+	if err != nil || !strings.HasSuffix(why.GetSummary(), "; planned on cutter-1 at 2026-03-02 09:00 UTC") {
+		t.Errorf("%q, %v", why.GetSummary(), err)
 	}
 }
