@@ -2,8 +2,8 @@ package api
 
 import (
 	"context"
-	"fmt"
 	"encoding/base64"
+	"fmt"
 	"slices"
 	"strconv"
 
