@@ -107,8 +107,7 @@ func (s *Server) wouldDo(ctx context.Context, made, job *tandemv1.Job) error {
 	case ctx.Err() != nil:
 		return ctx.Err()
 	case err != nil:
-		var refused *floor.Error
-		if !errors.As(err, &refused) { // the floor has moved on since the check
+		if _, refused := errors.AsType[*floor.Error](err); !refused { // the floor has moved on since the check
 			s.opt.Log.Info(err.Error())
 		}
 		return nil

@@ -12,6 +12,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"sync"
 	"time"
@@ -230,10 +231,7 @@ func (f *Forecaster) input() (in forecast.Input, opt forecast.Options, revision 
 	if now.Before(f.floor.CommitTime) {
 		now = f.floor.CommitTime
 	}
-	down := make(map[string]time.Time, len(f.down))
-	for id, at := range f.down {
-		down[id] = at
-	}
+	down := maps.Clone(f.down)
 	opt = forecast.Options{
 		Rule: f.opt.Rule, Seed: 1, Reaction: f.opt.Reaction, DownSince: func(device string) time.Time { return down[device] },
 	}

@@ -187,7 +187,6 @@ type world struct {
 	later    map[string]*made
 	laterAt  map[string]time.Time
 	downAt   map[string]time.Time
-	pending  *floor.Job
 	failed   error
 	forecast int
 }

@@ -198,7 +198,7 @@ func (s *simulation) goingOn(r *floor.Run, up time.Time) error {
 			return s.do(floor.ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_AGAIN, Note: "seen to"})
 		})
 		return nil
-	case r.Stopping && !(r.Device.Manual() && r.State == tandemv1.JobState_JOB_STATE_PROCESSING):
+	case r.Stopping && (!r.Device.Manual() || r.State != tandemv1.JobState_JOB_STATE_PROCESSING):
 		s.at(later(s.now, up), func() error {
 			return s.report(r, tandemv1.JobState_JOB_STATE_CANCELED)
 		})
