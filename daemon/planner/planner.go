@@ -1,7 +1,8 @@
 // Package planner searches in the background for a better plan of the work that waits, and lets the dispatcher follow it. The engine's
 // loop never waits for it: it takes a copy of what is open, searches on its own goroutine, and leaves the result for the loop's next
 // turn. While nothing changes and no better plan turns up it does nothing. A daemon that starts has no plan, and the rule decides
-// until it has one.
+// until it has one. A plan is followed only if, played forward on a copy of the floor, it does strictly better than the rule and the
+// plans before it.
 package planner
 
 import (
@@ -115,12 +116,13 @@ func (p *Planner) search(ctx context.Context, f *floor.Floor, now time.Time) err
 		p.keep(h.Plan(problem.Schedule{}))
 		return p.follow(ctx, nil)
 	}
-	rule, err := ruleCost(f, now)
+	rule, err := play(f, now, nil)
 	if err != nil {
 		return err
 	}
 	warm := h.Warm(p.advice)
-	var best problem.Cost
+	p.advice = nil
+	best := rule
 	evaluations := int64(0)
 	for round, idle := uint64(0), 0; idle < patience; round++ {
 		s, stats, err := plan.Search(h.Problem, warm, problem.Budget{Evaluations: slice, Stop: func() bool { return ctx.Err() != nil }}, round)
@@ -128,16 +130,23 @@ func (p *Planner) search(ctx context.Context, f *floor.Floor, now time.Time) err
 			return err
 		}
 		evaluations += stats.Evaluations
-		cost := problem.CostOf(h.Problem, s)
+		advice := h.Advice(s)
+		cost, err := play(f, now, advice)
+		if err != nil {
+			return err
+		}
 		idle++
-		if round == 0 || problem.Less(h.Problem, cost, best) {
+		better := cost.less(best)
+		if better {
 			best, idle = cost, 0
-			p.advice = h.Advice(s)
-			if err := p.follow(ctx, p.advice); err != nil {
+			p.advice = advice
+			if err := p.follow(ctx, advice); err != nil {
 				return err
 			}
+		}
+		if better || round == 0 {
 			out := h.Plan(s)
-			out.RuleCost = rule
+			out.Cost, out.RuleCost = cost.view(), rule.view()
 			p.keep(out)
 		}
 		warm = &s
@@ -145,6 +154,9 @@ func (p *Planner) search(ctx context.Context, f *floor.Floor, now time.Time) err
 		if stats.Proved || p.changed(ctx, f.Revision) {
 			break
 		}
+	}
+	if p.advice == nil { // nothing is better than the rule
+		return p.follow(ctx, nil)
 	}
 	return nil
 }
@@ -176,9 +188,43 @@ func (p *Planner) count(spent time.Duration, evaluations int64) {
 	p.plan = out
 }
 
-// ruleCost plays the floor forward with the rule alone, every run as long as expected and started at once.
-func ruleCost(f *floor.Floor, now time.Time) (*tandemv1.PlanCost, error) {
-	future := simulate.Future{Start: now, Until: now.Add(mostForward)}
+// outcome is what a way of choosing comes to when the floor is played forward.
+type outcome struct {
+	promised             bool          // some job has a due time
+	late                 time.Duration // weighted
+	makespan, changeover time.Duration
+	lateJobs             int32
+}
+
+// less says whether o is better: by weighted lateness, or by the makespan where nothing is promised, changeovers priced as in the
+// search; then by the makespan.
+func (o outcome) less(than outcome) bool {
+	value := func(x outcome) time.Duration {
+		if x.promised {
+			return x.late + x.changeover
+		}
+		return x.makespan + x.changeover
+	}
+	if a, b := value(o), value(than); a != b {
+		return a < b
+	}
+	return o.makespan < than.makespan
+}
+
+func (o outcome) view() *tandemv1.PlanCost {
+	return &tandemv1.PlanCost{
+		WeightedTardiness: durationpb.New(o.late), Makespan: durationpb.New(o.makespan), Changeover: durationpb.New(o.changeover), LateJobs: o.lateJobs,
+	}
+}
+
+// play plays the floor forward with advice, or by the rule alone: every run as long as expected and started as soon as somebody is
+// free to.
+func play(f *floor.Floor, now time.Time, advice *dispatch.Advice) (outcome, error) {
+	var o outcome
+	future := simulate.Future{
+		Start: now, Until: now.Add(mostForward), Advice: advice,
+		RunEnded: func(_ *floor.Run, changeover time.Duration) { o.changeover += changeover },
+	}
 	for _, j := range f.Jobs {
 		if j.End.IsZero() && !j.OnHold() {
 			future.Jobs = append(future.Jobs, j.ID)
@@ -186,21 +232,20 @@ func ruleCost(f *floor.Floor, now time.Time) (*tandemv1.PlanCost, error) {
 	}
 	ends, err := simulate.Forward(f.CloneOpen(), future)
 	if err != nil {
-		return nil, fmt.Errorf("play the rule forward: %w", err)
+		return o, fmt.Errorf("play the floor forward: %w", err)
 	}
-	out := &tandemv1.PlanCost{}
-	var late, last time.Duration
 	for _, j := range f.Jobs {
+		due := j.Due()
+		o.promised = o.promised || (j.End.IsZero() && !due.IsZero())
 		end, ok := ends[j.ID]
 		if !ok {
 			continue
 		}
-		last = max(last, end.Sub(now))
-		if due := j.Due(); !due.IsZero() && end.After(due) {
-			late += time.Duration(float64(end.Sub(due)) * horizon.Weight(j))
-			out.LateJobs++
+		o.makespan = max(o.makespan, end.Sub(now))
+		if !due.IsZero() && end.After(due) {
+			o.late += time.Duration(float64(end.Sub(due)) * horizon.Weight(j))
+			o.lateJobs++
 		}
 	}
-	out.WeightedTardiness, out.Makespan = durationpb.New(late), durationpb.New(last)
-	return out, nil
+	return o, nil
 }

@@ -255,7 +255,7 @@ func (o oracle) after(s *floor.Step) float64 {
 			if !n.WaitWaived {
 				way += n.Spec.GetMinWait().AsDuration().Seconds()
 			}
-			if len(o.fits(n)) > 0 && !(n.Drying() && n.WaitWaived) {
+			if len(o.fits(n)) > 0 && (!n.Drying() || !n.WaitWaived) {
 				way += o.plain(n)
 			}
 		}

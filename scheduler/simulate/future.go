@@ -30,6 +30,11 @@ type Future struct {
 	// Jobs are those to be played to their ends: the play ends with the last of them.
 	Jobs []string
 
+	// Advice is followed from the start; nil: the rule alone.
+	Advice *dispatch.Advice
+	// RunEnded is as in Options.
+	RunEnded func(r *floor.Run, changeover time.Duration)
+
 	React    func(*floor.Run) time.Duration         // as in Options
 	Duration func(*floor.Run) time.Duration         // of a run that begins: as in Options
 	Stops    func(*floor.Run, time.Duration) []Stop // as in Options
@@ -54,8 +59,9 @@ func Forward(f *floor.Floor, fu Future) (map[string]time.Time, error) {
 		return nil, errNoTimes
 	}
 	s := newSimulation(f, Options{
-		Rule: fu.Rule, Start: fu.Start, React: fu.React, Duration: fu.Duration, Stops: fu.Stops, Stop: fu.Stop,
+		Rule: fu.Rule, Start: fu.Start, React: fu.React, Duration: fu.Duration, Stops: fu.Stops, Stop: fu.Stop, RunEnded: fu.RunEnded,
 	})
+	s.dispatch.Follow(fu.Advice)
 	s.account = newAccount(f, fu.Start)
 	s.future = &future{Future: fu, wanted: map[string]bool{}, ends: map[string]time.Time{}}
 	for _, id := range fu.Jobs {

@@ -23,7 +23,10 @@ func newPool(md *model, r *run, seed uint64) *pool {
 	return p
 }
 
-const poolSize = 8
+const (
+	poolSize     = 8
+	mostPatience = 1 << 30
+)
 
 // search fills the pool and then breeds in it; when all that is in it has become alike, it keeps the best and begins anew,
 // with more patience.
@@ -65,7 +68,7 @@ func (p *pool) search(warm *plan) {
 		}
 		p.sort()
 		p.plans = p.plans[:min(len(p.plans), 1)]
-		patience += patience / 2
+		patience = min(patience+patience/2, mostPatience)
 	}
 }
 

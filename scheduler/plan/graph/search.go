@@ -9,7 +9,8 @@ import (
 )
 
 // ErrUnfit says that a problem has what this search cannot treat.
-var ErrUnfit = errors.New("the graph search takes no attendance, maximum lags, racks, due times or prices of changeovers: use another search")
+var ErrUnfit = errors.New(
+	"the graph search takes no attendance, maximum lags, racks, due times or prices of changeovers: use another search")
 
 // Search looks for a schedule with a short makespan until the budget is spent or a schedule meets a lower bound. It begins with
 // dispatch rules and with warm, if that is given and feasible, and gives back nothing worse than warm, and warm itself if it

@@ -153,6 +153,25 @@ func TestStop(t *testing.T) {
 	}
 }
 
+// TestNothingToMove ends although no move exists and the bound, which knows no changeovers, is not met.
+func TestNothingToMove(t *testing.T) {
+	p := &problem.Problem{
+		Machines: []problem.Machine{{Places: []problem.Time{0}, Initial: -1, Setup: [][]problem.Time{{0, 3}, {3, 0}}}},
+		Jobs:     []problem.Job{{Due: problem.Never, Weight: 1}},
+		Ops: []problem.Op{
+			{Modes: []problem.Mode{{Duration: 5}}},
+			{Modes: []problem.Mode{{Duration: 5}}, Family: 1, Before: []problem.Arc{{Op: 0, MaxLag: problem.Never}}},
+		},
+	}
+	s, stats, err := Search(p, nil, problem.Budget{Evaluations: 20_000}, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := problem.CostOf(p, s).Makespan; got != 13 || stats.Evaluations != 20_000 {
+		t.Errorf("makespan %d after %d evaluations, want 13 after 20000", got, stats.Evaluations)
+	}
+}
+
 func TestFits(t *testing.T) {
 	tests := []struct {
 		name   string

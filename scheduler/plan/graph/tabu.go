@@ -28,13 +28,13 @@ func (t *tabu) from(p *plan, patience int64) {
 		st := t.choice.best
 		if t.choice.equals == 0 {
 			if t.choice.anyMany == 0 {
-				return // nothing can shorten the path: the schedule is best
+				return // no move is known that could shorten the path
 			}
 			st = t.choice.any
 		}
 		t.taboo.now++
 		span := int64(len(t.path))
-		t.forbid(st, 4+span/3+int64(t.luck.below(int32(4+span/3))))
+		t.forbid(st, 3+span/6+int64(t.luck.below(int32(3+span/6))))
 		if !t.move(st.v, st.mode, st.at) {
 			t.taboo.mode[st.mode] = t.taboo.now + span
 			continue

@@ -58,6 +58,9 @@ func Of(f *floor.Floor, now time.Time, most int) *Horizon {
 	}
 	h.changeovers()
 	h.attendance()
+	if !slices.ContainsFunc(h.Problem.Jobs, func(j problem.Job) bool { return j.Due != problem.Never }) {
+		h.Problem.Objective = problem.Makespan // nothing is promised: be done early
+	}
 	return h
 }
 

@@ -110,7 +110,7 @@ func (h *Horizon) Plan(s problem.Schedule) *tandemv1.Plan {
 		p.Runs = append(p.Runs, run)
 		end = later(end, run.GetEndTime().AsTime())
 	}
-	slices.SortStableFunc(p.Runs, func(a, b *tandemv1.PlannedRun) int {
+	slices.SortStableFunc(p.GetRuns(), func(a, b *tandemv1.PlannedRun) int {
 		return a.GetStartTime().AsTime().Compare(b.GetStartTime().AsTime())
 	})
 	if c := h.floor.Calendar(); c.Limited() {

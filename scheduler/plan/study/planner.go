@@ -18,8 +18,7 @@ const (
 
 // planner plans anew at each moment, starting from the plan before.
 type planner struct {
-	advice  *dispatch.Advice
-	slowest time.Duration
+	advice *dispatch.Advice
 }
 
 func (p *planner) plan(f *floor.Floor, now time.Time) (*dispatch.Advice, error) {
