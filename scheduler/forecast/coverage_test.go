@@ -14,7 +14,7 @@ import (
 var (
 	weeks = flag.Int("weeks", 0, "weeks of TestCoverage with forecasts, after two to learn from; 0: a short slice")
 	seeds = flag.Int("seeds", 1, "worlds of TestCoverage for each load")
-	plays = flag.Int("plays", 100, "plays of each forecast in TestCoverage")
+	plays = flag.Int("plays", 60, "plays of each forecast in TestCoverage")
 )
 
 // score sums up forecasts.
