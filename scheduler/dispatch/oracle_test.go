@@ -102,7 +102,13 @@ func (o oracle) full(s *floor.Step, d *floor.Device) bool {
 		for _, j := range o.f.Jobs {
 			for _, st := range j.Steps {
 				var until time.Time
-				switch dries := func(at time.Time) time.Time { return at.Add(st.Spec.GetDuration().AsDuration()) }; {
+				dries := func(at time.Time) time.Time {
+					if st.WaitWaived {
+						return at
+					}
+					return at.Add(st.Spec.GetDuration().AsDuration())
+				}
+				switch {
 				case st.Operation() != "dry" || !st.Open():
 					continue
 				case st.Waiting == 0 && (st.Live != nil || st.Grantable()):

@@ -25,6 +25,7 @@ type berth struct {
 	device *Device // nil: any of the class
 	class  *Class
 	until  time.Time
+	step   *Step // that dries
 }
 
 func (l *load) touched(s *Step) {
@@ -72,22 +73,33 @@ func (f *Floor) berths(now time.Time) []berth {
 	for _, d := range f.Devices {
 		for _, r := range d.Live {
 			if r.Step.Drying() {
-				l.taken = append(l.taken, berth{d, r.Step.Class, r.Step.DryUntil()})
+				l.taken = append(l.taken, berth{d, r.Step.Class, r.Step.DryUntil(), r.Step})
 				continue
 			}
 			end := r.ExpectedEnd(now)
 			for _, n := range r.Step.Next {
 				if n.Drying() && n.Open() && n.Live == nil {
-					l.taken = append(l.taken, berth{nil, n.Class, n.dryFrom(end)})
+					l.heads(n, n.dryFrom(end))
 				}
 			}
 		}
 	}
 	for _, s := range f.dryingSteps() {
-		l.taken = append(l.taken, berth{nil, s.Class, s.DryUntil()})
+		l.taken = append(l.taken, berth{nil, s.Class, s.DryUntil(), s})
 	}
 	l.taken = slices.DeleteFunc(l.taken, func(b berth) bool { return !b.until.After(now) })
 	return l.taken
+}
+
+// heads notes that what is under way will dry until a time. Several runs may be for one drying step, which takes one place.
+func (l *load) heads(n *Step, until time.Time) {
+	for i := range l.taken {
+		if b := &l.taken[i]; b.step == n {
+			b.until = later(b.until, until)
+			return
+		}
+	}
+	l.taken = append(l.taken, berth{nil, n.Class, until, n})
 }
 
 // dryFrom returns when a drying step is over if the step before it ends at that time.
