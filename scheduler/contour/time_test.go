@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -175,9 +176,9 @@ func drawShapes(t *rapid.T) string {
 			case 0:
 				d += fmt.Sprintf("l%g %g", number(), number())
 			case 1:
-				d += fmt.Sprintf("q%g %g %g %g", number(), number(), number(), number())
+				d += curve("q", number(), number(), number(), number())
 			case 2:
-				d += fmt.Sprintf("c%g %g %g %g %g %g", number(), number(), number(), number(), number(), number())
+				d += curve("c", number(), number(), number(), number(), number(), number())
 			case 3:
 				d += fmt.Sprintf("a%g %g %g %d %d %g %g", number(), number(), number(), rapid.IntRange(0, 1).Draw(t, "large"),
 					rapid.IntRange(0, 1).Draw(t, "sweep"), number(), number())
@@ -188,6 +189,22 @@ func drawShapes(t *rapid.T) string {
 		}
 	}
 	return d
+}
+
+// curve writes a curve, or its chord if all its points lie on one line: where such a curve turns back on itself, whether the knife is
+// taken to stop hangs on the last digit of its points.
+func curve(command string, n ...float64) string {
+	flat := true
+	for i := 2; i < len(n); i += 2 {
+		flat = flat && n[0]*n[i+1] == n[1]*n[i]
+	}
+	for i := 4; i < len(n); i += 2 { // where the first point is the start
+		flat = flat && n[2]*n[i+1] == n[3]*n[i]
+	}
+	if flat {
+		return fmt.Sprintf("l%g %g", n[len(n)-2], n[len(n)-1])
+	}
+	return command + strings.Trim(fmt.Sprint(n), "[]")
 }
 
 func TestTimeProperties(t *testing.T) {
