@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"tandem/daemon/forecast"
+	"tandem/daemon/mirror"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -19,14 +21,13 @@ import (
 // withForecasts runs a forecaster beside the engine, before the API is served anew with it.
 func (d *daemon) withForecasts() tandemv1.ForecastServiceClient {
 	d.tb.Helper()
-	d.dates = forecast.New(d.engine, forecast.Options{Now: time.Now, Every: 10 * time.Millisecond, Duty: 1})
+	copied := mirror.New(d.engine, time.Now, nil)
+	d.dates = forecast.New(copied, forecast.Options{Every: 10 * time.Millisecond, Duty: 1})
 	ctx, cancel := context.WithCancel(context.Background())
-	ended := make(chan struct{})
-	go func() {
-		defer close(ended)
-		d.dates.Run(ctx)
-	}()
-	d.tb.Cleanup(func() { cancel(); <-ended })
+	var running sync.WaitGroup
+	running.Go(func() { copied.Run(ctx) })
+	running.Go(func() { d.dates.Run(ctx) })
+	d.tb.Cleanup(func() { cancel(); running.Wait() })
 	d.tb.Cleanup(d.serveAPI())
 	for _, device := range shopFile.GetDevices() {
 		if _, err := d.engine.Hello(d.ctx(), device.GetId(), &driverv1.Status{Epoch: 1, State: tandemv1.DeviceState_DEVICE_STATE_IDLE, Link: tandemv1.Link_LINK_ONLINE}); err != nil {

@@ -7,6 +7,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"tandem/daemon/mirror"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/forecast"
 )
@@ -105,7 +106,7 @@ func (f *Forecaster) With(ctx context.Context, job *tandemv1.Job) (out *tandemv1
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
-	defer recovered("work out what the job would do", &err)
+	defer mirror.Recovered("work out what the job would do", &err)
 	in, opt, revision, ok := f.input()
 	if !ok {
 		return nil, nil

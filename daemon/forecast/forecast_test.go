@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -15,6 +16,7 @@ import (
 	"tandem/daemon/engine"
 	"tandem/daemon/forecast"
 	"tandem/daemon/ledger"
+	"tandem/daemon/mirror"
 	"tandem/drivers/clock"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
@@ -23,9 +25,12 @@ import (
 
 // shop is an engine with a forecaster.
 type shop struct {
-	t      testing.TB
-	engine *engine.Engine
-	dates  *forecast.Forecaster
+	t       testing.TB
+	engine  *engine.Engine
+	dates   *forecast.Forecaster
+	ctx     context.Context // of what runs
+	running sync.WaitGroup
+	stop    func() // ends it and waits
 }
 
 func file() *tandemv1.FloorFile {
@@ -37,7 +42,17 @@ func file() *tandemv1.FloorFile {
 	return &tandemv1.FloorFile{Devices: []*tandemv1.Device{machine("cutter", "cut"), machine("printer", "print")}}
 }
 
-func newShop(t testing.TB, opt forecast.Options) *shop {
+func newShop(t testing.TB, opt forecast.Options) *shop { return newShopAt(t, time.Now, opt) }
+
+// newShopAt is newShop with a clock.
+func newShopAt(t testing.TB, now func() time.Time, opt forecast.Options) *shop {
+	s := bareShop(t)
+	s.forecast(now, opt)
+	return s
+}
+
+// bareShop runs an engine for which nobody makes forecasts.
+func bareShop(t testing.TB) *shop {
 	e, err := engine.Open(t.Context(), engine.Options{
 		Ledger: ledger.NewMemory(), Clock: clock.Wall(), File: file(), Period: time.Minute,
 		Send: func(string, *driverv1.Order, func(*driverv1.Answer, error)) {},
@@ -45,21 +60,26 @@ func newShop(t testing.TB, opt forecast.Options) *shop {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	ended := make(chan struct{}, 2)
-	go func() { _ = e.Run(ctx); ended <- struct{}{} }()
-	if opt.Now == nil {
-		opt.Now = time.Now
-	}
-	s := &shop{t: t, engine: e, dates: forecast.New(e, opt)}
+	s := &shop{t: t, engine: e}
+	var cancel context.CancelFunc
+	s.ctx, cancel = context.WithCancel(context.Background())
+	s.stop = func() { cancel(); s.running.Wait() }
+	t.Cleanup(s.stop)
+	s.running.Go(func() { _ = e.Run(s.ctx) })
 	for _, id := range []string{"cutter", "printer"} {
 		if _, err := e.Hello(t.Context(), id, &driverv1.Status{Epoch: 1, State: tandemv1.DeviceState_DEVICE_STATE_IDLE, Link: tandemv1.Link_LINK_ONLINE}); err != nil {
 			t.Fatal(err)
 		}
 	}
-	go func() { s.dates.Run(ctx); ended <- struct{}{} }()
-	t.Cleanup(func() { cancel(); <-ended; <-ended })
 	return s
+}
+
+// forecast begins to make forecasts.
+func (s *shop) forecast(now func() time.Time, opt forecast.Options) {
+	copied := mirror.New(s.engine, now, nil)
+	s.dates = forecast.New(copied, opt)
+	s.running.Go(func() { copied.Run(s.ctx) })
+	s.running.Go(func() { s.dates.Run(s.ctx) })
 }
 
 func (s *shop) do(c floor.Command) {
@@ -189,8 +209,7 @@ func TestIdle(t *testing.T) {
 	var looks atomic.Int64
 	opt := quick
 	opt.Slow = 50 * time.Millisecond
-	opt.Now = func() time.Time { looks.Add(1); return time.Now() }
-	s := newShop(t, opt)
+	s := newShopAt(t, func() time.Time { looks.Add(1); return time.Now() }, opt)
 	if list, _, err := s.dates.List(t.Context()); err != nil || len(list) != 0 {
 		t.Fatalf("%v, %v", list, err)
 	}

@@ -1,12 +1,13 @@
 // Package planner searches in the background for a better plan of the work that waits, and lets the dispatcher follow it. The engine's
-// loop never waits for it: it takes a copy of what is open, searches on its own goroutine, and leaves the result for the loop's next
-// turn. While nothing changes and no better plan turns up it does nothing. A daemon that starts has no plan, and the rule decides
+// loop never waits for it: it takes what is open from a mirror of the floor, searches on its own goroutine, and leaves the result for
+// the loop's next turn. While nothing changes and no better plan turns up it does nothing. A daemon that starts has no plan, and the rule decides
 // until it has one. A plan is followed only if, played forward on a copy of the floor, it does strictly better than the rule and the
 // plans before it.
 package planner
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sync"
 	"time"
@@ -16,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	"tandem/daemon/engine"
+	"tandem/daemon/mirror"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
@@ -30,7 +32,7 @@ const (
 	mostSteps   = 300 // in a plan: the most urgent
 	slice       = 2000
 	patience    = 5           // slices without success, after which the search rests until something changes
-	look        = time.Second // between two looks whether something has changed
+	every       = time.Second // the least time between the beginnings of two searches
 	mostForward = 60 * 24 * time.Hour
 )
 
@@ -45,6 +47,8 @@ type Follower interface{ Follow(*dispatch.Advice) }
 // Planner searches for plans of one floor.
 type Planner struct {
 	engine   Engine
+	mirror   *mirror.Mirror
+	changed  <-chan struct{}
 	dispatch Follower
 	log      *zap.Logger
 
@@ -54,9 +58,9 @@ type Planner struct {
 	plan *tandemv1.Plan
 }
 
-// New returns a planner for an engine and its dispatcher.
-func New(e Engine, d Follower, log *zap.Logger) *Planner {
-	return &Planner{engine: e, dispatch: d, log: log}
+// New returns a planner for an engine, a mirror of its floor, and its dispatcher.
+func New(e Engine, m *mirror.Mirror, d Follower, log *zap.Logger) *Planner {
+	return &Planner{engine: e, mirror: m, changed: m.Changes(), dispatch: d, log: log}
 }
 
 // Plan returns the best plan found so far; nil: none yet.
@@ -67,53 +71,40 @@ func (p *Planner) Plan() *tandemv1.Plan {
 }
 
 // Run searches until ctx ends or the engine stops.
-func (p *Planner) Run(ctx context.Context) error {
-	tick := time.NewTicker(look)
-	defer tick.Stop()
-	revision := uint64(0)
+func (p *Planner) Run(ctx context.Context) {
 	for {
-		f, now, err := p.open(ctx, revision)
-		if err != nil {
-			return err
-		}
-		if f != nil {
-			revision = f.Revision
-			if err := p.search(ctx, f, now); err != nil && ctx.Err() == nil {
-				p.log.Error("no plan: the rule decides", zap.Uint64("revision", revision), zap.Error(err))
-				if err := p.follow(ctx, nil); err != nil {
-					return err
-				}
-			}
-		}
 		select {
 		case <-ctx.Done():
-			return nil
-		case <-tick.C:
+			return
+		case <-p.changed:
 		}
-	}
-}
-
-// open returns a copy of what is open on the floor; nil if it is still at that revision.
-func (p *Planner) open(ctx context.Context, known uint64) (f *floor.Floor, now time.Time, err error) {
-	err = p.engine.View(ctx, func(st engine.State) {
-		now = st.Now
-		if st.Floor.Revision != known {
-			f = st.Floor.CloneOpen()
+		began := time.Now()
+		err := p.search(ctx)
+		if err != nil && ctx.Err() == nil {
+			p.log.Error("no plan: the rule decides", zap.Error(err))
+			p.advice = nil
+			err = p.follow(ctx, nil)
 		}
-	})
-	if err != nil && ctx.Err() == nil {
-		return nil, now, fmt.Errorf("look at the floor: %w", err)
+		if errors.Is(err, engine.ErrStopped) {
+			return
+		}
+		mirror.Rest(ctx, every-time.Since(began))
 	}
-	return f, now, nil
 }
 
 // search looks for plans slice by slice until none is better for a while or the floor has changed.
-func (p *Planner) search(ctx context.Context, f *floor.Floor, now time.Time) error {
+func (p *Planner) search(ctx context.Context) (err error) {
+	defer mirror.Recovered("search for a plan", &err)
 	began := time.Now()
+	var f *floor.Floor
+	var now time.Time
+	if !p.mirror.Look(func(m mirror.Floor) { f, now = m.CloneOpen(), m.Now }) {
+		return nil
+	}
 	h := horizon.Of(f, now, mostSteps)
 	if len(h.Problem.Ops) == 0 {
 		p.advice = nil
-		p.keep(h.Plan(problem.Schedule{}))
+		p.show(h.Plan(problem.Schedule{}), 0, 0)
 		return p.follow(ctx, nil)
 	}
 	rule, err := play(f, now, nil)
@@ -123,6 +114,7 @@ func (p *Planner) search(ctx context.Context, f *floor.Floor, now time.Time) err
 	warm := h.Warm(p.advice)
 	p.advice = nil
 	best := rule
+	var shown *tandemv1.Plan
 	evaluations := int64(0)
 	for round, idle := uint64(0), 0; idle < patience; round++ {
 		s, stats, err := plan.Search(h.Problem, warm, problem.Budget{Evaluations: slice, Stop: func() bool { return ctx.Err() != nil }}, round)
@@ -145,13 +137,12 @@ func (p *Planner) search(ctx context.Context, f *floor.Floor, now time.Time) err
 			}
 		}
 		if better || round == 0 {
-			out := h.Plan(s)
-			out.Cost, out.RuleCost = cost.view(), rule.view()
-			p.keep(out)
+			shown = h.Plan(s)
+			shown.Cost, shown.RuleCost = cost.view(), rule.view()
 		}
+		p.show(shown, time.Since(began), evaluations)
 		warm = &s
-		p.count(time.Since(began), evaluations)
-		if stats.Proved || p.changed(ctx, f.Revision) {
+		if stats.Proved || len(p.changed) > 0 {
 			break
 		}
 	}
@@ -166,25 +157,12 @@ func (p *Planner) follow(ctx context.Context, a *dispatch.Advice) error {
 	return p.engine.View(ctx, func(engine.State) { p.dispatch.Follow(a) })
 }
 
-func (p *Planner) changed(ctx context.Context, revision uint64) bool {
-	changed := true
-	if err := p.engine.View(ctx, func(st engine.State) { changed = st.Floor.Revision != revision }); err != nil {
-		return true
-	}
-	return changed
-}
-
-func (p *Planner) keep(out *tandemv1.Plan) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.plan = out
-}
-
-func (p *Planner) count(spent time.Duration, evaluations int64) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	out := proto.CloneOf(p.plan)
+// show lets clients see a plan, and what was searched for it.
+func (p *Planner) show(out *tandemv1.Plan, spent time.Duration, evaluations int64) {
+	out = proto.CloneOf(out)
 	out.SearchTime, out.Evaluations = durationpb.New(spent), evaluations
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	p.plan = out
 }
 

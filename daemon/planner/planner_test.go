@@ -3,6 +3,7 @@ package planner_test
 import (
 	"context"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -13,6 +14,7 @@ import (
 
 	"tandem/daemon/engine"
 	"tandem/daemon/ledger"
+	"tandem/daemon/mirror"
 	"tandem/daemon/planner"
 	"tandem/drivers/clock"
 	driverv1 "tandem/proto/tandem/driver/v1"
@@ -39,12 +41,15 @@ func TestPlansAreFollowed(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		p := planner.New(e, choose, zaptest.NewLogger(t))
+		copied := mirror.New(e, time.Now, zaptest.NewLogger(t))
+		p := planner.New(e, copied, choose, zaptest.NewLogger(t))
 		ctx, cancel := context.WithCancel(t.Context())
-		ended := make(chan error, 2)
+		ended := make(chan error)
 		go func() { ended <- e.Run(ctx) }()
 		planning, stop := context.WithCancel(ctx)
-		go func() { ended <- p.Run(planning) }()
+		var background sync.WaitGroup
+		background.Go(func() { copied.Run(planning) })
+		background.Go(func() { p.Run(planning) })
 		do := func(c floor.Command) {
 			t.Helper()
 			if _, err := e.Do(t.Context(), floor.Meta{}, c); err != nil {
@@ -93,9 +98,7 @@ func TestPlansAreFollowed(t *testing.T) {
 			t.Fatal(err)
 		}
 		stop()
-		if err := <-ended; err != nil {
-			t.Error(err)
-		}
+		background.Wait()
 		cancel()
 		if err := <-ended; err != nil {
 			t.Error(err)

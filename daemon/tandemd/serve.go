@@ -7,6 +7,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -20,6 +21,7 @@ import (
 	"tandem/daemon/engine"
 	"tandem/daemon/forecast"
 	"tandem/daemon/ledger"
+	"tandem/daemon/mirror"
 	"tandem/daemon/planner"
 	"tandem/drivers/clock"
 	driverv1 "tandem/proto/tandem/driver/v1"
@@ -147,12 +149,13 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	if err != nil {
 		return err
 	}
-	forecasts := forecast.New(eng, forecast.Options{Now: floorClock.Now, Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")})
-	var plans *planner.Planner
+	copied := mirror.New(eng, floorClock.Now, cfg.Log.Named("mirror"))
+	forecasts := forecast.New(copied, forecast.Options{Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")})
+	background := []func(context.Context){copied.Run, forecasts.Run}
 	var latest func() *tandemv1.Plan
 	if cfg.Plan {
-		plans = planner.New(eng, choose, cfg.Log.Named("plan"))
-		latest = plans.Plan
+		plans := planner.New(eng, copied, choose, cfg.Log.Named("plan"))
+		background, latest = append(background, plans.Run), plans.Plan
 	}
 	grpcServer, apiServer := api.New(eng, api.Options{
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
@@ -160,7 +163,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Log: cfg.Log.Named("api"),
 	})
 	return (&running{
-		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, plans: plans, forecasts: forecasts, listener: listener,
+		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, background: background, listener: listener,
 	}).run(ctx, ready)
 }
 
@@ -217,10 +220,9 @@ type running struct {
 	server   *bus.Server
 	grpc     *grpc.Server
 	api      *api.Server
-	plans    *planner.Planner // nil: no plans are searched for
 	listener net.Listener
 
-	forecasts *forecast.Forecaster
+	background []func(context.Context) // what computes beside the engine until its context ends
 }
 
 // slowForecasts returns how often, in wall time, forecasts are made anew while nothing happens: each minute of the floor's time,
@@ -240,21 +242,12 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 	engineEnded := make(chan error, 1)
 	go func() { engineEnded <- r.engine.Run(engineCtx) }()
 
-	forecastsEnded := make(chan struct{})
-	go func() {
-		defer close(forecastsEnded)
-		r.forecasts.Run(engineCtx)
-	}()
+	var background sync.WaitGroup
+	for _, run := range r.background {
+		background.Go(func() { run(engineCtx) })
+	}
 	served := make(chan error, 1)
 	go func() { served <- r.grpc.Serve(r.listener) }()
-	planning, stopPlans := context.WithCancel(engineCtx)
-	defer stopPlans()
-	planned := make(chan error, 1)
-	if r.plans == nil {
-		planned <- nil
-	} else {
-		go func() { planned <- r.plans.Run(planning) }()
-	}
 
 	hosts, err := startHosts(ctx, r.cfg, r.server)
 	if err == nil {
@@ -282,12 +275,8 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 		hosts.stop()
 	}
 	r.bus.Close()
-	stopPlans()
-	if lost := <-planned; lost != nil {
-		r.cfg.Log.Debug("plans ended", zap.Error(lost)) // with the engine, whose own error is told
-	}
 	stopEngine()
-	<-forecastsEnded
+	background.Wait()
 	return errors.Join(err, <-engineEnded)
 }
 
