@@ -8,9 +8,9 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/chance"
 	"tandem/scheduler/floor"
 	"tandem/scheduler/simulate"
-	"tandem/scheduler/simulate/chance"
 )
 
 // chances is what happens by chance in one play. Everything that happens to a run has its own number, whatever happens to

@@ -11,10 +11,10 @@ import (
 
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/chance"
 	"tandem/scheduler/floor"
 	"tandem/scheduler/forecast"
 	"tandem/scheduler/simulate"
-	"tandem/scheduler/simulate/chance"
 )
 
 // opening is a Monday.

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"tandem/scheduler/chance"
 )
 
 const endless = math.MaxInt64 / 4 // higher than any strip
@@ -13,7 +15,7 @@ type budget struct {
 	left int64
 	used int64
 	stop func() bool
-	rand random
+	rand *chance.Stream
 }
 
 func (b *budget) spent() bool { return b.left <= 0 || b.stop != nil && b.stop() }
@@ -51,7 +53,7 @@ func orders(entries []entry) [][]int32 {
 func climb(b *budget, sky *skyline, order []int32, idle int64, cost func([]int32) int64) int64 {
 	best := cost(order)
 	for waited := int64(0); best > 0 && waited < idle && !b.spent(); waited++ {
-		undo := step(&b.rand, sky.entries, order)
+		undo := step(b.rand, sky.entries, order)
 		c := cost(order)
 		if c > best {
 			undo()
@@ -68,9 +70,9 @@ func climb(b *budget, sky *skyline, order []int32, idle int64, cost func([]int32
 // step exchanges two entries or moves one to another place. Now and then it changes an entry instead: prefers its other
 // shape, makes it shy, or allows one shape only; without that, a shape that fills a valley would always come first, and
 // packings like four bricks around a hole were out of reach. It returns how to undo it.
-func step(r *random, entries []entry, order []int32) (undo func()) {
-	a, b := r.below(len(order)), r.below(len(order))
-	kind := r.below(128)
+func step(r *chance.Stream, entries []entry, order []int32) (undo func()) {
+	a, b := below(r, len(order)), below(r, len(order))
+	kind := below(r, 128)
 	e := &entries[order[a]]
 	switch {
 	case kind == 0 && e.ways == 2:

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"tandem/scheduler/badfield"
+	"tandem/scheduler/chance"
 )
 
 // Item is a rectangle to pack; lengths in any unit.
@@ -33,7 +34,7 @@ func (o Options) budget(work int64) (*budget, error) {
 	if n == 0 {
 		n = min(max(200_000_000/max(work, 1), 10), 20_000)
 	}
-	return &budget{left: n, stop: o.Stop, rand: random{state: o.Seed}}, nil
+	return &budget{left: n, stop: o.Stop, rand: chance.New(o.Seed)}, nil
 }
 
 // Place is where an item lies.

@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"pgregory.net/rapid"
+
+	"tandem/scheduler/chance"
 )
 
 // An instance is a published strip packing problem; see testdata/strip/README.md for the sources.
@@ -387,9 +389,9 @@ func stripTable(b *testing.B, list []instance) {
 }
 
 func shuffle(items []Item, seed uint64) {
-	r := random{state: seed}
+	r := chance.New(seed)
 	for i := len(items) - 1; i > 0; i-- {
-		j := r.below(i + 1)
+		j := below(r, i+1)
 		items[i], items[j] = items[j], items[i]
 	}
 }

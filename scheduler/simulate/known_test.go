@@ -7,9 +7,9 @@ import (
 	"time"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/chance"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
-	"tandem/scheduler/simulate/chance"
 )
 
 // The floor and the dispatcher that run live, as queues whose mean stay is known: exponential gaps and durations with means in

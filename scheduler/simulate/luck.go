@@ -4,9 +4,9 @@ import (
 	"math"
 	"time"
 
+	"tandem/scheduler/chance"
 	"tandem/scheduler/floor"
 	"tandem/scheduler/learn"
-	"tandem/scheduler/simulate/chance"
 )
 
 // Luck draws how long runs take, from what is known of the devices that do them. It gives the same luck on every floor: the

@@ -8,7 +8,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	tandemv1 "tandem/proto/tandem/v1"
-	"tandem/scheduler/simulate/chance"
+	"tandem/scheduler/chance"
 )
 
 // twentyDevices is a floor of 20 devices: seven printers, two of them combined, a rack, two laminators, five cutters and five

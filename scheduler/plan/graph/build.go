@@ -1,11 +1,15 @@
 package graph
 
-import "math"
+import (
+	"math"
+
+	"tandem/scheduler/chance"
+)
 
 // build makes a plan by a rule: of what could start before anything else could end, the operation with the longest way to go,
 // on the machine where it ends first (Giffler & Thompson 1960, for several machines). Noise of 0 follows the rule, more takes
 // turns.
-func (s *state) build(p *plan, luck *chance, noise float64, byTail bool) {
+func (s *state) build(p *plan, luck *chance.Stream, noise float64, byTail bool) {
 	md := s.md
 	waits := make([]int32, md.n)
 	ready := make([]int32, md.n)
@@ -49,7 +53,7 @@ func (s *state) build(p *plan, luck *chance, noise float64, byTail bool) {
 				u = -float64(opt.end)
 			}
 			if noise > 0 {
-				u += noise * float64(md.tail[o]+opt.end) * (luck.float() - 0.5)
+				u += noise * float64(md.tail[o]+opt.end) * (luck.Float() - 0.5)
 			}
 			if chosen < 0 || u > urgent {
 				chosen, urgent = y, u

@@ -34,7 +34,7 @@ func (m *moves) elsewhere(v, mode int32) {
 	if late <= early {
 		at := late
 		if early > late {
-			at += m.luck.below(early - late + 1)
+			at += below(m.luck, early-late+1)
 		}
 		guess := max(ready, md.free[k]) + length + rest
 		m.offer(step{v, mode, at, guess}, taboo)

@@ -1,6 +1,10 @@
 package graph
 
-import "math"
+import (
+	"math"
+
+	"tandem/scheduler/chance"
+)
 
 // step is a move: v to a place of the order on the machine of a mode, counted without v.
 type step struct {
@@ -47,7 +51,7 @@ type choice struct {
 type moves struct {
 	*state
 	taboo  forbidden
-	luck   *chance
+	luck   *chance.Stream
 	path   []int32
 	choice choice
 	record int32 // a move that promises less is never forbidden
@@ -64,13 +68,13 @@ func (m *moves) offer(st step, taboo bool) {
 		if st.guess < c.best.guess {
 			c.best, c.equals = st, 1
 		} else if st.guess == c.best.guess {
-			if c.equals++; m.luck.below(c.equals) == 0 {
+			if c.equals++; below(m.luck, c.equals) == 0 {
 				c.best = st
 			}
 		}
 		return
 	}
-	if c.anyMany++; m.luck.below(c.anyMany) == 0 {
+	if c.anyMany++; below(m.luck, c.anyMany) == 0 {
 		c.any = st
 	}
 }

@@ -6,7 +6,7 @@ func (m *moves) longest(length int32) {
 	o, many := int32(-1), int32(0)
 	for _, e := range md.sinks {
 		if nodes[e].end() == length {
-			if many++; many == 1 || m.luck.below(many) == 0 {
+			if many++; many == 1 || below(m.luck, many) == 0 {
 				o = e
 			}
 		}
@@ -22,7 +22,7 @@ func (m *moves) longest(length int32) {
 		if a.ready == a.start {
 			for _, l := range md.before[md.beforeAt[o]:md.beforeAt[o+1]] {
 				if nodes[l.op].end()+l.lag == a.start {
-					if many++; many == 1 || m.luck.below(many) == 0 {
+					if many++; many == 1 || below(m.luck, many) == 0 {
 						next = l.op
 					}
 				}

@@ -3,6 +3,8 @@ package graph
 import (
 	"slices"
 	"sort"
+
+	"tandem/scheduler/chance"
 )
 
 // pool holds good schedules that differ, and searches from schedules that lie between two of them (path relinking, as in Peng,
@@ -10,7 +12,7 @@ import (
 type pool struct {
 	md    *model
 	run   *run
-	luck  chance
+	luck  *chance.Stream
 	tabu  *tabu
 	plans []plan
 	rank  []int32
@@ -18,8 +20,8 @@ type pool struct {
 }
 
 func newPool(md *model, r *run, seed uint64) *pool {
-	p := &pool{md: md, run: r, luck: chance{seed}, rank: make([]int32, md.n), order: make([]int32, md.n)}
-	p.tabu = newTabu(md, r, &p.luck)
+	p := &pool{md: md, run: r, luck: chance.New(seed), rank: make([]int32, md.n), order: make([]int32, md.n)}
+	p.tabu = newTabu(md, r, p.luck)
 	return p
 }
 
@@ -40,11 +42,11 @@ func (p *pool) search(warm *plan) {
 				child.set(warm)
 				warm = nil
 			case round == 0 && i == 0:
-				p.tabu.build(&child, &p.luck, 0, true)
+				p.tabu.build(&child, p.luck, 0, true)
 			case round == 0 && i == 1:
-				p.tabu.build(&child, &p.luck, 0, false)
+				p.tabu.build(&child, p.luck, 0, false)
 			default:
-				p.tabu.build(&child, &p.luck, 0.1+0.5*p.luck.float(), p.luck.below(3) > 0)
+				p.tabu.build(&child, p.luck, 0.1+0.5*p.luck.Float(), below(p.luck, 3) > 0)
 			}
 			p.tabu.from(&child, patience)
 			p.keep()
@@ -53,8 +55,8 @@ func (p *pool) search(warm *plan) {
 			}
 		}
 		for idle := 0; idle < 2*poolSize && len(p.plans) > 1 && !p.run.ended; {
-			a := p.luck.below(int32(len(p.plans)))
-			b := p.luck.below(int32(len(p.plans) - 1))
+			a := below(p.luck, int32(len(p.plans)))
+			b := below(p.luck, int32(len(p.plans)-1))
 			if b >= a {
 				b++
 			}
@@ -165,10 +167,10 @@ func (p *pool) distance(a, b *plan) int {
 // between makes a plan on the way from a to b: neighbours in the order of a that b has the other way round change places, by
 // chance, until a part of the way is gone. What a and b agree about, precedence included, stays.
 func (p *pool) between(child, a, b *plan) {
-	part := 0.3 + 0.4*p.luck.float()
+	part := 0.3 + 0.4*p.luck.Float()
 	child.set(a)
 	for o := range child.mode {
-		if p.luck.float() < part {
+		if p.luck.Float() < part {
 			child.mode[o] = b.mode[o]
 		}
 	}

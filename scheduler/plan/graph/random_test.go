@@ -3,6 +3,7 @@ package graph
 import (
 	"math"
 
+	"tandem/scheduler/chance"
 	"tandem/scheduler/plan/problem"
 )
 
@@ -18,24 +19,24 @@ type shape struct {
 }
 
 // randomProblem makes a problem of a shape; arcs lead from lower to higher operations of a job.
-func randomProblem(c *chance, sh shape) *problem.Problem {
+func randomProblem(c *chance.Stream, sh shape) *problem.Problem {
 	p := &problem.Problem{}
 	const families = 3
 	for range sh.machines {
 		m := problem.Machine{Places: []problem.Time{0}, Initial: -1}
 		if sh.busy {
-			m.Places[0] = problem.Time(c.below(sh.longest))
+			m.Places[0] = problem.Time(below(c, sh.longest))
 		}
-		if sh.setups && c.below(4) > 0 {
+		if sh.setups && below(c, 4) > 0 {
 			for range families {
 				row := make([]problem.Time, families)
 				for b := range row {
-					row[b] = problem.Time(c.below(sh.longest))
+					row[b] = problem.Time(below(c, sh.longest))
 				}
 				m.Setup = append(m.Setup, row)
 			}
 			if sh.initial {
-				m.Initial = int(c.below(families+1)) - 1
+				m.Initial = int(below(c, families+1)) - 1
 			}
 		}
 		p.Machines = append(p.Machines, m)
@@ -49,14 +50,14 @@ func randomProblem(c *chance, sh shape) *problem.Problem {
 	}
 	for o := range sh.ops {
 		job := o % sh.jobs
-		op := problem.Op{Job: job, Family: int(c.below(families))}
-		if sh.releases && c.below(2) == 0 {
-			op.Release = problem.Time(c.below(2 * sh.longest))
+		op := problem.Op{Job: job, Family: int(below(c, families))}
+		if sh.releases && below(c, 2) == 0 {
+			op.Release = problem.Time(below(c, 2*sh.longest))
 		}
 		arc := func(from int) {
 			a := problem.Arc{Op: from, MaxLag: problem.Never}
-			if sh.lags && c.below(2) == 0 {
-				a.Lag = problem.Time(c.below(sh.longest))
+			if sh.lags && below(c, 2) == 0 {
+				a.Lag = problem.Time(below(c, sh.longest))
 			}
 			op.Before = append(op.Before, a)
 		}
@@ -64,16 +65,16 @@ func randomProblem(c *chance, sh shape) *problem.Problem {
 			arc(last[job])
 		}
 		for before := job; !sh.chains && before < o; before += sh.jobs {
-			if c.below(2) == 0 {
+			if below(c, 2) == 0 {
 				arc(before)
 			}
 		}
 		last[job] = o
-		some := int(c.below(int32(sh.machines)))
+		some := int(below(c, int32(sh.machines)))
 		for k := range sh.machines {
-			if k == some || sh.flexible && c.below(2) == 0 {
-				d := 1 + problem.Time(c.below(sh.longest))
-				if sh.zero && c.below(4) == 0 && p.Machines[k].Setup == nil {
+			if k == some || sh.flexible && below(c, 2) == 0 {
+				d := 1 + problem.Time(below(c, sh.longest))
+				if sh.zero && below(c, 4) == 0 && p.Machines[k].Setup == nil {
 					d = 0
 				}
 				op.Modes = append(op.Modes, problem.Mode{Machine: k, Duration: d, Attended: problem.None})

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"testing"
 
+	"tandem/scheduler/chance"
 	"tandem/scheduler/plan/instance"
 	"tandem/scheduler/plan/problem"
 )
@@ -14,7 +15,7 @@ import (
 func TestOptimumOfTinyProblems(t *testing.T) {
 	for name, sh := range shapes(7, 3, 2) {
 		t.Run(name, func(t *testing.T) {
-			c := &chance{3}
+			c := chance.New(3)
 			proved := 0
 			for range 25 {
 				p := randomProblem(c, sh)
@@ -28,7 +29,7 @@ func TestOptimumOfTinyProblems(t *testing.T) {
 				if b := compile(p).bound(); problem.Time(b) > want {
 					t.Fatalf("bound %d above the optimum %d", b, want)
 				}
-				s, stats, err := Search(p, nil, problem.Budget{Evaluations: 4000}, c.next())
+				s, stats, err := Search(p, nil, problem.Budget{Evaluations: 4000}, c.Uint64())
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -52,7 +53,7 @@ func TestOptimumOfTinyProblems(t *testing.T) {
 func TestSearchKeepsItsPromises(t *testing.T) {
 	for name, sh := range shapes(40, 4, 6) {
 		t.Run(name, func(t *testing.T) {
-			c := &chance{5}
+			c := chance.New(5)
 			for range 4 {
 				p := randomProblem(c, sh)
 				var last problem.Cost
@@ -107,7 +108,7 @@ func TestSearchKeepsItsPromises(t *testing.T) {
 
 // TestWarmStartWithGaps begins with a schedule in which everything is late for nothing, and with one that is none.
 func TestWarmStartWithGaps(t *testing.T) {
-	c := &chance{17}
+	c := chance.New(17)
 	for name, sh := range shapes(20, 3, 4) {
 		p := randomProblem(c, sh)
 		s, _, err := Search(p, nil, problem.Budget{Evaluations: 1}, 1)
@@ -138,7 +139,7 @@ func TestWarmStartWithGaps(t *testing.T) {
 }
 
 func TestStop(t *testing.T) {
-	c := &chance{19}
+	c := chance.New(19)
 	p := randomProblem(c, shape{ops: 200, machines: 6, jobs: 20, chains: true, flexible: true, longest: 99})
 	asked := 0
 	s, stats, err := Search(p, nil, problem.Budget{Stop: func() bool { asked++; return asked == 3 }}, 1)

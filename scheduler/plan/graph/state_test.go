@@ -3,21 +3,23 @@ package graph
 import (
 	"slices"
 	"testing"
+
+	"tandem/scheduler/chance"
 )
 
 // randomPlan draws an order that keeps precedence, and modes.
-func randomPlan(md *model, c *chance) plan {
+func randomPlan(md *model, c *chance.Stream) plan {
 	p := newPlan(md.n)
 	waits := make([]int32, md.n)
 	var open []int32
 	for o := range md.n {
-		p.mode[o] = md.modeAt[o] + c.below(md.modeAt[o+1]-md.modeAt[o])
+		p.mode[o] = md.modeAt[o] + below(c, md.modeAt[o+1]-md.modeAt[o])
 		if waits[o] = md.beforeAt[o+1] - md.beforeAt[o]; waits[o] == 0 {
 			open = append(open, o)
 		}
 	}
 	for i := range p.topo {
-		x := c.below(int32(len(open)))
+		x := below(c, int32(len(open)))
 		o := open[x]
 		open = slices.Delete(open, int(x), int(x)+1)
 		p.topo[i] = o
@@ -90,7 +92,7 @@ func circle(md *model, order [][]int32) bool {
 func TestMoveKeepsTheGraph(t *testing.T) {
 	for name, sh := range shapes(24, 4, 4) {
 		t.Run(name, func(t *testing.T) {
-			c := &chance{7}
+			c := chance.New(7)
 			refused := 0
 			for range 8 {
 				md := compile(randomProblem(c, sh))
@@ -98,13 +100,13 @@ func TestMoveKeepsTheGraph(t *testing.T) {
 				p := randomPlan(md, c)
 				s.load(&p)
 				for range 150 {
-					v := c.below(md.n)
-					mode := md.modeAt[v] + c.below(md.modeAt[v+1]-md.modeAt[v])
+					v := below(c, md.n)
+					mode := md.modeAt[v] + below(c, md.modeAt[v+1]-md.modeAt[v])
 					many := len(s.order[md.modeOn[mode]])
 					if mode == s.mode[v] {
 						many--
 					}
-					at := c.below(int32(many) + 1)
+					at := below(c, int32(many)+1)
 					want := make([][]int32, md.m)
 					for k := range want {
 						want[k] = slices.Clone(s.order[k])
@@ -145,7 +147,7 @@ func TestOfferedMovesAreDone(t *testing.T) {
 			continue
 		}
 		t.Run(name, func(t *testing.T) {
-			c := &chance{11}
+			c := chance.New(11)
 			done, elsewhere := 0, 0
 			for range 20 {
 				md := compile(randomProblem(c, sh))
@@ -182,7 +184,7 @@ func TestGuessOnOneMachine(t *testing.T) {
 			continue
 		}
 		t.Run(name, func(t *testing.T) {
-			c := &chance{13}
+			c := chance.New(13)
 			swaps := 0
 			for range 60 {
 				md := compile(randomProblem(c, sh))
@@ -199,7 +201,7 @@ func TestGuessOnOneMachine(t *testing.T) {
 						}
 						k, at := m.nodes[u].on, m.nodes[u].at
 						m.choice.reset()
-						if c.below(2) == 0 {
+						if below(c, 2) == 0 {
 							m.right(at, at+1, m.order[k])
 						} else {
 							m.left(at+1, at, m.order[k])

@@ -1,5 +1,7 @@
 package graph
 
+import "tandem/scheduler/chance"
+
 // tabu goes from schedule to schedule, each time by the move that promises most and is not forbidden, until so many steps have
 // brought nothing better than the best one on the way, which it leaves in m.found.
 type tabu struct {
@@ -8,7 +10,7 @@ type tabu struct {
 	found plan
 }
 
-func newTabu(md *model, r *run, luck *chance) *tabu {
+func newTabu(md *model, r *run, luck *chance.Stream) *tabu {
 	return &tabu{
 		moves: moves{state: newState(md), taboo: newForbidden(md), luck: luck},
 		run:   r, found: newPlan(md.n),
@@ -34,7 +36,7 @@ func (t *tabu) from(p *plan, patience int64) {
 		}
 		t.taboo.now++
 		span := int64(len(t.path))
-		t.forbid(st, 3+span/6+int64(t.luck.below(int32(3+span/6))))
+		t.forbid(st, 3+span/6+int64(below(t.luck, int32(3+span/6))))
 		if !t.move(st.v, st.mode, st.at) {
 			t.taboo.mode[st.mode] = t.taboo.now + span
 			continue

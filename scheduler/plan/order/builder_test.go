@@ -4,6 +4,7 @@ import (
 	"reflect"
 	"testing"
 
+	"tandem/scheduler/chance"
 	"tandem/scheduler/plan/problem"
 )
 
@@ -54,7 +55,7 @@ func TestListResumes(t *testing.T) {
 				}
 			}
 			resumed++
-			if g.chance.below(3) == 0 {
+			if g.chance.Below(3) == 0 {
 				g.now, g.next = g.next, g.now
 				g.now.value = md.value(c)
 				g.list.keep(g.now.order, g.now.want, from, g.now.plan)
@@ -77,12 +78,12 @@ func TestPullIsAList(t *testing.T) {
 			t.Fatal(err)
 		}
 		b, s, free := newPull(md), newPlan(md.n), make([]int32, md.n)
-		c := chance{seed}
-		r := rule{slack: c.float(), change: c.float(), bias: make([]float64, md.n), free: seed%2 == 0}
+		c := chance.New(seed)
+		r := rule{slack: c.Float(), change: c.Float(), bias: make([]float64, md.n), free: seed%2 == 0}
 		for o := range free {
 			free[o] = -1
-			r.bias[o] = c.normal()
-			if c.below(5) == 0 {
+			r.bias[o] = c.Normal()
+			if c.Below(5) == 0 {
 				free[o] = md.modeAt[o]
 			}
 		}
@@ -140,7 +141,7 @@ func TestPullIsNonDelay(t *testing.T) {
 
 // decals is a small shop: three printers, one of them slower, that change media; most jobs are laminated, all are cut.
 func decals(jobs int, seed uint64) *problem.Problem {
-	r := &chance{seed}
+	r := chance.New(seed)
 	mode := func(k int, d tick) problem.Mode { return problem.Mode{Machine: k, Duration: d, Attended: problem.None} }
 	p := &problem.Problem{Objective: problem.WeightedTardiness, SetupPrice: 0.03}
 	setup := make([][]tick, 5)
@@ -169,14 +170,14 @@ func decals(jobs int, seed uint64) *problem.Problem {
 		p.Machines = append(p.Machines, problem.Machine{Places: []tick{0}, Initial: -1})
 	}
 	for j := range jobs {
-		med := r.below(5)
-		d := tick(10 + r.below(60))
-		rel := tick(r.below(jobs * 8))
-		p.Jobs = append(p.Jobs, problem.Job{Due: rel + tick(float64(4*d)*(1.2+1.8*r.float())), Weight: float64(1 + r.below(4))})
+		med := r.Below(5)
+		d := tick(10 + r.Below(60))
+		rel := tick(r.Below(jobs * 8))
+		p.Jobs = append(p.Jobs, problem.Job{Due: rel + tick(float64(4*d)*(1.2+1.8*r.Float())), Weight: float64(1 + r.Below(4))})
 		id := len(p.Ops)
 		p.Ops = append(p.Ops, problem.Op{Job: j, Release: rel, Family: med, Modes: []problem.Mode{mode(0, d), mode(1, d), mode(2, d*3/2)}})
-		lag := tick(30 + r.below(90))
-		if r.below(10) < 6 {
+		lag := tick(30 + r.Below(90))
+		if r.Below(10) < 6 {
 			p.Ops = append(p.Ops, problem.Op{Job: j, Family: med, Before: []problem.Arc{{Op: id, Lag: lag, MaxLag: problem.Never}}, Modes: []problem.Mode{mode(3, d/2)}})
 			id++
 			lag = 0

@@ -32,7 +32,7 @@ func (g *general) trace() {
 				prev = p
 			}
 		}
-		if b := before[o]; b >= 0 && s.end[b] == s.start[o]-s.change[o] && (prev < 0 || g.chance.below(2) == 0) {
+		if b := before[o]; b >= 0 && s.end[b] == s.start[o]-s.change[o] && (prev < 0 || g.chance.Below(2) == 0) {
 			prev = b
 		}
 		if prev < 0 {
@@ -49,7 +49,7 @@ func (g *general) culprit() int32 {
 	if md.tardy {
 		// Of four operations the one that is late for most; of its job the last one.
 		for range 4 {
-			o := int32(g.chance.below(md.n))
+			o := int32(g.chance.Below(md.n))
 			if late := md.weight[md.job[o]] * float64(s.end[o]-md.due[md.job[o]]); late > most && md.due[md.job[o]] < problem.Never {
 				best, most = o, late
 			}

@@ -3,6 +3,7 @@ package order
 import (
 	"slices"
 
+	"tandem/scheduler/chance"
 	"tandem/scheduler/plan/problem"
 )
 
@@ -29,21 +30,21 @@ type features struct {
 
 // random makes a problem; durations are from 1 to f.longest.
 func random(f features, seed uint64) *problem.Problem {
-	c := &chance{seed}
+	c := chance.New(seed)
 	p := &problem.Problem{}
 	const families = 3
 	for range f.machines {
-		m := problem.Machine{Places: []tick{tick(c.below(3))}, Initial: -1}
+		m := problem.Machine{Places: []tick{tick(c.Below(3))}, Initial: -1}
 		switch {
-		case f.racks && c.below(4) == 0:
-			m.Places = append(m.Places, tick(c.below(3)))
-		case f.setups && c.below(4) > 0:
-			m.Initial = c.below(families+1) - 1
+		case f.racks && c.Below(4) == 0:
+			m.Places = append(m.Places, tick(c.Below(3)))
+		case f.setups && c.Below(4) > 0:
+			m.Initial = c.Below(families+1) - 1
 			for a := range families {
 				row := make([]tick, families)
 				for b := range row {
 					if a != b {
-						row[b] = tick(c.below(3))
+						row[b] = tick(c.Below(3))
 					}
 				}
 				m.Setup = append(m.Setup, row)
@@ -51,35 +52,35 @@ func random(f features, seed uint64) *problem.Problem {
 		}
 		p.Machines = append(p.Machines, m)
 	}
-	jobs := 1 + c.below(f.ops)
+	jobs := 1 + c.Below(f.ops)
 	if f.tardy {
 		p.Objective = problem.WeightedTardiness
 	}
 	for range jobs {
-		p.Jobs = append(p.Jobs, problem.Job{Due: tick(c.below(3 * f.longest)), Weight: float64(1 + c.below(4))})
+		p.Jobs = append(p.Jobs, problem.Job{Due: tick(c.Below(3 * f.longest)), Weight: float64(1 + c.Below(4))})
 	}
 	for o := range f.ops {
-		op := problem.Op{Job: c.below(jobs), Family: c.below(families), Release: tick(max(0, c.below(6)-3))}
+		op := problem.Op{Job: c.Below(jobs), Family: c.Below(families), Release: tick(max(0, c.Below(6)-3))}
 		for a := range o {
-			if p.Ops[a].Job == op.Job && c.below(2) == 0 {
-				arc := problem.Arc{Op: a, Lag: tick(c.below(3)), MaxLag: problem.Never}
-				if f.maxLags && c.below(2) == 0 {
-					arc.MaxLag = arc.Lag + tick(c.below(2))
+			if p.Ops[a].Job == op.Job && c.Below(2) == 0 {
+				arc := problem.Arc{Op: a, Lag: tick(c.Below(3)), MaxLag: problem.Never}
+				if f.maxLags && c.Below(2) == 0 {
+					arc.MaxLag = arc.Lag + tick(c.Below(2))
 				}
 				op.Before = append(op.Before, arc)
 			}
 		}
-		first := c.below(f.machines)
-		for i := range 1 + c.below(min(2, f.machines)) {
-			attended := [...]tick{problem.None, problem.Whole, 0, 1}[c.below(4)]
+		first := c.Below(f.machines)
+		for i := range 1 + c.Below(min(2, f.machines)) {
+			attended := [...]tick{problem.None, problem.Whole, 0, 1}[c.Below(4)]
 			op.Modes = append(op.Modes, problem.Mode{
-				Machine: (first + i) % f.machines, Duration: tick(1 + c.below(f.longest)), Attended: attended,
+				Machine: (first + i) % f.machines, Duration: tick(1 + c.Below(f.longest)), Attended: attended,
 			})
 		}
 		p.Ops = append(p.Ops, op)
 	}
 	if f.operators {
-		p.Attendance = []problem.Window{{Operators: 1 + c.below(2)}, {From: 4, Operators: c.below(2)}, {From: 6, Operators: 1}}
+		p.Attendance = []problem.Window{{Operators: 1 + c.Below(2)}, {From: 4, Operators: c.Below(2)}, {From: 6, Operators: 1}}
 	}
 	if f.price {
 		p.SetupPrice = 0.5

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"testing"
 
+	"tandem/scheduler/chance"
 	"tandem/scheduler/plan/problem"
 )
 
@@ -45,36 +46,36 @@ func lineOf(times [][]int, servers ...int) *problem.Problem {
 	return p
 }
 
-func randomTimes(c *chance, jobs, stages int) [][]int {
+func randomTimes(c *chance.Stream, jobs, stages int) [][]int {
 	times := make([][]int, jobs)
 	for j := range times {
 		for range stages {
-			times[j] = append(times[j], 1+c.below(30))
+			times[j] = append(times[j], 1+c.Below(30))
 		}
 	}
 	return times
 }
 
-func addSetups(p *problem.Problem, c *chance, longest int) {
+func addSetups(p *problem.Problem, c *chance.Stream, longest int) {
 	for k := range p.Machines {
 		for range p.Jobs {
 			row := make([]tick, len(p.Jobs))
 			for b := range row {
-				row[b] = tick(c.below(longest))
+				row[b] = tick(c.Below(longest))
 			}
 			p.Machines[k].Setup = append(p.Machines[k].Setup, row)
 		}
-		p.Machines[k].Initial = c.below(len(p.Jobs)+1) - 1
+		p.Machines[k].Initial = c.Below(len(p.Jobs)+1) - 1
 	}
 }
 
 // TestJohnson: Johnson 1954 (Naval Research Logistics Quarterly 1:61-68): on two machines the order by his rule is optimal.
 func TestJohnson(t *testing.T) {
-	c := &chance{4}
+	c := chance.New(4)
 	for range 30 {
-		times := randomTimes(c, 2+c.below(25), 2)
+		times := randomTimes(c, 2+c.Below(25), 2)
 		p := lineOf(times)
-		_, got := search(t, p, nil, 5000, c.next())
+		_, got := search(t, p, nil, 5000, c.Uint64())
 		slices.SortFunc(times, func(a, b []int) int {
 			if first, second := a[0] < a[1], b[0] < b[1]; first != second {
 				if first {
@@ -193,13 +194,13 @@ func TestTextbooks(t *testing.T) {
 // TestSmith: Smith 1956 (Naval Research Logistics Quarterly 3:59-66): jobs in the order of work by weight have the smallest weighted
 // sum of ends.
 func TestSmith(t *testing.T) {
-	c := &chance{8}
+	c := chance.New(8)
 	for range 20 {
-		p := lineOf(randomTimes(c, 2+c.below(20), 1))
+		p := lineOf(randomTimes(c, 2+c.Below(20), 1))
 		p.Objective = problem.WeightedTardiness
 		jobs := make([]int, len(p.Jobs))
 		for j := range p.Jobs {
-			p.Jobs[j] = problem.Job{Weight: float64(1 + c.below(9))}
+			p.Jobs[j] = problem.Job{Weight: float64(1 + c.Below(9))}
 			jobs[j] = j
 		}
 		work := func(j int) float64 { return float64(p.Ops[j].Modes[0].Duration) }
@@ -219,16 +220,16 @@ func TestSmith(t *testing.T) {
 
 // TestInsertions holds the accelerated evaluation of an insertion against building the order.
 func TestInsertions(t *testing.T) {
-	c := &chance{2}
+	c := chance.New(2)
 	for i := range 60 {
-		p := lineOf(randomTimes(c, 3+c.below(12), 1+c.below(6)))
+		p := lineOf(randomTimes(c, 3+c.Below(12), 1+c.Below(6)))
 		if i%2 == 0 {
 			addSetups(p, c, 20)
 		}
 		if i%3 == 0 {
 			p.Objective = problem.WeightedTardiness
 			for j := range p.Jobs {
-				p.Jobs[j] = problem.Job{Due: tick(c.below(150)), Weight: float64(1 + c.below(3))}
+				p.Jobs[j] = problem.Job{Due: tick(c.Below(150)), Weight: float64(1 + c.Below(3))}
 			}
 		}
 		md, err := compile(p)
@@ -245,7 +246,7 @@ func TestInsertions(t *testing.T) {
 			all[j] = int32(j)
 		}
 		for range 5 {
-			c.shuffle(all)
+			shuffle(c, all)
 			seq, j := all[1:], all[0]
 			f.prepare(seq)
 			for at := range len(seq) + 1 {
@@ -269,7 +270,7 @@ func TestInsertions(t *testing.T) {
 
 // TestShopsMeetEveryOrder: small flow shops and hybrid flow shops against all orders. A schedule that is no order of jobs may be better.
 func TestShopsMeetEveryOrder(t *testing.T) {
-	c := &chance{3}
+	c := chance.New(3)
 	for i := range 40 {
 		p := lineOf(randomTimes(c, 6, 3))
 		if i%2 == 0 {
@@ -278,11 +279,11 @@ func TestShopsMeetEveryOrder(t *testing.T) {
 		if i%4 > 1 {
 			p.Objective = problem.WeightedTardiness
 			for j := range p.Jobs {
-				p.Jobs[j] = problem.Job{Due: tick(40 + c.below(100)), Weight: float64(1 + c.below(3))}
+				p.Jobs[j] = problem.Job{Due: tick(40 + c.Below(100)), Weight: float64(1 + c.Below(3))}
 			}
 		}
 		want := bestOrder(p)
-		if _, got := search(t, p, nil, 20_000, c.next()); got.first > want {
+		if _, got := search(t, p, nil, 20_000, c.Uint64()); got.first > want {
 			t.Errorf("problem %d: %v, the best order is %v", i, got.first, want)
 		}
 	}
@@ -290,7 +291,7 @@ func TestShopsMeetEveryOrder(t *testing.T) {
 	for i := range 40 {
 		p := lineOf(randomTimes(c, 3, 2), 1+i%2, 2-i%2)
 		want := everyOrder(p)
-		_, got := search(t, p, nil, 2000, c.next())
+		_, got := search(t, p, nil, 2000, c.Uint64())
 		if got.less(want) {
 			t.Fatalf("%v is below the optimum %v", got, want)
 		}

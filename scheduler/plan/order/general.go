@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"tandem/scheduler/chance"
 	"tandem/scheduler/plan/problem"
 )
 
@@ -12,7 +13,7 @@ import (
 // from what they have found.
 type general struct {
 	*run
-	chance chance
+	chance *chance.Stream
 	list   *list
 	pull   *pull
 	holder *holder
@@ -48,7 +49,7 @@ func newWalk(n int) *walk {
 func newGeneral(r *run, seed uint64) *general {
 	n := r.md.n
 	g := &general{
-		run: r, chance: chance{seed}, list: newList(r.md), pull: newPull(r.md), holder: newHolder(r.md), now: newWalk(n), next: newWalk(n),
+		run: r, chance: chance.New(seed), list: newList(r.md), pull: newPull(r.md), holder: newHolder(r.md), now: newWalk(n), next: newWalk(n),
 		marked: make([]bool, n), lastOn: make([]int32, len(r.md.place)), free: make([]int32, n), plan: newPlan(n), baseValue: worst, gain: [2]float64{1, 1},
 	}
 	for o := range g.free {
@@ -67,7 +68,7 @@ func (g *general) search() {
 	for g.going() {
 		// Either way gets at least a fifth of the evaluations.
 		share := min(0.8, max(0.2, g.gain[0]/(g.gain[0]+g.gain[1])))
-		if g.now.value != worst && (g.listOnly || g.chance.float() < share) {
+		if g.now.value != worst && (g.listOnly || g.chance.Float() < share) {
 			g.stepList()
 		} else {
 			g.stepPull()
@@ -148,15 +149,15 @@ func (g *general) stepPull() {
 	}
 	g.rule.slack, g.rule.change, g.rule.free = g.base.slack, g.base.change, g.base.free
 	copy(g.rule.bias, g.base.bias)
-	for range 1 + g.chance.below(6) {
-		by := g.chance.normal()
-		if g.chance.below(2) == 0 {
-			g.rule.bias[g.chance.below(md.n)] += 2 * by
+	for range 1 + g.chance.Below(6) {
+		by := g.chance.Normal()
+		if g.chance.Below(2) == 0 {
+			g.rule.bias[g.chance.Below(md.n)] += 2 * by
 			continue
 		}
-		j := md.job[g.chance.below(md.n)]
-		if len(g.chain) > 0 && g.chance.below(2) == 0 {
-			j, by = md.job[g.chain[g.chance.below(len(g.chain))]], math.Abs(by)
+		j := md.job[g.chance.Below(md.n)]
+		if len(g.chain) > 0 && g.chance.Below(2) == 0 {
+			j, by = md.job[g.chain[g.chance.Below(len(g.chain))]], math.Abs(by)
 		}
 		for o := range g.rule.bias {
 			if md.job[o] == j {
@@ -164,8 +165,8 @@ func (g *general) stepPull() {
 			}
 		}
 	}
-	if g.chance.below(8) == 0 {
-		f := 0.5 + 1.5*g.chance.float()
+	if g.chance.Below(8) == 0 {
+		f := 0.5 + 1.5*g.chance.Float()
 		g.rule.slack *= f
 	}
 	g.reward(1, g.tryRule(g.free))
@@ -176,7 +177,7 @@ func (g *general) rebase() {
 	g.shaken = 0
 	g.baseValue = worst
 	clear(g.base.bias)
-	if g.chance.below(2) == 0 {
+	if g.chance.Below(2) == 0 {
 		g.base.slack, g.base.change = 0, 0
 		for o, t := range g.best.Start {
 			g.base.bias[o] = -float64(t) / g.pull.meanWork
@@ -184,9 +185,9 @@ func (g *general) rebase() {
 		g.base.free = false
 		return
 	}
-	g.base.slack = 1 / ((0.5 + 8*g.chance.float()) * g.pull.meanWork)
-	g.base.change = 1 / ((0.1 + g.chance.float()) * g.pull.meanGap)
-	g.base.free = g.chance.below(2) == 0
+	g.base.slack = 1 / ((0.5 + 8*g.chance.Float()) * g.pull.meanWork)
+	g.base.change = 1 / ((0.1 + g.chance.Float()) * g.pull.meanGap)
+	g.base.free = g.chance.Below(2) == 0
 }
 
 // adopt makes the walk go on from a schedule.

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"tandem/scheduler/chance"
 )
 
 // greedy is the iterated greedy search of Ruiz & Stützle (2007, EJOR 177:2033-2049; 2008, EJOR 187:1143-1159 for changeovers):
@@ -13,7 +15,7 @@ import (
 type greedy struct {
 	*run
 	*flow
-	chance chance
+	chance *chance.Stream
 	now    []int32 // the order from which the search goes on
 	cost   float64 // what it costs
 	spare  []int32
@@ -24,7 +26,7 @@ type greedy struct {
 }
 
 func newGreedy(r *run, s *shop, seed uint64) *greedy {
-	return &greedy{run: r, flow: newFlow(s), chance: chance{seed}, plan: newPlan(s.md.n), top: math.Inf(1)}
+	return &greedy{run: r, flow: newFlow(s), chance: chance.New(seed), plan: newPlan(s.md.n), top: math.Inf(1)}
 }
 
 // search goes on until it is another search's turn.
@@ -37,7 +39,7 @@ func (g *greedy) search() {
 		seq := append(g.spare[:0], g.now...)
 		g.out = g.out[:0]
 		for range min(taken, g.n-1) {
-			at := g.chance.below(len(seq))
+			at := g.chance.Below(len(seq))
 			g.out = append(g.out, seq[at])
 			seq = slices.Delete(seq, at, at+1)
 		}
@@ -49,7 +51,7 @@ func (g *greedy) search() {
 		seq, v = g.polish(seq, v)
 		g.keep(seq, v)
 		g.spare = seq
-		if v <= g.cost || g.chance.float() < math.Exp((g.cost-v)/heat) {
+		if v <= g.cost || g.chance.Float() < math.Exp((g.cost-v)/heat) {
 			g.now, g.spare, g.cost = seq, g.now, v
 		}
 	}
@@ -145,7 +147,7 @@ func (g *greedy) put(seq []int32, j int32) ([]int32, float64) {
 		case v < least:
 			at, least, ties = i, v, 1
 		case v == least:
-			if ties++; g.chance.below(ties) == 0 {
+			if ties++; g.chance.Below(ties) == 0 {
 				at = i
 			}
 		}
@@ -159,7 +161,7 @@ func (g *greedy) polish(seq []int32, value float64) ([]int32, float64) {
 	jobs := g.jobs[:0]
 	jobs = append(jobs, seq...)
 	g.jobs = jobs
-	g.chance.shuffle(jobs)
+	shuffle(g.chance, jobs)
 	for since, i := 0, 0; since < len(jobs) && !g.ended; i = (i + 1) % len(jobs) {
 		j := jobs[i]
 		at := slices.Index(seq, j)

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"tandem/scheduler/chance"
 )
 
 // hybrid is the search for hybrid flow shops. An order of jobs says in which order they enter the first stage; at a later stage,
@@ -13,7 +15,7 @@ type hybrid struct {
 	*run
 	shop    *shop
 	n       int
-	chance  chance
+	chance  *chance.Stream
 	views   [2]view
 	free    []int32 // when the machines of a stage are free
 	ends    []int32 // of the jobs at all stages, as of the last decoding: ends[s*n+j]
@@ -38,7 +40,7 @@ type view struct {
 
 func newHybrid(r *run, s *shop, seed uint64) *hybrid {
 	h := &hybrid{
-		run: r, shop: s, n: s.n, chance: chance{seed}, free: make([]int32, slices.Max(s.servers)),
+		run: r, shop: s, n: s.n, chance: chance.New(seed), free: make([]int32, slices.Max(s.servers)),
 		ends: make([]int32, s.n*s.stages), queue: make([]int32, s.n), seq: make([]int32, s.n), plan: newPlan(s.md.n),
 		rank: make([]int32, s.n), wait: make([]int32, 0, s.n), zero: make([]int32, s.n), next: make([]int32, s.n),
 		bestEnd: math.MaxInt32,
@@ -156,7 +158,7 @@ func (h *hybrid) search() {
 		}
 		next := h.change()
 		cool := 1 - float64(h.tries)/float64(patience*h.n+1)
-		limit := h.now + int32(-math.Log(1-h.chance.float())*heat*cool*cool)
+		limit := h.now + int32(-math.Log(1-h.chance.Float())*heat*cool*cool)
 		v := h.decode(h.side, next, limit)
 		h.spend(1, len(h.shop.work)/4)
 		if v <= limit {
@@ -197,8 +199,8 @@ func (h *hybrid) turn(side int) int32 {
 // change swaps two jobs or moves one.
 func (h *hybrid) change() []int32 {
 	next := append(h.next[:0], h.seq...)
-	a, b := h.chance.below(h.n), h.chance.below(h.n)
-	if h.chance.below(2) == 0 {
+	a, b := h.chance.Below(h.n), h.chance.Below(h.n)
+	if h.chance.Below(2) == 0 {
 		next[a], next[b] = next[b], next[a]
 		return next
 	}

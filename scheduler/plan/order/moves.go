@@ -12,7 +12,7 @@ func (g *general) stepList() {
 	if g.stalled > 40+4*md.n {
 		// A valley: from the best schedule some steps at random.
 		g.adopt(g.best)
-		kicks = 3 + g.chance.below(6)
+		kicks = 3 + g.chance.Below(6)
 		if g.now.value == worst || g.ended {
 			return
 		}
@@ -59,7 +59,7 @@ func (g *general) stepList() {
 // bearable says whether to go on from an order that is worse. The short searches of a shop that goes on never do, so that they do
 // not drift.
 func (g *general) bearable(v value) bool {
-	return g.listOnly && v.first <= g.now.value.first-math.Log(1-g.chance.float())*listHeat*g.pull.meanWork
+	return g.listOnly && v.first <= g.now.value.first-math.Log(1-g.chance.Float())*listHeat*g.pull.meanWork
 }
 
 // listHeat is the temperature in mean durations.
@@ -69,16 +69,16 @@ const listHeat = 0.04
 func (g *general) change(random bool) int {
 	md, w := g.md, g.next
 	x := g.pick(random)
-	if md.modeAt[x+1]-md.modeAt[x] > 1 && g.chance.below(6) == 0 {
+	if md.modeAt[x+1]-md.modeAt[x] > 1 && g.chance.Below(6) == 0 {
 		return g.changeMode(x)
 	}
 	// A machine of x, and another operation of it not too far away.
 	k := md.modeOn[g.next.plan.mode[x]]
-	if md.modeAt[x+1]-md.modeAt[x] > 1 && g.chance.below(3) == 0 {
-		k = md.modeOn[md.modeAt[x]+int32(g.chance.below(int(md.modeAt[x+1]-md.modeAt[x])))]
+	if md.modeAt[x+1]-md.modeAt[x] > 1 && g.chance.Below(3) == 0 {
+		k = md.modeOn[md.modeAt[x]+int32(g.chance.Below(int(md.modeAt[x+1]-md.modeAt[x])))]
 	}
 	// Late and critical ones go ahead, two times out of three.
-	ahead := g.chance.below(3) > 0
+	ahead := g.chance.Below(3) > 0
 	y := g.neighbour(x, k, ahead)
 	if y < 0 {
 		return md.n
@@ -97,10 +97,10 @@ func (g *general) change(random bool) int {
 
 // pick chooses the operation to change: mostly one of the chain that makes the makespan or a late job late.
 func (g *general) pick(random bool) int32 {
-	if len(g.chain) > 0 && !random && g.chance.below(4) > 0 {
-		return g.chain[g.chance.below(len(g.chain))]
+	if len(g.chain) > 0 && !random && g.chance.Below(4) > 0 {
+		return g.chain[g.chance.Below(len(g.chain))]
 	}
-	return int32(g.chance.below(g.md.n))
+	return int32(g.chance.Below(g.md.n))
 }
 
 func (g *general) changeMode(x int32) int {
@@ -108,7 +108,7 @@ func (g *general) changeMode(x int32) int {
 	old := w.want[x]
 	count := int(md.modeAt[x+1] - md.modeAt[x])
 	w.want[x] = -1
-	if at := g.chance.below(count + 1); at < count {
+	if at := g.chance.Below(count + 1); at < count {
 		w.want[x] = md.modeAt[x] + int32(at)
 	}
 	if w.want[x] == old || old < 0 && w.want[x] == g.now.plan.mode[x] {
@@ -122,8 +122,8 @@ func (g *general) changeMode(x int32) int {
 func (g *general) neighbour(x, k int32, before bool) int32 {
 	md, w := g.md, g.next
 	skip := 0
-	for g.chance.below(2) == 0 && skip < 12 {
-		skip += 1 + g.chance.below(2)
+	for g.chance.Below(2) == 0 && skip < 12 {
+		skip += 1 + g.chance.Below(2)
 	}
 	by, found := 1, int32(-1)
 	if before {

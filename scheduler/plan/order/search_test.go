@@ -5,6 +5,7 @@ import (
 	"reflect"
 	"testing"
 
+	"tandem/scheduler/chance"
 	"tandem/scheduler/plan/problem"
 )
 
@@ -123,7 +124,7 @@ func TestSearchIsNeverWorseThanWarmAndDeterministic(t *testing.T) {
 }
 
 func TestSearchKeepsToItsBudget(t *testing.T) {
-	c := &chance{5}
+	c := chance.New(5)
 	for _, evaluations := range []int64{1, 2, 10, 100, 1000, 20_000} {
 		for _, p := range []*problem.Problem{
 			lineOf(randomTimes(c, 30, 4)), lineOf(randomTimes(c, 30, 4), 2, 3, 1, 2), random(everything(3), 3), decals(20, 1),

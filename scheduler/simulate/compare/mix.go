@@ -12,8 +12,8 @@ import (
 
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/calendar"
+	"tandem/scheduler/chance"
 	"tandem/scheduler/simulate"
-	"tandem/scheduler/simulate/chance"
 )
 
 // mix draws jobs day by day.

@@ -10,8 +10,8 @@ import (
 	"errors"
 	"fmt"
 
+	"tandem/scheduler/chance"
 	"tandem/scheduler/simulate/agenda"
-	"tandem/scheduler/simulate/chance"
 )
 
 // Line is what is played. Times are in a unit of the caller's choice.

@@ -1,6 +1,6 @@
 package line
 
-import "tandem/scheduler/simulate/chance"
+import "tandem/scheduler/chance"
 
 // Fixed is always the same.
 func Fixed(t float64) Time { return func(*chance.Stream) float64 { return t } }

@@ -33,6 +33,18 @@ func (s *Stream) Uniform() float64 { return unit(s.Uint64()) }
 // unit keeps 52 bits and adds half a step, so that neither 0 nor 1 comes out and the mean is 1/2.
 func unit(x uint64) float64 { return (float64(x>>12) + 0.5) * 0x1p-52 }
 
+// Float returns the next number as one of [0, 1).
+func (s *Stream) Float() float64 { return float64(s.Uint64()>>11) / (1 << 53) }
+
+// Below returns the next number as one of [0, n), n > 0. The bias of the multiplication is n/2^32, of no account in a search.
+func (s *Stream) Below(n int) int { return int(s.Uint64() >> 32 * uint64(n) >> 32) }
+
+// Normal returns the next numbers as one of the standard normal distribution (Box and Muller 1958).
+func (s *Stream) Normal() float64 {
+	u := 1 - s.Float()
+	return math.Sqrt(-2*math.Log(u)) * math.Cos(2*math.Pi*s.Float())
+}
+
 // Exponential returns the next number as one of the exponential distribution with that mean.
 func (s *Stream) Exponential(mean float64) float64 { return -mean * math.Log(s.Uniform()) }
 
