@@ -104,7 +104,9 @@ func (p *Planner) search(ctx context.Context) (err error) {
 	h := horizon.Of(f, now, mostSteps)
 	if len(h.Problem.Ops) == 0 {
 		p.advice = nil
-		p.show(h.Plan(problem.Schedule{}), 0, 0)
+		nothing := h.Plan(problem.Schedule{})
+		nothing.Cost = outcome{}.view()
+		p.show(nothing, 0, 0)
 		return p.follow(ctx, nil)
 	}
 	rule, err := play(f, now, nil)
@@ -200,8 +202,11 @@ func (o outcome) view() *tandemv1.PlanCost {
 func play(f *floor.Floor, now time.Time, advice *dispatch.Advice) (outcome, error) {
 	var o outcome
 	future := simulate.Future{
-		Start: now, Until: now.Add(mostForward), Advice: advice,
-		RunEnded: func(_ *floor.Run, changeover time.Duration) { o.changeover += changeover },
+		Options: simulate.Options{
+			Start: now, Plan: func(*floor.Floor, time.Time) (*dispatch.Advice, error) { return advice, nil },
+			RunEnded: func(_ *floor.Run, changeover time.Duration) { o.changeover += changeover },
+		},
+		Until: now.Add(mostForward),
 	}
 	for _, j := range f.Jobs {
 		if j.End.IsZero() && !j.OnHold() {

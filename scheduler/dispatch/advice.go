@@ -45,8 +45,9 @@ func (a *Advice) Of(job, step string) (device string, place int, ok bool) {
 
 // Follow lets the dispatcher follow advice from now on; nil: the rule alone.
 func (p *Dispatch) Follow(a *Advice) {
-	p.advice = a
-	p.idle = false
+	if a != p.advice {
+		p.advice, p.idle = a, false
+	}
 }
 
 // mostAdvised bounds how many steps of a device's plan are looked at in one decision.

@@ -122,8 +122,10 @@ func newForecast(in Input, opt Options) *forecast {
 func (f *forecast) play(on *floor.Floor, number int, ids []string) (map[string]time.Time, error) {
 	c := f.chances(number)
 	return simulate.Forward(on, simulate.Future{
-		Rule: f.opt.Rule, Start: f.now, Until: f.now.Add(f.opt.Horizon), Jobs: ids,
-		React: c.react, Duration: c.luck.Duration, Stops: c.stops, Left: c.left, Repair: c.repair, Arrivals: c.arrivals(), Stop: f.opt.Stop,
+		Options: simulate.Options{
+			Rule: f.opt.Rule, Start: f.now, React: c.react, Duration: c.luck.Duration, Stops: c.stops, Stop: f.opt.Stop,
+		},
+		Until: f.now.Add(f.opt.Horizon), Jobs: ids, Left: c.left, Repair: c.repair, Arrivals: c.arrivals(),
 	})
 }
 

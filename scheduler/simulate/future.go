@@ -9,7 +9,6 @@ import (
 	driverv1 "tandem/proto/tandem/driver/v1"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
-	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
 )
 
@@ -24,20 +23,10 @@ import (
 // reported yet at once. Media are there and only have to be loaded. What a person must decide stays as it is: no step that is
 // blocked goes on, no job that is held is released.
 type Future struct {
-	Rule  dispatch.Rule
-	Start time.Time // the present; required
-	Until time.Time // nothing later is played; required
+	Options           // Start is the present; Ended is not called
+	Until   time.Time // nothing later is played; required
 	// Jobs are those to be played to their ends: the play ends with the last of them.
 	Jobs []string
-
-	// Advice is followed from the start; nil: the rule alone.
-	Advice *dispatch.Advice
-	// RunEnded is as in Options.
-	RunEnded func(r *floor.Run, changeover time.Duration)
-
-	React    func(*floor.Run) time.Duration         // as in Options
-	Duration func(*floor.Run) time.Duration         // of a run that begins: as in Options
-	Stops    func(*floor.Run, time.Duration) []Stop // as in Options
 	// Left returns how long a run that has begun will work on; nil: what is left of what was expected of it, as in
 	// [floor.Run.ExpectedEnd].
 	Left func(*floor.Run) time.Duration
@@ -46,8 +35,6 @@ type Future struct {
 	// Arrivals returns what is expected to come in, in order of time; false: nothing more. Nil: nothing comes in. What the floor
 	// would refuse is left out.
 	Arrivals func() (Arrival, bool)
-	// Stop is as in Options.
-	Stop func() error
 }
 
 var errNoTimes = errors.New("simulate: a future needs a start, and an end after it")
@@ -58,10 +45,7 @@ func Forward(f *floor.Floor, fu Future) (map[string]time.Time, error) {
 	if fu.Start.IsZero() || !fu.Until.After(fu.Start) {
 		return nil, errNoTimes
 	}
-	s := newSimulation(f, Options{
-		Rule: fu.Rule, Start: fu.Start, React: fu.React, Duration: fu.Duration, Stops: fu.Stops, Stop: fu.Stop, RunEnded: fu.RunEnded,
-	})
-	s.dispatch.Follow(fu.Advice)
+	s := newSimulation(f, fu.Options)
 	s.account = newAccount(f, fu.Start)
 	s.future = &future{Future: fu, wanted: map[string]bool{}, ends: map[string]time.Time{}}
 	for _, id := range fu.Jobs {

@@ -96,8 +96,8 @@ func TestWorkUnderWayGoesOn(t *testing.T) {
 	}
 	// The run works on for as long as is said; people take two minutes to come to the cutter.
 	got = p.play(Future{
-		Left:  func(*floor.Run) time.Duration { return 25 * time.Minute },
-		React: func(*floor.Run) time.Duration { return 2 * time.Minute },
+		Options: Options{React: func(*floor.Run) time.Duration { return 2 * time.Minute }},
+		Left:    func(*floor.Run) time.Duration { return 25 * time.Minute },
 	}, "a")
 	if got["a"] != (5+25+2+30)*time.Minute {
 		t.Errorf("with 25 minutes left: %v", got)
@@ -109,7 +109,7 @@ func TestWorkUnderWayGoesOn(t *testing.T) {
 		}
 		return nil
 	}
-	if got = p.play(Future{Stops: stops}, "a", "b"); got["a"] != 110*time.Minute || got["b"] != 140*time.Minute {
+	if got = p.play(Future{Options: Options{Stops: stops}}, "a", "b"); got["a"] != 110*time.Minute || got["b"] != 140*time.Minute {
 		t.Errorf("with a fault: %v", got)
 	}
 	if j, _ := p.f.Job("a"); j.Steps[0].Live == nil || p.f.Revision != before {
@@ -172,7 +172,7 @@ func TestWhatComesIn(t *testing.T) {
 	if got := p.play(Future{Arrivals: comes}, "a"); got["a"] != (1+60+30)*time.Minute {
 		t.Errorf("with a rush at the cutter it ends after %v", got["a"])
 	}
-	if _, err := Forward(p.f.CloneOpen(), Future{Start: p.now}); !errors.Is(err, errNoTimes) {
+	if _, err := Forward(p.f.CloneOpen(), Future{Options: Options{Start: p.now}}); !errors.Is(err, errNoTimes) {
 		t.Errorf("without an end: %v", err)
 	}
 }

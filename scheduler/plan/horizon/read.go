@@ -13,35 +13,20 @@ import (
 	"tandem/scheduler/plan/problem"
 )
 
-// sequence returns the operations in the order in which they begin, and the changeover before each.
-func (h *Horizon) sequence(s problem.Schedule) (order []int, changes []problem.Time) {
-	order = make([]int, len(h.steps))
+// sequence returns the operations in the order in which they begin.
+func (h *Horizon) sequence(s problem.Schedule) []int {
+	order := make([]int, len(h.steps))
 	for o := range order {
 		order[o] = o
 	}
 	slices.SortFunc(order, func(a, b int) int { return cmp.Or(cmp.Compare(s.Start[a], s.Start[b]), cmp.Compare(a, b)) })
-	changes = make([]problem.Time, len(h.steps))
-	loaded := make([]int, len(h.Problem.Machines))
-	for k, m := range h.Problem.Machines {
-		loaded[k] = m.Initial
-	}
-	for _, o := range order {
-		k := h.Problem.Ops[o].Modes[s.Mode[o]].Machine
-		if table := h.Problem.Machines[k].Setup; table != nil {
-			if loaded[k] >= 0 {
-				changes[o] = table[loaded[k]][h.Problem.Ops[o].Family]
-			}
-			loaded[k] = h.Problem.Ops[o].Family
-		}
-	}
-	return order, changes
+	return order
 }
 
 // Advice is what the dispatcher follows: which steps each device is to do, in which order.
 func (h *Horizon) Advice(s problem.Schedule) *dispatch.Advice {
 	a := dispatch.NewAdvice(h.floor.Revision)
-	order, _ := h.sequence(s)
-	for _, o := range order {
+	for _, o := range h.sequence(s) {
 		step := h.steps[o]
 		a.Add(h.devices[h.Problem.Ops[o].Modes[s.Mode[o]].Machine].ID, step.Job.ID, step.ID())
 	}
@@ -76,9 +61,9 @@ func (h *Horizon) Warm(a *dispatch.Advice) *problem.Schedule {
 	return s
 }
 
-// Plan is a schedule for people. The cost of the rule alone, and what the search did, are the caller's to add.
+// Plan is a schedule for people. What it costs, what the rule alone would, and what the search did are the caller's to add.
 func (h *Horizon) Plan(s problem.Schedule) *tandemv1.Plan {
-	p := &tandemv1.Plan{Revision: h.floor.Revision, Now: timestamppb.New(h.now), LeftOut: h.LeftOut, Cost: h.Cost(s)}
+	p := &tandemv1.Plan{Revision: h.floor.Revision, Now: timestamppb.New(h.now), LeftOut: h.LeftOut}
 	end := h.now
 	for _, d := range h.devices {
 		for _, r := range d.Live {
@@ -96,8 +81,8 @@ func (h *Horizon) Plan(s problem.Schedule) *tandemv1.Plan {
 			end = later(end, r.ExpectedEnd(h.now))
 		}
 	}
-	order, changes := h.sequence(s)
-	for _, o := range order {
+	changes := problem.Changeovers(h.Problem, s)
+	for _, o := range h.sequence(s) {
 		step, mode := h.steps[o], h.Problem.Ops[o].Modes[s.Mode[o]]
 		run := &tandemv1.PlannedRun{
 			Device: h.devices[mode.Machine].ID, Job: step.Job.ID, Step: step.ID(), Operation: step.Operation(),
@@ -119,25 +104,6 @@ func (h *Horizon) Plan(s problem.Schedule) *tandemv1.Plan {
 		}
 	}
 	return p
-}
-
-// Cost is what a schedule costs, for people.
-func (h *Horizon) Cost(s problem.Schedule) *tandemv1.PlanCost {
-	c := problem.CostOf(h.Problem, s)
-	out := &tandemv1.PlanCost{
-		WeightedTardiness: durationpb.New(time.Duration(c.Tardiness * float64(tick))), Makespan: durationpb.New(span(c.Makespan)),
-		Changeover: durationpb.New(span(c.Setup)),
-	}
-	ends := make([]problem.Time, len(h.Problem.Jobs))
-	for o, op := range h.Problem.Ops {
-		ends[op.Job] = max(ends[op.Job], s.Start[o]+op.Modes[s.Mode[o]].Duration)
-	}
-	for j, job := range h.Problem.Jobs {
-		if job.Due != problem.Never && ends[j] > job.Due {
-			out.LateJobs++
-		}
-	}
-	return out
 }
 
 func span(t problem.Time) time.Duration { return tick * time.Duration(t) }

@@ -27,13 +27,22 @@ func CostOf(p *Problem, s Schedule) Cost {
 			c.Tardiness += job.Weight * float64(ends[j]-job.Due)
 		}
 	}
-	for k := range p.Machines {
-		ops := operations(p, s, k)
-		for i := range ops {
-			c.Setup += changeover(p, ops, &p.Machines[k], i)
-		}
+	for _, change := range Changeovers(p, s) {
+		c.Setup += change
 	}
 	return c
+}
+
+// Changeovers is how long the machine of each operation is changed over before it. p is valid and s passes [Check].
+func Changeovers(p *Problem, s Schedule) []Time {
+	out := make([]Time, len(p.Ops))
+	for k := range p.Machines {
+		ops := operations(p, s, k)
+		for i, o := range ops {
+			out[o] = changeover(p, ops, &p.Machines[k], i)
+		}
+	}
+	return out
 }
 
 // Value is what c comes to under the objective of p, in ticks for Makespan, in weighted ticks of lateness for
