@@ -19,18 +19,12 @@ import (
 // way is a way of choosing what goes next.
 type way struct {
 	name    string
-	options func() simulate.Options
+	rule    dispatch.Rule
+	planned bool
 }
 
 func ways() []way {
-	return []way{
-		{"first-free", func() simulate.Options { return simulate.Options{Rule: dispatch.FirstFree} }},
-		{"rule", func() simulate.Options { return simulate.Options{} }},
-		{"plan", func() simulate.Options {
-			p := &planner{}
-			return simulate.Options{Plan: p.plan}
-		}},
-	}
+	return []way{{"first-free", dispatch.FirstFree, false}, {"rule", dispatch.EarliestCompletion, false}, {"plan", dispatch.EarliestCompletion, true}}
 }
 
 func main() {
@@ -47,7 +41,7 @@ func main() {
 }
 
 func table(loads, only string, first, seeds, n int) error {
-	fmt.Printf("%-5s %-12s %10s %8s %7s %9s %9s %8s\n", "load", "way", "tardiness", "share", "late", "set-ups", "slowest", "cpu")
+	fmt.Printf("%-5s %-12s %10s %8s %7s %9s %9s %8s\n", "load", "way", "tardiness", "share", "late", "set-ups", "slowest", "time")
 	for text := range strings.SplitSeq(loads, ",") {
 		load, err := strconv.ParseFloat(text, 64)
 		if err != nil {
@@ -66,7 +60,14 @@ func table(loads, only string, first, seeds, n int) error {
 			if w.name == "first-free" {
 				measure = f.tardiness
 			}
-			fmt.Printf("%-5s %-12s %10.1f %7.1f%% %6.1f%% %9.2f %9v %7.1fs\n", text, w.name, f.tardiness, 100*f.tardiness/measure, 100*f.late, f.setups, f.slowest.Round(time.Microsecond), time.Since(began).Seconds())
+			share, slowest := "-", "-"
+			if measure > 0 {
+				share = fmt.Sprintf("%.1f%%", 100*f.tardiness/measure)
+			}
+			if w.planned {
+				slowest = f.slowest.Round(time.Millisecond).String()
+			}
+			fmt.Printf("%-5s %-12s %10.1f %8s %6.1f%% %9.2f %9s %7.1fs\n", text, w.name, f.tardiness, share, 100*f.late, f.setups, slowest, time.Since(began).Seconds())
 		}
 	}
 	return nil
@@ -77,8 +78,11 @@ func mean(w way, load float64, first, seeds, n int) (figures, error) {
 	var sum figures
 	for i := range seeds {
 		arrivals, orders := jobs(load, n, uint64(first+i))
-		opt := w.options()
-		opt.Start = opening
+		var p planner
+		opt := simulate.Options{Start: opening, Rule: w.rule}
+		if w.planned {
+			opt.Plan = p.plan
+		}
 		r, err := simulate.Run(shop(), arrivals, opt)
 		if err != nil {
 			return sum, err
@@ -90,7 +94,7 @@ func mean(w way, load float64, first, seeds, n int) (figures, error) {
 		sum.tardiness += f.tardiness / float64(seeds)
 		sum.late += f.late / float64(seeds)
 		sum.setups += f.setups / float64(seeds)
-		sum.slowest = max(sum.slowest, f.slowest)
+		sum.slowest = max(sum.slowest, p.slowest)
 	}
 	return sum, nil
 }

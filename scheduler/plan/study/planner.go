@@ -18,10 +18,13 @@ const (
 
 // planner plans anew at each moment, starting from the plan before.
 type planner struct {
-	advice *dispatch.Advice
+	advice  *dispatch.Advice
+	slowest time.Duration // search so far
 }
 
 func (p *planner) plan(f *floor.Floor, now time.Time) (*dispatch.Advice, error) {
+	began := time.Now()
+	defer func() { p.slowest = max(p.slowest, time.Since(began)) }()
 	h := horizon.Of(f, now, mostSteps)
 	if len(h.Problem.Ops) == 0 {
 		return nil, nil

@@ -14,7 +14,7 @@ type figures struct {
 	tardiness float64 // weighted minutes
 	late      float64 // share of jobs
 	setups    float64
-	slowest   time.Duration // of the decisions
+	slowest   time.Duration // search between two decisions
 }
 
 // judge reads the figures off a simulation.
