@@ -142,8 +142,8 @@ func readFolder(dir string) ([]trial, error) {
 			}
 			t := trial{set: filepath.ToSlash(set), name: strings.TrimSuffix(filepath.Base(path), ".txt"), problem: p}
 			t.known = known[t.set+"/"+t.name]
-			if t.known.lower == 0 {
-				t.known.lower = simpleBound(p)
+			if t.known.lower == 0 && p.Objective == problem.Makespan {
+				t.known.lower = float64(problem.LowerBound(p))
 			}
 			trials = append(trials, t)
 			return nil

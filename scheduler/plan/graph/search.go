@@ -25,7 +25,7 @@ func Search(
 		return problem.Schedule{}, problem.Stats{}, ErrUnfit
 	}
 	md := compile(p)
-	r := &run{p: p, md: md, budget: b, length: farthest * 4, bound: md.bound()}
+	r := &run{p: p, md: md, budget: b, length: farthest * 4, bound: int32(problem.LowerBound(p))}
 	if md.n == 0 {
 		return problem.Schedule{}, problem.Stats{Proved: true}, nil
 	}

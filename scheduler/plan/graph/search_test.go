@@ -26,7 +26,7 @@ func TestOptimumOfTinyProblems(t *testing.T) {
 					t.Fatal("the problem does not fit")
 				}
 				want := optimum(p)
-				if b := compile(p).bound(); problem.Time(b) > want {
+				if b := problem.LowerBound(p); b > want {
 					t.Fatalf("bound %d above the optimum %d", b, want)
 				}
 				s, stats, err := Search(p, nil, problem.Budget{Evaluations: 4000}, c.Uint64())

@@ -233,3 +233,26 @@ func (md *model) value(c problem.Cost) value {
 	}
 	return v
 }
+
+// crowds are the operations that may use the same machines, for each set of machines.
+func (md *model) crowds() [][]int32 {
+	var all [][]int32
+	at := map[string]int{}
+	var key []byte
+	for o := range int32(md.n) {
+		on := slices.Clone(md.modeOn[md.modeAt[o]:md.modeAt[o+1]])
+		slices.Sort(on)
+		key = key[:0]
+		for _, k := range slices.Compact(on) {
+			key = append(key, byte(k), byte(k>>8), byte(k>>16))
+		}
+		i, known := at[string(key)]
+		if !known {
+			i = len(all)
+			at[string(key)] = i
+			all = append(all, nil)
+		}
+		all[i] = append(all[i], o)
+	}
+	return all
+}

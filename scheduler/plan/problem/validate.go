@@ -3,6 +3,7 @@ package problem
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // longest is the longest time a problem may state; sums of thousands of them still fit.
@@ -136,31 +137,40 @@ func validateOp(p *Problem, field string, o int) error {
 	return nil
 }
 
-// validateOrder takes away operations that wait for nothing until none is left; what is left waits in a circle.
+// validateOrder finds what waits in a circle.
 func validateOrder(p *Problem) error {
+	order := inOrder(p)
+	if len(order) == len(p.Ops) {
+		return nil
+	}
+	placed := make([]bool, len(p.Ops))
+	for _, o := range order {
+		placed[o] = true
+	}
+	return invalid(fmt.Sprintf("Ops[%d].Before", slices.Index(placed, false)), "the operation waits, directly or not, for operations that wait in a circle")
+}
+
+// inOrder takes away operations that wait for nothing until none is left, and returns them in that order; what is left out waits in a
+// circle.
+func inOrder(p *Problem) []int {
 	waits := make([]int, len(p.Ops))
 	after := make([][]int, len(p.Ops))
-	var ready []int
+	var order []int
 	for o, op := range p.Ops {
 		waits[o] = len(op.Before)
 		for _, a := range op.Before {
 			after[a.Op] = append(after[a.Op], o)
 		}
 		if waits[o] == 0 {
-			ready = append(ready, o)
+			order = append(order, o)
 		}
 	}
-	for i := 0; i < len(ready); i++ {
-		for _, o := range after[ready[i]] {
+	for i := 0; i < len(order); i++ {
+		for _, o := range after[order[i]] {
 			if waits[o]--; waits[o] == 0 {
-				ready = append(ready, o)
+				order = append(order, o)
 			}
 		}
 	}
-	for o := range p.Ops {
-		if waits[o] > 0 {
-			return invalid(fmt.Sprintf("Ops[%d].Before", o), "the operation waits, directly or not, for operations that wait in a circle")
-		}
-	}
-	return nil
+	return order
 }
