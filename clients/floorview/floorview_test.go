@@ -1,10 +1,7 @@
 package floorview
 
 import (
-	"flag"
 	"fmt"
-	"os"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -15,10 +12,9 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"tandem/clients/celltext"
+	"tandem/clients/goldentest"
 	tandemv1 "tandem/proto/tandem/v1"
 )
-
-var rewrite = flag.Bool("rewrite", false, "write the golden files anew; read the difference")
 
 var noon = time.Date(2026, 11, 25, 12, 2, 0, 0, time.UTC)
 
@@ -223,19 +219,7 @@ func TestGolden(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			tt.o.Now, tt.o.Zone = noon, zone
 			got := Render(tt.jobs, tt.devices, tt.o)
-			file := filepath.Join("testdata", tt.name+".txt")
-			if *rewrite {
-				if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-			want, err := os.ReadFile(file)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if got != string(want) {
-				t.Errorf("drawing differs from %s:\n%s", file, got)
-			}
+			goldentest.Compare(t, tt.name+".txt", got)
 			checkShape(t, got, max(tt.o.Width, 0))
 			if tt.o.Height > 0 && strings.Count(got, "\n") > tt.o.Height {
 				t.Errorf("%d lines, want at most %d", strings.Count(got, "\n"), tt.o.Height)

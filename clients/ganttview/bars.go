@@ -9,6 +9,7 @@ import (
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg/draw"
 
+	"tandem/clients/celltext"
 	"tandem/clients/wording"
 )
 
@@ -231,8 +232,8 @@ func (f *foreground) label(r rect, b *bar) {
 	}
 	number := strconv.Itoa(b.job.number)
 	const most = 70 // cells of a name
-	job := short(b.run.GetJob(), most)
-	for _, text := range []string{number + " " + job + " " + short(b.run.GetStep(), most), number + " " + job, number} {
+	job := celltext.Short(b.run.GetJob(), most)
+	for _, text := range []string{number + " " + job + " " + celltext.Short(b.run.GetStep(), most), number + " " + job, number} {
 		// A pixel decides about most names: not worth a measurement.
 		if 0.3*size*float64(len(text)) > 4*r.w {
 			continue

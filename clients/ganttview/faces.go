@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"image/color"
 	"math"
-	"unicode/utf8"
 
 	"codeberg.org/go-fonts/liberation/liberationsansbold"
 	"codeberg.org/go-fonts/liberation/liberationsansregular"
@@ -62,29 +61,9 @@ func (t *typeface) width(size float64, text string) float64 {
 // longest text that is looked at, in cells: no wider one fits the page.
 const longest = 250
 
-// short returns the beginning of a text, made clean, in at most the given number of cells.
-func short(s string, cells int) string {
-	// Cut before it is looked at: a name may be as long as a message, and its marks take no cells.
-	if most := 4 * cells; len(s) > most {
-		for !utf8.RuneStart(s[most]) && most > 4*cells-utf8.UTFMax {
-			most--
-		}
-		s = s[:most] + celltext.More
-	}
-	return celltext.Clip(celltext.Clean(s), cells)
-}
-
 // fit returns a text, made clean, or as much of its beginning as there is room for.
 func (t *typeface) fit(size float64, text string, room float64) string {
-	text = short(text, longest)
-	for {
-		w := t.width(size, text)
-		if w <= room || text == "" {
-			return text
-		}
-		cells := celltext.Width(text)
-		text = celltext.Clip(text, min(cells-1, int(float64(cells)*room/w)))
-	}
+	return celltext.Fit(text, longest, room, func(s string) float64 { return t.width(size, s) })
 }
 
 // pen draws on a page whose origin is at the top left; y grows downwards.

@@ -3,12 +3,9 @@ package ganttview
 import (
 	"bytes"
 	"errors"
-	"flag"
 	"image/png"
 	"io"
 	"math"
-	"os"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -18,10 +15,9 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"tandem/clients/goldentest"
 	tandemv1 "tandem/proto/tandem/v1"
 )
-
-var rewrite = flag.Bool("rewrite", false, "write the golden pictures anew; look at them")
 
 // two floors do the same jobs: with a second cutter none is late.
 func two() Picture {
@@ -43,20 +39,7 @@ func svgOf(t testing.TB, p Picture) string {
 func TestGoldenSVG(t *testing.T) {
 	for name, p := range map[string]Picture{"small": small(), "two": two()} {
 		t.Run(name, func(t *testing.T) {
-			file := filepath.Join("testdata", name+".svg")
-			got := svgOf(t, p)
-			if *rewrite {
-				if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-			want, err := os.ReadFile(file)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if got != string(want) {
-				t.Errorf("the picture differs from %s: run the test with -rewrite and look at it", file)
-			}
+			goldentest.Compare(t, name+".svg", svgOf(t, p))
 		})
 	}
 }

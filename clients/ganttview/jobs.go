@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"tandem/clients/celltext"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -26,7 +27,7 @@ func jobsOf(p Picture) (byID map[string]*job, inOrder []*job) {
 		for _, r := range c.Runs {
 			j := byID[r.GetJob()]
 			if j == nil {
-				j = &job{name: short(r.GetJob(), longest), first: r.GetStartTime().AsTime()}
+				j = &job{name: celltext.Short(r.GetJob(), longest), first: r.GetStartTime().AsTime()}
 				byID[r.GetJob()] = j
 				ids = append(ids, r.GetJob())
 			}
@@ -122,7 +123,7 @@ func rowsOf(c Chart, s span, jobs map[string]*job, late map[*job]time.Duration, 
 	byDevice := map[string]*row{}
 	add := func(id string) {
 		if byDevice[id] == nil {
-			byDevice[id] = &row{device: short(id, longest)}
+			byDevice[id] = &row{device: celltext.Short(id, longest)}
 			rows = append(rows, byDevice[id])
 		}
 	}

@@ -8,6 +8,7 @@ import (
 
 	"gonum.org/v1/plot/vg/draw"
 
+	"tandem/clients/celltext"
 	"tandem/clients/wording"
 )
 
@@ -44,7 +45,7 @@ func newSheet(p Picture) (*sheet, error) {
 	if err := check(p); err != nil {
 		return nil, err
 	}
-	s := &sheet{title: short(orElse(p.Title, "What runs when"), longest)}
+	s := &sheet{title: celltext.Short(orElse(p.Title, "What runs when"), longest)}
 	if n := len(p.Charts) - maxCharts; n > 0 {
 		p.Charts = p.Charts[:maxCharts]
 		s.remark = "and " + wording.Count(n, "more chart") + " that a picture has no room for"
@@ -82,7 +83,7 @@ func newSheet(p Picture) (*sheet, error) {
 func (s *sheet) paint(c draw.Canvas) {
 	p := pen{c, s.height}
 	p.text(s.bold, sizeTitle, ink, margin, 24, s.bold.fit(sizeTitle, s.title, pageWidth-2*margin))
-	p.text(s.regular, sizeText, soft, margin, 40, s.regular.fit(sizeText, "Times in "+short(s.span.zoneName(), 60)+". The number on a bar is that of its job, in the list at the bottom; bars too short for it have none.", pageWidth-2*margin))
+	p.text(s.regular, sizeText, soft, margin, 40, s.regular.fit(sizeText, "Times in "+celltext.Short(s.span.zoneName(), 60)+". The number on a bar is that of its job, in the list at the bottom; bars too short for it have none.", pageWidth-2*margin))
 	y := float64(titleHeight)
 	for _, chart := range s.charts {
 		chart.paint(p, y)

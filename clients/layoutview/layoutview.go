@@ -22,6 +22,7 @@ import (
 	"github.com/tdewolff/canvas/renderers/rasterizer"
 	"github.com/tdewolff/canvas/renderers/svg"
 
+	"tandem/clients/celltext"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -101,9 +102,9 @@ func draw(quote *tandemv1.Quote) (*page, error) {
 		return nil, err
 	}
 	job := quote.GetJob()
-	p.title = "Layout of " + short(job.GetId(), longest)
+	p.title = "Layout of " + celltext.Short(job.GetId(), longest)
 	if name := job.GetDisplayName(); name != "" {
-		p.title += ": " + short(name, longest)
+		p.title += ": " + celltext.Short(name, longest)
 	}
 	p.text(p.bold, sizeTitle, ink, margin, p.height+22, p.fit(p.bold, sizeTitle, p.title, pageWidth-2*margin))
 	p.height += 34

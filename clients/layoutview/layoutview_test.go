@@ -4,13 +4,10 @@ import (
 	"bytes"
 	"encoding/xml"
 	"errors"
-	"flag"
 	"fmt"
 	"image/png"
 	"io"
 	"math"
-	"os"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -19,10 +16,9 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"tandem/clients/goldentest"
 	tandemv1 "tandem/proto/tandem/v1"
 )
-
-var rewrite = flag.Bool("rewrite", false, "write the golden pictures anew; look at them")
 
 func svgOf(t testing.TB, q *tandemv1.Quote) string {
 	t.Helper()
@@ -36,20 +32,7 @@ func svgOf(t testing.TB, q *tandemv1.Quote) string {
 func TestGoldenSVG(t *testing.T) {
 	for name, q := range map[string]*tandemv1.Quote{"small": small(), "decals": decals()} {
 		t.Run(name, func(t *testing.T) {
-			file := filepath.Join("testdata", name+".svg")
-			got := svgOf(t, q)
-			if *rewrite {
-				if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-			want, err := os.ReadFile(file)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if got != string(want) {
-				t.Errorf("the picture differs from %s: run the test with -rewrite and look at it", file)
-			}
+			goldentest.Compare(t, name+".svg", svgOf(t, q))
 		})
 	}
 }

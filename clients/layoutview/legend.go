@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"tandem/clients/celltext"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -58,7 +59,7 @@ func (k *keys) entriesOf(l *tandemv1.Layout) []*entry {
 				if len(list) >= k.most {
 					continue
 				}
-				e = &entry{item: short(piece.GetItem(), longestName), job: short(piece.GetJob(), longestName), number: k.next, look: lookOf(k.next)}
+				e = &entry{item: celltext.Short(piece.GetItem(), longestName), job: celltext.Short(piece.GetJob(), longestName), number: k.next, look: lookOf(k.next)}
 				k.next++
 				k.entries[id] = e
 			}
@@ -135,7 +136,7 @@ func (b *block) legend() {
 func (b *block) nameOf(e *entry) string {
 	for _, item := range b.job.GetItems() {
 		if !b.gang && item.GetId() == e.item && item.GetDisplayName() != "" {
-			return e.item + ", " + short(item.GetDisplayName(), longest)
+			return e.item + ", " + celltext.Short(item.GetDisplayName(), longest)
 		}
 	}
 	return e.item

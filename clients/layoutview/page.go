@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"image/color"
 	"math"
-	"unicode/utf8"
 
 	"github.com/tdewolff/canvas"
 	"golang.org/x/image/font/gofont/gobold"
@@ -225,28 +224,9 @@ func (p *page) centred(t *typeface, size float64, fill color.RGBA, x, y float64,
 // longest text that is looked at, in cells: no wider one fits the page.
 const longest = 200
 
-// short returns the beginning of a text, made clean, in at most the given number of cells.
-func short(s string, cells int) string {
-	// Cut before it is looked at: a name may be as long as a message, and its marks take no cells.
-	if most := 4 * cells; len(s) > most {
-		for !utf8.RuneStart(s[most]) && most > 4*cells-utf8.UTFMax {
-			most--
-		}
-		s = s[:most] + celltext.More
-	}
-	return celltext.Clip(celltext.Clean(s), cells)
-}
-
 // fit returns a text, made clean, or as much of its beginning as there is room for.
 func (p *page) fit(t *typeface, size float64, text string, room float64) string {
-	text = short(text, longest)
-	for cells := celltext.Width(text); t.width(size, text) > room; {
-		cells = min(cells-1, int(float64(cells)*room/t.width(size, text)))
-		if text = celltext.Clip(text, cells); text == "" {
-			return ""
-		}
-	}
-	return text
+	return celltext.Fit(text, longest, room, func(s string) float64 { return t.width(size, s) })
 }
 
 // remark puts a line that the reader should not miss.

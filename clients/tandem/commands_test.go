@@ -3,37 +3,21 @@ package main
 import (
 	"bytes"
 	"encoding/json"
-	"flag"
 	"fmt"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"tandem/clients/goldentest"
 	tandemv1 "tandem/proto/tandem/v1"
 )
-
-var rewrite = flag.Bool("rewrite", false, "write the golden files anew; read the difference")
 
 // golden compares with a file in testdata.
 func golden(t *testing.T, name, got string) {
 	t.Helper()
-	file := filepath.Join("testdata", name+".txt")
-	if *rewrite {
-		if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got != string(want) {
-		t.Errorf("output differs from %s:\n%s", file, got)
-	}
+	goldentest.Compare(t, name+".txt", got)
 }
 
 // TestCommands runs every command as text, with --json and with --quiet.

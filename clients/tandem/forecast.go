@@ -27,8 +27,8 @@ func (a *app) forecastCommand() *cobra.Command {
   tandem forecast --late 10       only those that are late in 10 of 100 cases or more
   tandem forecast --watch         and go on with what changes`,
 		Long: `The floor is played forward many times from its present state, with the times that runs took before, faults, people's
-time to come, and jobs that come in as they did in the last weeks. A job is done by its date in nine of ten cases: the
-date to promise. By the even date it is done in half of them. Slack is what is left from its date to when it is due.
+time to come, and jobs that come in as they did in the last weeks. A job is done by its first date in nine of ten cases:
+the date to promise. By the second it is done in half of them. Slack is what is left from the first to when it is due.
 
 What is held, or waits for a decision or for a device that nobody knows to come back, has no date.`,
 		Args: cobra.MaximumNArgs(1),

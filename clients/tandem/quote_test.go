@@ -12,7 +12,6 @@ import (
 	"strings"
 	"testing"
 	"time"
-	"unicode"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
@@ -237,17 +236,7 @@ func TestHostileQuote(t *testing.T) {
 		{"durations", "--reset", evil, "--operation", evil, "--mode", evil},
 	} {
 		for _, flags := range [][]string{nil, {"--quiet"}} {
-			s, out, errs := f.surroundings(append(flags, command...)...)
-			s.outIsTerminal, s.errIsTerminal = true, true
-			run(t.Context(), s)
-			for line := range strings.SplitSeq(colours.ReplaceAllString(out.String()+errs.String(), ""), "\n") {
-				if i := strings.IndexFunc(line, func(r rune) bool { return !unicode.IsPrint(r) }); i >= 0 {
-					t.Errorf("%q: control character at %d of %q", command, i, line)
-				}
-				if strings.HasPrefix(line, "fake line") {
-					t.Errorf("%q: a forged line: %q", command, line)
-				}
-			}
+			f.harmless(t, true, append(flags, command...)...)
 		}
 	}
 }

@@ -93,6 +93,25 @@ func poison(m protoreflect.Message) {
 	}
 }
 
+// harmless runs a command on a terminal and reports whatever the terminal would obey, or take for a line of the program's own.
+func (f *fake) harmless(t *testing.T, errIsTerminal bool, args ...string) (stdout string) {
+	t.Helper()
+	s, out, errs := f.surroundings(args...)
+	s.outIsTerminal, s.errIsTerminal = true, errIsTerminal // progress redraws its line only on a terminal
+	run(t.Context(), s)
+	for _, text := range []string{out.String(), errs.String()} {
+		for line := range strings.SplitSeq(colours.ReplaceAllString(text, ""), "\n") {
+			if i := strings.IndexFunc(line, func(r rune) bool { return !unicode.IsPrint(r) }); i >= 0 {
+				t.Errorf("%q: control character at %d of %q", args, i, line)
+			}
+			if strings.HasPrefix(line, "fake line") {
+				t.Errorf("%q: a forged line: %q", args, line)
+			}
+		}
+	}
+	return out.String()
+}
+
 // TestHostileText: whatever text the daemon sends, nothing reaches the terminal that it would obey, and every line begins
 // with this program's own words or the text of its field, never with text after a smuggled line end.
 func TestHostileText(t *testing.T) {
@@ -142,23 +161,10 @@ func TestHostileText(t *testing.T) {
 		{"jobs", "--" + evil},
 	} {
 		for _, flags := range [][]string{nil, {"--json"}, {"--quiet"}} {
-			s, out, errs := f.surroundings(append(flags, command...)...)
-			s.outIsTerminal, s.errIsTerminal = true, true
-			run(t.Context(), s)
-			for _, text := range []string{out.String(), errs.String()} {
-				bare := colours.ReplaceAllString(text, "")
-				for line := range strings.SplitSeq(bare, "\n") {
-					if i := strings.IndexFunc(line, func(r rune) bool { return !unicode.IsPrint(r) }); i >= 0 {
-						t.Errorf("%q: control character at %d of %q", command, i, line)
-					}
-					if strings.HasPrefix(line, "fake line") {
-						t.Errorf("%q: a forged line: %q", command, line)
-					}
-				}
-			}
+			out := f.harmless(t, true, append(flags, command...)...)
 			if len(flags) > 0 && flags[0] == "--json" && command[0] == "jobs" && len(command) == 2 && command[1] == "shop-window" {
 				var job tandemv1.Job
-				if err := protojson.Unmarshal([]byte(out.String()), &job); err != nil || job.GetDisplayName() != "Window letters"+evil {
+				if err := protojson.Unmarshal([]byte(out), &job); err != nil || job.GetDisplayName() != "Window letters"+evil {
 					t.Errorf("JSON does not keep the text: %v, %q", err, job.GetDisplayName())
 				}
 			}
