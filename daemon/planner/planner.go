@@ -226,7 +226,7 @@ func play(f *floor.Floor, now time.Time, advice *dispatch.Advice) (outcome, erro
 		}
 		o.makespan = max(o.makespan, end.Sub(now))
 		if !due.IsZero() && end.After(due) {
-			o.late += time.Duration(float64(end.Sub(due)) * horizon.Weight(j))
+			o.late += time.Duration(float64(end.Sub(due)) * j.Weight())
 			o.lateJobs++
 		}
 	}

@@ -3,15 +3,13 @@ package duration
 import (
 	"time"
 
-	"google.golang.org/protobuf/types/known/durationpb"
-
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/physics"
 )
 
 // Changeover returns the time to get from what is on a device to what a step wants there: its changeovers where one
 // matches, else media_changeover, mode_changeover and blade_changeover. Nothing is known of an empty mode or blade on the
-// device, and nothing is charged for it.
+// device, and nothing is charged for it. The ability has been checked.
 func Changeover(a *tandemv1.Ability, from, to physics.Loaded) time.Duration {
 	if from.Mode == "" {
 		to.Mode = ""
@@ -19,16 +17,9 @@ func Changeover(a *tandemv1.Ability, from, to physics.Loaded) time.Duration {
 	if from.Blade == "" {
 		to.Blade = ""
 	}
-	if len(a.GetChangeovers()) == 0 {
-		return plain(a, from, to)
-	}
 	changes := changeoversOf(a)
-	_, done, err := changes.Time(from, to)
-	if err != nil { // a floor file that was checked gives none
-		return 0
-	}
 	var sum, longest time.Duration
-	for _, d := range done {
+	for d := range changes.Needed(from, to) {
 		t := d.Time
 		if d.Rule < 0 {
 			t = standard(a, d.Aspect)
@@ -37,25 +28,6 @@ func Changeover(a *tandemv1.Ability, from, to physics.Loaded) time.Duration {
 		longest = max(longest, t)
 	}
 	if changes.Parallel {
-		return longest
-	}
-	return sum
-}
-
-// plain is Changeover for an ability that names no changeovers of its own, as most do: it is asked all the time.
-func plain(a *tandemv1.Ability, from, to physics.Loaded) time.Duration {
-	var sum, longest time.Duration
-	add := func(from, to string, d *durationpb.Duration) {
-		if to != "" && to != from {
-			sum += d.AsDuration()
-			longest = max(longest, d.AsDuration())
-		}
-	}
-	add(from.Media, to.Media, a.GetMediaChangeover())
-	add(from.Film, to.Film, a.GetMediaChangeover())
-	add(from.Mode, to.Mode, a.GetModeChangeover())
-	add(from.Blade, to.Blade, a.GetBladeChangeover())
-	if a.GetChangeoversOverlap() {
 		return longest
 	}
 	return sum

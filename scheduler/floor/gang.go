@@ -81,6 +81,12 @@ func (j *Job) Priority() int32 {
 	return most
 }
 
+// StandardPriority is that of a job that names none.
+const StandardPriority = 50
+
+// Weight is what an hour of the job's lateness counts: 1 at the standard priority.
+func (j *Job) Weight() float64 { return float64(j.Priority()) / StandardPriority }
+
 // Due returns when the job is due, the zero time if that was not promised; a gang run is due with the earliest of its members.
 func (j *Job) Due() time.Time {
 	if !j.IsGang() {

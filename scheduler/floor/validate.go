@@ -98,7 +98,7 @@ func normalise(in *tandemv1.Job) (*tandemv1.Job, error) {
 	c.id("job.id", in.GetId())
 	c.text("job.display_name", in.GetDisplayName(), mostText)
 	if p := in.GetPriority(); p < 0 || p > 100 {
-		c.add("job.priority", "%d is not between 1 and 100 (0 means 50)", p)
+		c.add("job.priority", "%d is not between 1 and 100 (0 means %d)", p, StandardPriority)
 	}
 	c.time("job.release_time", in.GetReleaseTime())
 	c.time("job.due_time", in.GetDueTime())
@@ -110,7 +110,7 @@ func normalise(in *tandemv1.Job) (*tandemv1.Job, error) {
 	out := jobInputs(in)
 	out.Labels = maps.Clone(in.GetLabels())
 	if out.GetPriority() == 0 {
-		out.Priority = 50
+		out.Priority = StandardPriority
 	}
 	out.Panels = c.panels(in)
 	out.Steps = c.steps(in, out.GetPanels())

@@ -10,6 +10,7 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/chance"
 	"tandem/scheduler/floor"
+	"tandem/scheduler/learn"
 	"tandem/scheduler/simulate"
 )
 
@@ -106,7 +107,7 @@ func (c *chances) repairTime(u float64, still time.Duration) time.Duration {
 		u = done + (1-done)*u
 	}
 	u = min(u, 1-1e-6)
-	seconds := math.Exp(min(c.repairMean+c.repairSpread*normal(u), 16)) // at most a hundred days
+	seconds := math.Exp(min(c.repairMean+c.repairSpread*learn.NormalQuantile(u), 16)) // at most a hundred days
 	return max(time.Duration(seconds*float64(time.Second))-still, time.Second)
 }
 
@@ -229,16 +230,13 @@ func again(of came, at time.Time, n int) *tandemv1.Job {
 	}
 }
 
-// normal returns the u-quantile of the standard normal distribution.
-func normal(u float64) float64 { return math.Sqrt2 * math.Erfinv(2*u-1) }
-
 // gamma draws from a gamma distribution with that shape, at least 1, and scale 1 (G. Marsaglia, W. W. Tsang, ACM Transactions
 // on Mathematical Software 26, 2000, 363-372).
 func gamma(shape float64, s *chance.Stream) float64 {
 	d := shape - 1.0/3
 	c := 1 / math.Sqrt(9*d)
 	for {
-		x := normal(s.Uniform())
+		x := learn.NormalQuantile(s.Uniform())
 		v := 1 + c*x
 		if v <= 0 {
 			continue

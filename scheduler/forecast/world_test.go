@@ -14,6 +14,7 @@ import (
 	"tandem/scheduler/chance"
 	"tandem/scheduler/floor"
 	"tandem/scheduler/forecast"
+	"tandem/scheduler/learn"
 	"tandem/scheduler/simulate"
 )
 
@@ -67,20 +68,18 @@ func newTruth(seed uint64, perDay float64) *truth {
 	return &truth{seed: chance.Of(seed).Word("truth"), perDay: perDay, bias: map[string]float64{}, between: map[string]float64{}}
 }
 
-func normal(u float64) float64 { return math.Sqrt2 * math.Erfinv(2*u-1) }
-
 // duration is the model's, by the device's own bias and the run's: wider by hand, and one of forty takes half as long again.
 func (w *truth) duration(r *floor.Run) time.Duration {
 	key := r.Device.ID + " " + r.Step.Operation()
 	if _, ok := w.bias[key]; !ok {
-		w.bias[key] = 0.25 * normal(w.seed.Word("bias").Word(key).Uniform())
+		w.bias[key] = 0.25 * learn.NormalQuantile(w.seed.Word("bias").Word(key).Uniform())
 	}
 	s := w.seed.Word("run").Word(r.ID).Stream()
 	spread := 0.15
 	if r.Device.Manual() {
 		spread = 0.3
 	}
-	y := w.bias[key] + spread*normal(s.Uniform())
+	y := w.bias[key] + spread*learn.NormalQuantile(s.Uniform())
 	if s.Uniform() < 0.025 {
 		y += math.Log(1.5)
 	}
@@ -100,7 +99,7 @@ func (w *truth) stops(r *floor.Run, work time.Duration) []simulate.Stop {
 		if after >= work {
 			return out
 		}
-		out = append(out, simulate.Stop{After: after, For: time.Duration(25 * math.Exp(0.8*normal(s.Uniform())) * float64(time.Minute))})
+		out = append(out, simulate.Stop{After: after, For: time.Duration(25 * math.Exp(0.8*learn.NormalQuantile(s.Uniform())) * float64(time.Minute))})
 		work -= after
 	}
 }
@@ -130,7 +129,7 @@ func (w *truth) arrivals(weeks int) []simulate.Arrival {
 
 func (w *truth) job(s *chance.Stream, at time.Time) simulate.Arrival {
 	w.jobs++
-	pieces := int32(max(5, min(40*math.Exp(0.6*normal(s.Uniform())), 150)))
+	pieces := int32(max(5, min(40*math.Exp(0.6*learn.NormalQuantile(s.Uniform())), 150)))
 	due := at.Add(time.Duration((12 + 60*s.Uniform()) * float64(time.Hour)))
 	j := &tandemv1.Job{Id: fmt.Sprintf("job-%d", w.jobs), Pieces: pieces, Priority: 50}
 	if s.Uniform() < 0.15 {

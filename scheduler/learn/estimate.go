@@ -135,9 +135,9 @@ func (d *distribution) orderStatistic(u float64) float64 {
 	first := 1 / float64(n+1)
 	switch position := u * float64(n+1); {
 	case position <= 1:
-		return d.kept[0] + d.deviation*min(0, normalQuantile(u)-normalQuantile(first))
+		return d.kept[0] + d.deviation*min(0, NormalQuantile(u)-NormalQuantile(first))
 	case position >= float64(n):
-		return d.kept[n-1] + d.deviation*max(0, normalQuantile(u)+normalQuantile(first))
+		return d.kept[n-1] + d.deviation*max(0, NormalQuantile(u)+NormalQuantile(first))
 	default:
 		i := int(position)
 		low, high := d.kept[i-1], d.kept[i]

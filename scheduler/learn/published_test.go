@@ -55,11 +55,11 @@ func TestStudentWithinIsTheIntegralOfTheDensity(t *testing.T) {
 // Upper quantiles of the normal distribution: the last row of the same table of NIST.
 func TestNormalQuantileAsPrinted(t *testing.T) {
 	for u, want := range map[float64]float64{0.90: 1.282, 0.95: 1.645, 0.975: 1.960, 0.99: 2.326, 0.999: 3.090} {
-		if got := normalQuantile(u); math.Abs(got-want) > 0.00051 {
+		if got := NormalQuantile(u); math.Abs(got-want) > 0.00051 {
 			t.Errorf("normal quantile %v = %.4f, printed %.3f", u, got, want)
 		}
 	}
-	if got := 1 / normalQuantile(0.75); math.Abs(got-madToDeviation) > 1e-6 {
+	if got := 1 / NormalQuantile(0.75); math.Abs(got-madToDeviation) > 1e-6 {
 		t.Errorf("MAD to standard deviation: %.7f, used %v", got, madToDeviation)
 	}
 }

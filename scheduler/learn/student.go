@@ -8,8 +8,8 @@ const (
 	largestU = 1 - leastU
 )
 
-// normalQuantile returns where the standard normal distribution reaches u.
-func normalQuantile(u float64) float64 { return math.Sqrt2 * math.Erfinv(2*u-1) }
+// NormalQuantile returns where the standard normal distribution reaches u.
+func NormalQuantile(u float64) float64 { return math.Sqrt2 * math.Erfinv(2*u-1) }
 
 // studentWithin returns the probability that Student's t with nu degrees of freedom is within -t..t, for t >= 0
 // (M. Abramowitz, I. A. Stegun, Handbook of Mathematical Functions, 26.7.3 and 26.7.4, with t = sqrt(nu)*tan(theta)).

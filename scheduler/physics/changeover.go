@@ -2,6 +2,7 @@ package physics
 
 import (
 	"fmt"
+	"iter"
 	"time"
 
 	"tandem/scheduler/badfield"
@@ -49,9 +50,7 @@ type Done struct {
 	Rule     int // index in Changes; -1: none matches, so it costs nothing
 }
 
-// Time returns what it costs to go from one state to the other, and the changes in the order media, film, mode, blade.
-// What is not wanted stays as it is. Of the changes that match, the one with more names wins; of those, the one written
-// for this direction; of those, the first.
+// Time returns what it costs to go from one state to the other, and the changes that are needed. It checks c first.
 func (c Changeovers) Time(from, to Loaded) (time.Duration, []Done, error) {
 	if err := c.Check(); err != nil {
 		return 0, nil, err
@@ -61,17 +60,7 @@ func (c Changeovers) Time(from, to Loaded) (time.Duration, []Done, error) {
 		longest time.Duration
 		done    []Done
 	)
-	for _, a := range []struct {
-		aspect   Aspect
-		from, to string
-	}{{Media, from.Media, to.Media}, {Film, from.Film, to.Film}, {Mode, from.Mode, to.Mode}, {Blade, from.Blade, to.Blade}} {
-		if a.to == "" || a.to == a.from {
-			continue
-		}
-		d := Done{Aspect: a.aspect, From: a.from, To: a.to, Rule: c.best(a.aspect, a.from, a.to)}
-		if d.Rule >= 0 {
-			d.Time = c.Changes[d.Rule].Time
-		}
+	for d := range c.Needed(from, to) {
 		done = append(done, d)
 		longest = max(longest, d.Time)
 		t.add(fmt.Sprintf("changes[%d].time", d.Rule), d.Time, 1)
@@ -84,6 +73,29 @@ func (c Changeovers) Time(from, to Loaded) (time.Duration, []Done, error) {
 		return 0, nil, err
 	}
 	return sum, done, nil
+}
+
+// Needed yields the changes from one state to the other in the order media, film, mode, blade; c has been checked. What is not wanted
+// stays as it is. Of the changes that match, the one with more names wins; of those, the one written for this direction; of those,
+// the first.
+func (c Changeovers) Needed(from, to Loaded) iter.Seq[Done] {
+	return func(yield func(Done) bool) {
+		for _, a := range [...]struct {
+			aspect   Aspect
+			from, to string
+		}{{Media, from.Media, to.Media}, {Film, from.Film, to.Film}, {Mode, from.Mode, to.Mode}, {Blade, from.Blade, to.Blade}} {
+			if a.to == "" || a.to == a.from {
+				continue
+			}
+			d := Done{Aspect: a.aspect, From: a.from, To: a.to, Rule: c.best(a.aspect, a.from, a.to)}
+			if d.Rule >= 0 {
+				d.Time = c.Changes[d.Rule].Time
+			}
+			if !yield(d) {
+				return
+			}
+		}
+	}
 }
 
 func (c Changeovers) best(aspect Aspect, from, to string) int {

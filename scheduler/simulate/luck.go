@@ -96,7 +96,7 @@ func keyOf(r *floor.Run) learn.Key {
 // uniform returns a run's number between 0 and 1.
 func (l *Luck) uniform(r *floor.Run, k learn.Key) float64 {
 	d := l.device(k)
-	run := normal(l.of("run", r).Uniform())
+	run := learn.NormalQuantile(l.of("run", r).Uniform())
 	z := math.Sqrt(d.share)*d.number + math.Sqrt(1-d.share)*run
 	return math.Erfc(-z/math.Sqrt2) / 2
 }
@@ -112,7 +112,7 @@ func (l *Luck) device(k learn.Key) deviceLuck {
 		runs := l.known.Estimate(k, time.Hour).Samples
 		d.share = deviceShare(k.Operation, runs)
 		if runs > 0 || l.doubts {
-			d.number = normal(l.key.Word("device").Word(k.Device).Word(k.Operation).Word(k.Mode).Uniform())
+			d.number = learn.NormalQuantile(l.key.Word("device").Word(k.Device).Word(k.Operation).Word(k.Mode).Uniform())
 		}
 		l.devices[k] = d
 	}
@@ -126,6 +126,3 @@ func deviceShare(operation string, runs int) float64 {
 	w, b := p.Within*p.Within, p.Between*p.Between
 	return 1 / (w/b + float64(runs) + 1)
 }
-
-// normal returns the u-quantile of the standard normal distribution.
-func normal(u float64) float64 { return math.Sqrt2 * math.Erfinv(2*u-1) }

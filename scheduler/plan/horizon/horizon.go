@@ -27,9 +27,6 @@ const far = 21 * 24 * time.Hour
 // have not come in yet.
 const setupPrice = 1
 
-// standardPriority is the priority that counts 1.
-const standardPriority = 50
-
 // Horizon is a floor's open work at a time.
 type Horizon struct {
 	Problem *problem.Problem
@@ -114,15 +111,12 @@ func (h *Horizon) choose(most int) {
 				if t := j.Due(); !t.IsZero() {
 					due = max(0, ticks(t.Sub(h.now)))
 				}
-				h.Problem.Jobs = append(h.Problem.Jobs, problem.Job{Due: due, Weight: Weight(j)})
+				h.Problem.Jobs = append(h.Problem.Jobs, problem.Job{Due: due, Weight: j.Weight()})
 			}
 			h.add(s, index)
 		}
 	}
 }
-
-// Weight is what a job's lateness counts: 1 at priority 50.
-func Weight(j *floor.Job) float64 { return float64(j.Priority()) / standardPriority }
 
 // order returns a job's steps so that each comes after those it waits for: remade steps are added behind steps that wait for them.
 func order(j *floor.Job) []*floor.Step {

@@ -85,7 +85,7 @@ func (p *play) ended(j *floor.Job) {
 		p.due++
 		if late := j.End.Sub(due); late > 0 {
 			p.lateJobs++
-			p.late += late.Seconds() * float64(j.Priority()) / 50
+			p.late += late.Seconds() * j.Weight()
 		}
 	}
 	p.area += area(j)
