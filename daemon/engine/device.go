@@ -34,16 +34,20 @@ type orderKey struct {
 // any more.
 func (e *Engine) Hello(ctx context.Context, device string, s *driverv1.Status) (minFence uint64, err error) {
 	in := word(device, s, floor.Greet{Device: device, Status: s})
-	in.then = func() {
-		minFence = e.floor.LastFence()
-		if d, ok := e.floor.Device(device); ok {
-			for _, r := range d.Live {
-				minFence = min(minFence, r.Fence)
-			}
-		}
-	}
+	in.then = func() { minFence = e.minFence(device) }
 	_, err = e.call(ctx, in)
 	return minFence, err
+}
+
+// minFence is the least fence that an order to a device can have.
+func (e *Engine) minFence(device string) uint64 {
+	fence := e.floor.LastFence()
+	if d, ok := e.floor.Device(device); ok {
+		for _, r := range d.Live {
+			fence = min(fence, r.Fence)
+		}
+	}
+	return fence
 }
 
 // Status takes a driver's status. The error is *floor.Error with Kind floor.Stale if the driver must say hello first.
@@ -53,14 +57,12 @@ func (e *Engine) Status(ctx context.Context, device string, s *driverv1.Status) 
 }
 
 func word(device string, s *driverv1.Status, c floor.Command) *input {
-	in := newInput()
-	in.meta, in.command, in.device, in.status = floor.Meta{Actor: "driver:" + device}, c, device, s
-	return in
+	return &input{meta: floor.Meta{Actor: "driver:" + device}, command: c, device: device, status: s}
 }
 
 // hear notes what a driver has said, for the orders it still needs.
 func (e *Engine) hear(t *turn, in *input) {
-	e.heard[in.device] = time.Now()
+	e.heard[in.device] = e.opt.Wall.Now()
 	e.status[in.device] = in.status
 	t.heard = append(t.heard, in.device)
 	if _, hello := in.command.(floor.Greet); !hello {
@@ -78,7 +80,7 @@ func (e *Engine) hear(t *turn, in *input) {
 
 // hearAll gives every device a fresh start of its silence.
 func (e *Engine) hearAll() {
-	now := time.Now()
+	now := e.opt.Wall.Now()
 	for _, d := range e.floor.Devices {
 		e.heard[d.ID] = now
 	}
@@ -90,10 +92,10 @@ func (e *Engine) loseSilent(t *turn) {
 		if d.Link == tandemv1.Link_LINK_OFFLINE || d.Retired {
 			continue
 		}
-		if at, ok := e.heard[d.ID]; ok && time.Since(at) <= silentPeriods*e.opt.Period {
+		if at, ok := e.heard[d.ID]; ok && e.since(at) <= silentPeriods*e.opt.Period {
 			continue
 		} else if !ok { // new in the floor file
-			e.heard[d.ID] = time.Now()
+			e.heard[d.ID] = e.opt.Wall.Now()
 			continue
 		}
 		e.log.Warn("driver silent", zap.String("device", d.ID))
@@ -148,10 +150,10 @@ func (e *Engine) sendOrders(devices []*floor.Device, now time.Time) {
 	for _, d := range devices {
 		for _, o := range e.floor.Orders(d, e.status[d.ID], now) {
 			key := keyOf(o)
-			if at, ok := e.sent[key]; ok && time.Since(at) < sendAgainAfter {
+			if at, ok := e.sent[key]; ok && e.since(at) < sendAgainAfter {
 				continue
 			}
-			e.sent[key] = time.Now()
+			e.sent[key] = e.opt.Wall.Now()
 			e.opt.Send(d.ID, o, func(a *driverv1.Answer, err error) { e.answered(d.ID, o, a, err) })
 		}
 	}
@@ -172,7 +174,7 @@ func keyOf(o *driverv1.Order) orderKey {
 // forgetOldSent keeps the note of what was sent from growing.
 func (e *Engine) forgetOldSent() {
 	for key, at := range e.sent {
-		if time.Since(at) > sendAgainAfter {
+		if e.since(at) > sendAgainAfter {
 			delete(e.sent, key)
 		}
 	}
@@ -180,12 +182,12 @@ func (e *Engine) forgetOldSent() {
 
 // sendAgain repeats what a device still has to be told, one order that it was not ready for included.
 func (e *Engine) sendAgain(device string, key orderKey) {
-	_ = e.View(context.Background(), func(s State) { // an engine that has stopped has nothing to send
+	e.post(&input{ask: func() {
 		delete(e.sent, key)
-		if d, ok := s.Floor.Device(device); ok {
-			e.sendOrders([]*floor.Device{d}, s.Now)
+		if d, ok := e.floor.Device(device); ok {
+			e.sendOrders([]*floor.Device{d}, e.now())
 		}
-	})
+	}}, func(reply) {}) // an engine that has stopped has nothing to send
 }
 
 // answered takes a driver's answer to an order. Only a refusal by the very epoch that was asked says that a run has not
@@ -200,16 +202,21 @@ func (e *Engine) answered(device string, o *driverv1.Order, a *driverv1.Answer, 
 	}
 	e.log.Info("order refused", zap.String("device", device), zap.String("reason", a.GetRefused()))
 	if a.GetEpoch() != o.GetEpoch() {
-		time.AfterFunc(askAgain, func() { e.sendAgain(device, keyOf(o)) })
+		e.opt.Wall.AfterFunc(askAgain, func() { e.sendAgain(device, keyOf(o)) })
 		return
 	}
+	var c floor.Command
 	switch k := o.GetKind().(type) {
 	case *driverv1.Order_Grant:
-		_, err = e.Do(context.Background(), floor.Meta{Actor: "driver:" + device}, floor.RefuseRun{Run: k.Grant.GetRun(), Reason: a.GetRefused()})
+		c = floor.RefuseRun{Run: k.Grant.GetRun(), Reason: a.GetRefused()}
 	case *driverv1.Order_Stop:
-		_, err = e.Do(context.Background(), floor.Meta{Actor: "driver:" + device}, floor.StopRefused{Run: k.Stop.GetRun()})
+		c = floor.StopRefused{Run: k.Stop.GetRun()}
+	default:
+		return
 	}
-	if err != nil && !errors.Is(err, ErrStopped) {
-		e.log.Warn("refusal not recorded", zap.String("device", device), zap.Error(err))
-	}
+	e.post(&input{meta: floor.Meta{Actor: "driver:" + device}, command: c}, func(r reply) {
+		if r.err != nil && !errors.Is(r.err, ErrStopped) {
+			e.log.Warn("refusal not recorded", zap.String("device", device), zap.Error(r.err))
+		}
+	})
 }

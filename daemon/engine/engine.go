@@ -42,10 +42,22 @@ type Options struct {
 	Send func(device string, order *driverv1.Order, answered func(*driverv1.Answer, error))
 	// Period is how often, in wall time, a driver repeats its status. One that is silent for three is lost.
 	Period time.Duration
+	Wall   Wall // by which silence and repetitions are counted; default: the computer's
 	// SnapshotEvents is the number of events after which a snapshot is saved; 0 means 20,000.
 	SnapshotEvents int
 	Log            *zap.Logger
 }
+
+// Wall is the wall time, in which people and drivers wait, as against the floor's.
+type Wall interface {
+	Now() time.Time // with a monotonic reading
+	AfterFunc(d time.Duration, f func())
+}
+
+type computer struct{}
+
+func (computer) Now() time.Time                      { return time.Now() }
+func (computer) AfterFunc(d time.Duration, f func()) { time.AfterFunc(d, f) }
 
 // Engine is the writer of one floor.
 type Engine struct {
@@ -61,9 +73,11 @@ type Engine struct {
 	heard     map[string]time.Time // device -> when its driver was last heard; wall, monotonic
 	status    map[string]*driverv1.Status
 	sent      map[orderKey]time.Time
-	unsaved   int // events since the last snapshot
+	lastTick  time.Time // when silence was looked at last; wall
+	unsaved   int       // events since the last snapshot
 	saving    sync.WaitGroup
 	savingNow chan struct{} // holds a token while a snapshot is being saved
+	beside    func(func())  // runs what the loop does not wait for
 }
 
 // input is one thing the loop has to do: a command to decide, or a question to answer.
@@ -74,11 +88,9 @@ type input struct {
 	status  *driverv1.Status // for a driver's word: all of it
 	ask     func()           // called in the loop between turns
 	then    func()           // called in the loop once the command is stored
-	reply   chan reply
-	claimed atomic.Bool // by the loop, to call ask or then; or by the caller, to leave without waiting for that
+	answer  func(reply)      // called in the loop at the end; it does not wait
+	claimed atomic.Bool      // by the loop, to call ask or then; or by the caller, to leave without waiting for that
 }
-
-func newInput() *input { return &input{reply: make(chan reply, 1)} }
 
 // claim says whether the one who asks was first. What ask and then write to is the loop's until the answer is there, so a
 // caller whose time is up may leave only before the loop has begun with them.
@@ -106,11 +118,15 @@ func Open(ctx context.Context, opt Options) (*Engine, error) {
 	if opt.Log == nil {
 		opt.Log = zap.NewNop()
 	}
+	if opt.Wall == nil {
+		opt.Wall = computer{}
+	}
 	e := &Engine{
 		opt: opt, log: opt.Log, inputs: make(chan *input, 1024), done: make(chan struct{}),
 		heard: map[string]time.Time{}, status: map[string]*driverv1.Status{}, sent: map[orderKey]time.Time{},
 		savingNow: make(chan struct{}, 1),
 	}
+	e.beside = e.saving.Go
 	if err := e.restore(ctx); err != nil {
 		return nil, fmt.Errorf("open engine: %w", err)
 	}
@@ -175,8 +191,7 @@ func (e *Engine) Do(ctx context.Context, m floor.Meta, c floor.Command) (Result,
 // DoThen is Do, and calls then with the committed state in the same turn of the loop, unless the command was refused. As
 // in View, then must be quick and keep nothing that changes.
 func (e *Engine) DoThen(ctx context.Context, m floor.Meta, c floor.Command, then func(State)) (Result, error) {
-	in := newInput()
-	in.meta, in.command = m, c
+	in := &input{meta: m, command: c}
 	if then != nil {
 		in.then = func() { then(e.state()) }
 	}
@@ -185,15 +200,15 @@ func (e *Engine) DoThen(ctx context.Context, m floor.Meta, c floor.Command, then
 
 // View calls fn with the committed state, between turns of the loop. fn must be quick and keep nothing that changes.
 func (e *Engine) View(ctx context.Context, fn func(State)) error {
-	in := newInput()
-	in.ask = func() { fn(e.state()) }
-	_, err := e.call(ctx, in)
+	_, err := e.call(ctx, &input{ask: func() { fn(e.state()) }})
 	return err
 }
 
 // call hands an input to the loop and waits for the answer. When it returns, the input's functions have been called or never
 // will be.
 func (e *Engine) call(ctx context.Context, in *input) (Result, error) {
+	answer := make(chan reply, 1)
+	in.answer = func(r reply) { answer <- r }
 	select {
 	case e.inputs <- in:
 	case <-e.done:
@@ -202,11 +217,11 @@ func (e *Engine) call(ctx context.Context, in *input) (Result, error) {
 		return Result{}, ctx.Err()
 	}
 	select {
-	case r := <-in.reply:
+	case r := <-answer:
 		return r.result, r.err
 	case <-e.done:
 		select {
-		case r := <-in.reply:
+		case r := <-answer:
 			return r.result, r.err
 		default:
 			return Result{}, ErrStopped
@@ -215,8 +230,18 @@ func (e *Engine) call(ctx context.Context, in *input) (Result, error) {
 		if in.claim() {
 			return Result{}, ctx.Err()
 		}
-		r := <-in.reply
+		r := <-answer
 		return r.result, r.err
+	}
+}
+
+// post hands an input to the loop and does not wait for the answer, which is called in the loop.
+func (e *Engine) post(in *input, answer func(reply)) {
+	in.answer = answer
+	select {
+	case e.inputs <- in:
+	case <-e.done:
+		answer(reply{err: ErrStopped})
 	}
 }
 
@@ -235,8 +260,11 @@ func (s State) Live(device string) (*driverv1.Status, time.Duration) {
 	if !ok {
 		return nil, 0
 	}
-	return s.engine.status[device], time.Since(at)
+	return s.engine.status[device], s.engine.since(at)
 }
+
+// since is the wall time since a moment.
+func (e *Engine) since(at time.Time) time.Duration { return e.opt.Wall.Now().Sub(at) }
 
 func (e *Engine) state() State { return State{Floor: e.floor, Now: e.now(), Head: e.head, engine: e} }
 

@@ -69,29 +69,11 @@ func (f *feed) after(revision uint64) (list []*ledgerv1.Record, older bool, grow
 // ends the wait early.
 func (e *Engine) Watch(ctx context.Context, after uint64, fn func(*ledgerv1.Record) error, idle func(revision uint64) <-chan struct{}) error {
 	for {
-		list, older, grown := e.feed.after(after)
-		if older {
-			err := e.feed.ledger.Replay(ctx, after, func(rec *ledgerv1.Record) error {
-				after = rec.GetRevision()
-				return fn(rec)
-			})
-			if compacted, ok := errors.AsType[*ledger.CompactedError](err); ok {
-				return &CompactedError{Oldest: compacted.Oldest}
-			}
-			if err != nil {
-				return err
-			}
-			continue
+		last, grown, err := e.feed.catchUp(ctx, after, fn)
+		if err != nil {
+			return err
 		}
-		for _, rec := range list {
-			if err := fn(rec); err != nil {
-				return err
-			}
-			after = rec.GetRevision()
-		}
-		if len(list) > 0 {
-			continue
-		}
+		after = last
 		var early <-chan struct{}
 		if idle != nil {
 			early = idle(after)
@@ -103,6 +85,36 @@ func (e *Engine) Watch(ctx context.Context, after uint64, fn func(*ledgerv1.Reco
 			return ErrStopped
 		case <-ctx.Done():
 			return ctx.Err()
+		}
+	}
+}
+
+// catchUp calls fn with every record after a revision that there is, and returns the last one and a channel that is closed
+// when there is more.
+func (f *feed) catchUp(ctx context.Context, after uint64, fn func(*ledgerv1.Record) error) (last uint64, grown <-chan struct{}, err error) {
+	for {
+		list, older, grown := f.after(after)
+		if older {
+			err := f.ledger.Replay(ctx, after, func(rec *ledgerv1.Record) error {
+				after = rec.GetRevision()
+				return fn(rec)
+			})
+			if compacted, ok := errors.AsType[*ledger.CompactedError](err); ok {
+				return after, nil, &CompactedError{Oldest: compacted.Oldest}
+			}
+			if err != nil {
+				return after, nil, err
+			}
+			continue
+		}
+		if len(list) == 0 {
+			return after, grown, nil
+		}
+		for _, rec := range list {
+			if err := fn(rec); err != nil {
+				return after, nil, err
+			}
+			after = rec.GetRevision()
 		}
 	}
 }

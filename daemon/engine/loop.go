@@ -44,40 +44,58 @@ func (e *Engine) Run(ctx context.Context) error {
 	defer silence.Stop()
 	wake := e.opt.Clock.NewTimer(time.Hour)
 	defer wake.Stop()
-	lastTick := time.Now()
 	for {
-		t := &turn{}
+		var err error
 		select {
 		case <-ctx.Done():
 			e.end()
 			return nil
 		case in := <-e.inputs:
-			t.now = e.now()
-			e.take(t, in)
-			e.drain(t)
+			err = e.hearInputs(ctx, in)
 		case <-wake.C():
-			t.now = e.now()
+			err = e.turns(ctx, &turn{now: e.now()})
 		case <-silence.C:
-			t.now = e.now()
-			// If this loop itself was stopped for a while, nobody was silent: nobody was listened to.
-			if time.Since(lastTick) > 2*e.opt.Period {
-				e.hearAll()
-			}
-			lastTick = time.Now()
-			e.loseSilent(t)
-			e.forgetOldSent()
+			err = e.tick(ctx)
 		}
-		for {
-			if err := e.finish(ctx, t); err != nil {
-				return err
-			}
-			if !t.more {
-				break
-			}
-			t = &turn{now: e.now()}
+		if err != nil {
+			return err
 		}
 		e.arm(wake)
 		e.maybeSnapshot()
+	}
+}
+
+// hearInputs decides an input and all that wait behind it.
+func (e *Engine) hearInputs(ctx context.Context, first *input) error {
+	t := &turn{now: e.now()}
+	e.take(t, first)
+	e.drain(t)
+	return e.turns(ctx, t)
+}
+
+// tick looks who has been silent for too long.
+func (e *Engine) tick(ctx context.Context) error {
+	t := &turn{now: e.now()}
+	// If this loop itself was stopped for a while, nobody was silent: nobody was listened to.
+	if e.since(e.lastTick) > 2*e.opt.Period {
+		e.hearAll()
+	}
+	e.lastTick = e.opt.Wall.Now()
+	e.loseSilent(t)
+	e.forgetOldSent()
+	return e.turns(ctx, t)
+}
+
+// turns finishes a turn, and those after it until there is nothing more to grant.
+func (e *Engine) turns(ctx context.Context, t *turn) error {
+	for {
+		if err := e.finish(ctx, t); err != nil {
+			return err
+		}
+		if !t.more {
+			return nil
+		}
+		t = &turn{now: e.now()}
 	}
 }
 
@@ -94,6 +112,7 @@ func (e *Engine) begin(ctx context.Context) error {
 	}
 	// From here on every driver has three periods to say what it has in hand.
 	e.hearAll()
+	e.lastTick = e.opt.Wall.Now()
 	return e.finish(ctx, t)
 }
 
@@ -123,7 +142,7 @@ func (e *Engine) take(t *turn, in *input) {
 			if err == nil && in.claim() {
 				in.ask()
 			}
-			in.reply <- reply{err: err}
+			in.answer(reply{err: err})
 		})
 		return
 	}
@@ -145,7 +164,7 @@ func (e *Engine) take(t *turn, in *input) {
 		if in.then != nil && r.err == nil && in.claim() {
 			in.then()
 		}
-		in.reply <- r
+		in.answer(r)
 	})
 }
 
@@ -239,7 +258,7 @@ func (e *Engine) saveSnapshot() {
 	snap := e.floor.Snapshot()
 	snap.Hash = e.head.Hash
 	e.unsaved = 0
-	e.saving.Go(func() {
+	e.beside(func() {
 		defer func() { <-e.savingNow }()
 		if err := e.opt.Ledger.SaveSnapshot(context.Background(), snap); err != nil {
 			e.log.Warn("snapshot not saved; the next start will take longer", zap.Uint64("revision", snap.GetRevision()), zap.Error(err))
