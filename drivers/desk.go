@@ -35,6 +35,7 @@ type desk struct {
 	sequence    uint64
 	welcomed    bool   // in this epoch and on this connection
 	minFence    uint64 // from Welcome
+	term        uint64 // the greatest of any daemon that has been heard
 	seenFence   uint64 // the greatest of any grant
 	hand        []*held
 	gone        goneRuns
@@ -231,12 +232,13 @@ func (d *desk) greeting() (epoch uint64, spoken bool) {
 }
 
 // welcome notes that the daemon has accepted the driver.
-func (d *desk) welcome(epoch, minFence uint64) {
+func (d *desk) welcome(epoch uint64, w *driverv1.Welcome) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if epoch == d.epoch {
 		d.welcomed, d.refused = true, false
-		d.minFence = max(d.minFence, minFence)
+		d.minFence = max(d.minFence, w.GetMinFence())
+		d.term = max(d.term, w.GetTerm())
 	}
 }
 

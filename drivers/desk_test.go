@@ -16,7 +16,7 @@ func grantOf(run string, fence uint64) *driverv1.Order {
 // TestOrderGivenAgainWhileItIsHandedOver holds the moment between the driver's taking an order and the desk's noting so.
 func TestOrderGivenAgainWhileItIsHandedOver(t *testing.T) {
 	d := newDesk(Env{Device: "cutter-1", Operations: []string{"cut"}, Capacity: 1, Clock: clock.Wall()}, false, 1)
-	d.welcome(1, 0)
+	d.welcome(1, &driverv1.Welcome{})
 	if a := d.take(grantOf("r1", 1)); a.GetRefused() != "" {
 		t.Fatal(a)
 	}
@@ -65,7 +65,7 @@ func TestGoneRunsAreBounded(t *testing.T) {
 // BenchmarkReport is what a report costs whose only news is progress, as a flooding driver sends it.
 func BenchmarkReport(b *testing.B) {
 	d := newDesk(Env{Device: "cutter-1", Operations: []string{"cut"}, Capacity: 1, Clock: clock.Wall()}, false, 1)
-	d.welcome(1, 0)
+	d.welcome(1, &driverv1.Welcome{})
 	d.take(grantOf("r1", 1))
 	life := d.begin()
 	r := &driverv1.RunStatus{Run: "r1", State: tandemv1.JobState_JOB_STATE_PROCESSING}
@@ -86,5 +86,30 @@ func TestNothingIsToldInAnEpochThatNobodyHasGreeted(t *testing.T) {
 	}
 	if s := d.greet(2); s.GetEpoch() != 2 || s.GetSequence() != 1 {
 		t.Errorf("the new epoch begins with %v", s)
+	}
+}
+
+// A daemon that no longer leads gives orders until it notices: none of them is taken once the device has heard the next one.
+func TestOrdersOfAnOlderTermAreRefused(t *testing.T) {
+	for name, hear := range map[string]func(d *desk){
+		"by a welcome":   func(d *desk) { d.welcome(1, &driverv1.Welcome{Term: 5}) },
+		"by an order":    func(d *desk) { d.take(&driverv1.Order{Epoch: 1, Term: 5, Kind: grantOf("r2", 2).GetKind()}) },
+		"and not by one": func(d *desk) { d.take(&driverv1.Order{Epoch: 1, Kind: grantOf("r2", 2).GetKind()}) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			d := newDesk(Env{Device: "cutter-1", Operations: []string{"cut"}, Capacity: 2, Clock: clock.Wall()}, false, 1)
+			d.welcome(1, &driverv1.Welcome{Term: 4})
+			d.take(grantOf("r1", 1))
+			hear(d)
+			stop := &driverv1.Order{Epoch: 1, Term: 4, Kind: &driverv1.Order_Stop{Stop: &driverv1.Stop{Run: "r1", Fence: 1}}}
+			a := d.take(stop)
+			if refused, want := a.GetRefused() != "", name != "and not by one"; refused != want || a.GetEpoch() != 0 == want {
+				t.Errorf("a stop of term 4 is answered with %v", a)
+			}
+			stop.Term = 5
+			if a := d.take(stop); a.GetRefused() != "" {
+				t.Errorf("a stop of term 5 is answered with %v", a)
+			}
+		})
 	}
 }

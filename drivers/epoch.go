@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
-	"time"
 
 	"go.uber.org/zap"
 )
@@ -14,7 +13,7 @@ const epochFile = "epoch"
 // newEpoch is the wall clock's nanoseconds, or one more than the greatest epoch that is known where the wall clock has
 // been set back: after is the present one, and StateDir has that of the last start.
 func (h *Host) newEpoch(after uint64) uint64 {
-	epoch := max(uint64(max(time.Now().UnixNano(), 1)), after+1)
+	epoch := max(uint64(max(h.now().UnixNano(), 1)), after+1)
 	if h.env.StateDir == "" {
 		return epoch
 	}

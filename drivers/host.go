@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -22,6 +23,9 @@ type Host struct {
 	env    Env
 	driver Driver
 	synced *clock.Synced // nil: the clock was given
+
+	now   func() time.Time                    // the wall clock
+	below func(d time.Duration) time.Duration // chance, from 0 to below d
 }
 
 // NewHost checks an environment and settings and makes the driver. It opens nothing.
@@ -30,7 +34,7 @@ func NewHost(kind Kind, env Env, settings map[string]string) (*Host, error) {
 	if err != nil {
 		return nil, fmt.Errorf("driver of %q: %w", env.Device, err)
 	}
-	h := &Host{kind: kind}
+	h := &Host{kind: kind, now: time.Now, below: rand.N[time.Duration]}
 	if env.Clock == nil {
 		h.synced = clock.NewSynced()
 		env.Clock = h.synced

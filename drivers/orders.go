@@ -16,6 +16,7 @@ import (
 // Why an order is refused. Each is how the text of Answer.refused begins.
 const (
 	RefusedEpoch      = "other epoch"
+	RefusedTerm       = "old term"
 	RefusedMalformed  = "malformed order"
 	RefusedUnwelcomed = "not welcomed yet"
 	RefusedOperation  = "unknown operation"
@@ -62,6 +63,10 @@ func (d *desk) judge(o *driverv1.Order) *refusal {
 		}
 		return notNow(RefusedEpoch, "the order is for epoch %d, this is epoch %d", o.GetEpoch(), d.epoch)
 	}
+	if o.GetTerm() > 0 && o.GetTerm() < d.term { // a daemon that no longer leads, and has not noticed
+		return notNow(RefusedTerm, "the order is of term %d, another daemon leads in term %d", o.GetTerm(), d.term)
+	}
+	d.term = max(d.term, o.GetTerm())
 	switch k := o.GetKind().(type) {
 	case *driverv1.Order_Grant:
 		return d.takeGrant(k.Grant)

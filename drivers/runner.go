@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"runtime/debug"
 	"time"
 
@@ -22,34 +21,28 @@ const (
 )
 
 // backoff doubles pauses from first to longest. A quarter of each is left to chance.
-type backoff struct{ first, longest, last time.Duration }
+type backoff struct {
+	first, longest, last time.Duration
+	below                func(time.Duration) time.Duration
+}
 
 func (b *backoff) next() time.Duration {
 	b.last = min(max(2*b.last, b.first), b.longest)
-	return b.last - rand.N(b.last/4)
+	return b.last - b.below(b.last/4)
 }
 
 func (b *backoff) reset() { b.last = 0 }
 
 // drive calls the driver again and again until ctx ends.
 func (h *Host) drive(ctx context.Context, d *desk) {
-	pause := backoff{first: driverPause, longest: longestPause}
+	pause := h.driverPauses()
 	for {
 		life := d.begin()
 		err := h.runDriver(ctx, d, life)
 		if ctx.Err() != nil {
 			return
 		}
-		if d.end(life) { // it has reached its device meanwhile
-			pause.reset()
-		}
-		if errors.Is(err, ErrDeviceReset) {
-			h.env.Log.Warn("the device has been reset; a new epoch begins", zap.Error(err))
-			d.reset(h.newEpoch(d.currentEpoch()))
-		} else if d.tellLoss() {
-			h.env.Log.Warn("device lost; trying again until it is back", zap.Error(err))
-		}
-		wait := time.NewTimer(pause.next())
+		wait := time.NewTimer(h.lost(d, life, err, &pause))
 		select {
 		case <-wait.C:
 		case <-ctx.Done():
@@ -57,6 +50,24 @@ func (h *Host) drive(ctx context.Context, d *desk) {
 			return
 		}
 	}
+}
+
+func (h *Host) driverPauses() backoff {
+	return backoff{first: driverPause, longest: longestPause, below: h.below}
+}
+
+// lost notes that a call of the driver has ended with an error, and returns how long to wait before the next.
+func (h *Host) lost(d *desk, life int, err error, pause *backoff) time.Duration {
+	if d.end(life) { // it has reached its device meanwhile
+		pause.reset()
+	}
+	if errors.Is(err, ErrDeviceReset) {
+		h.env.Log.Warn("the device has been reset; a new epoch begins", zap.Error(err))
+		d.reset(h.newEpoch(d.currentEpoch()))
+	} else if d.tellLoss() {
+		h.env.Log.Warn("device lost; trying again until it is back", zap.Error(err))
+	}
+	return pause.next()
 }
 
 // runDriver is one call of the driver's Run, with the pump that hands orders to it.

@@ -51,6 +51,7 @@ type talk struct {
 	call      int       // counts hellos; an answer to an older one does not count
 	calling   bool
 	answers   chan greeting
+	ask       func(ctx context.Context, hello *driverv1.Hello, call int, epoch uint64) // and answers with greeted
 	pause     backoff
 	trouble   string // what the log has been told about hellos; empty: they work
 
@@ -68,17 +69,19 @@ type greeting struct {
 }
 
 func newTalk(bus Bus, d *desk, h *Host) *talk {
-	return &talk{
+	t := &talk{
 		bus: bus, desk: d, host: h, log: h.env.Log, period: defaultPeriod, answers: make(chan greeting),
-		pause: backoff{first: helloPause, longest: longestHelloPause},
+		pause: backoff{first: helloPause, longest: longestHelloPause, below: h.below},
 	}
+	t.ask = t.askBeside
+	return t
 }
 
 func (t *talk) run(ctx context.Context) error {
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for {
-		timer.Reset(t.act(ctx, time.Now()))
+		timer.Reset(t.act(ctx, t.host.now()))
 		select {
 		case <-ctx.Done():
 			return nil
@@ -184,7 +187,7 @@ func (t *talk) link(up bool) {
 	t.desk.unwelcome()
 	t.call++
 	t.calling = false
-	t.helloAt = time.Now()
+	t.helloAt = t.host.now()
 	t.pause.reset()
 	if !up {
 		t.tell("the bus is lost")
@@ -212,6 +215,11 @@ func (t *talk) order(request Request) {
 	if err := request.Answer(answer); err != nil {
 		t.log.Debug("answer not sent; the order will come again", zap.Error(err))
 	}
+	t.renew()
+}
+
+// renew begins a new epoch where an order has shown that the present one is too old.
+func (t *talk) renew() {
 	if after := t.desk.takeOvertaken(); after > 0 {
 		t.log.Warn("the daemon knows a greater epoch of this device: the wall clock has been set back, or a second driver runs",
 			zap.Uint64("epoch", after))
@@ -226,7 +234,11 @@ func (t *talk) hello(ctx context.Context) {
 		return // act looks again at once
 	}
 	t.calling = true
-	hello := &driverv1.Hello{Status: status, Kind: t.host.kind.Name, Operations: t.host.env.Operations}
+	t.ask(ctx, &driverv1.Hello{Status: status, Kind: t.host.kind.Name, Operations: t.host.env.Operations}, call, epoch)
+}
+
+// askBeside waits for the answer on a goroutine of its own.
+func (t *talk) askBeside(ctx context.Context, hello *driverv1.Hello, call int, epoch uint64) {
 	go func() {
 		called, cancel := context.WithTimeout(ctx, welcomeWithin)
 		defer cancel()
@@ -245,7 +257,7 @@ func (t *talk) greeted(g greeting) {
 	t.calling = false
 	if err := t.accepted(g); err != nil {
 		t.tell(err.Error())
-		t.helloAt = time.Now().Add(t.pause.next())
+		t.helloAt = t.host.now().Add(t.pause.next())
 		return
 	}
 	if t.trouble != "" {
@@ -253,8 +265,8 @@ func (t *talk) greeted(g greeting) {
 		t.trouble = ""
 	}
 	t.pause.reset()
-	t.helloAt = time.Now().Add(helloAgain)
-	t.desk.welcome(g.epoch, g.welcome.GetMinFence())
+	t.helloAt = t.host.now().Add(helloAgain)
+	t.desk.welcome(g.epoch, g.welcome)
 	if !t.welcomed {
 		t.welcomed = true
 		t.published = time.Time{} // what has changed since the hello goes out at once

@@ -21,10 +21,7 @@ type device struct {
 	counts     counts
 	complaints rate.Sometimes
 
-	// The last word that was taken. Only the inbox's worker touches these, and there is one at a time.
-	heard           bool
-	epoch, sequence uint64
-	last            *driverv1.Status
+	ear Ear // only the inbox's worker touches it, and there is one at a time
 }
 
 func (b *Bus) newDevice(id string) *device {
@@ -32,6 +29,7 @@ func (b *Bus) newDevice(id string) *device {
 		bus:        b,
 		id:         id,
 		in:         newInbox(b.opts.StatusRate, b.opts.StatusBurst),
+		ear:        Ear{Device: id},
 		complaints: rate.Sometimes{Interval: complainEvery},
 	}
 }
@@ -87,11 +85,11 @@ func (d *device) status(a arrival) {
 		d.drop(causeMalformed, 1, err)
 		return
 	}
-	if cause, err := d.stale(s, false); err != nil {
-		d.drop(cause, 1, err)
+	if err := d.ear.Status(s); err != nil {
+		d.drop(causeOf(err), 1, err)
 		return
 	}
-	d.take(s)
+	d.counts.delivered.Add(1)
 	d.bus.handlers.Status(d.id, s)
 }
 
@@ -102,14 +100,13 @@ func (d *device) hello(a arrival) {
 		d.refuse(a.reply, err)
 		return
 	}
-	if cause, err := d.stale(h.GetStatus(), true); cause == causeSequence && d.last != nil {
-		// A status that was sent after the hello has overtaken it: the driver is no older, and the status is truer.
-		h.Status = d.last
-	} else if err != nil {
-		d.drop(cause, 1, err)
+	newest, err := d.ear.Hello(h.GetStatus())
+	if err != nil {
+		d.drop(causeOf(err), 1, err)
 		d.refuse(a.reply, err)
 		return
 	}
+	h.Status = newest
 	ctx, cancel := context.WithTimeout(d.bus.ctx, d.bus.opts.HelloTimeout)
 	defer cancel()
 	welcome := d.bus.handlers.Hello(ctx, d.id, h)
@@ -120,18 +117,9 @@ func (d *device) hello(a arrival) {
 		return
 	case welcome.GetError() == "":
 		// A driver that is not welcome shall not shut out the one that is.
-		d.note(h.GetStatus())
+		d.ear.Welcomed(h.GetStatus())
 	}
 	d.bus.welcome(a.reply, welcome)
-}
-
-func (d *device) take(s *driverv1.Status) {
-	d.counts.delivered.Add(1)
-	d.note(s)
-}
-
-func (d *device) note(s *driverv1.Status) {
-	d.heard, d.epoch, d.sequence, d.last = true, s.GetEpoch(), s.GetSequence(), s
 }
 
 var (
@@ -139,22 +127,6 @@ var (
 	errTooMuch  = errors.New("more than the permitted rate, or faster than they can be handled: only the newest is kept")
 	errNotReady = errors.New("the daemon is not ready: say hello again later")
 )
-
-// stale says why a status is not newer than the last one. A hello may repeat the last status, since its answer may
-// have been lost.
-func (d *device) stale(s *driverv1.Status, hello bool) (cause, error) {
-	switch {
-	case !d.heard || s.GetEpoch() > d.epoch:
-		return 0, nil
-	case s.GetEpoch() < d.epoch:
-		return causeEpoch, fmt.Errorf("epoch %d is older than %d, with which a driver of %s has spoken since: stop one of "+
-			"the two, or start the driver again with a greater epoch", s.GetEpoch(), d.epoch, d.id)
-	case s.GetSequence() > d.sequence, hello && s.GetSequence() == d.sequence:
-		return 0, nil
-	}
-	return causeSequence, fmt.Errorf("sequence %d does not follow %d: let it grow with each status and hello",
-		s.GetSequence(), d.sequence)
-}
 
 // drop counts messages that go no further. Its log line comes at most once a minute.
 func (d *device) drop(c cause, n int, why error) {

@@ -30,24 +30,25 @@ type orderKey struct {
 	mayStart bool
 }
 
-// Hello takes a driver's hello. The error is *floor.Error if the driver is refused. No order older than minFence is good
-// any more.
-func (e *Engine) Hello(ctx context.Context, device string, s *driverv1.Status) (minFence uint64, err error) {
+// Greeting is what a driver that is welcome has to know: no order of an older fence or of an older term is good any more.
+type Greeting struct{ MinFence, Term uint64 }
+
+// Hello takes a driver's hello. The error is *floor.Error if the driver is refused.
+func (e *Engine) Hello(ctx context.Context, device string, s *driverv1.Status) (g Greeting, err error) {
 	in := word(device, s, floor.Greet{Device: device, Status: s})
-	in.then = func() { minFence = e.minFence(device) }
+	in.then = func() { g = e.greeting(device) }
 	_, err = e.call(ctx, in)
-	return minFence, err
+	return g, err
 }
 
-// minFence is the least fence that an order to a device can have.
-func (e *Engine) minFence(device string) uint64 {
-	fence := e.floor.LastFence()
+func (e *Engine) greeting(device string) Greeting {
+	g := Greeting{MinFence: e.floor.LastFence(), Term: e.floor.Term}
 	if d, ok := e.floor.Device(device); ok {
 		for _, r := range d.Live {
-			fence = min(fence, r.Fence)
+			g.MinFence = min(g.MinFence, r.Fence)
 		}
 	}
-	return fence
+	return g
 }
 
 // Status takes a driver's status. The error is *floor.Error with Kind floor.Stale if the driver must say hello first.
@@ -154,6 +155,7 @@ func (e *Engine) sendOrders(devices []*floor.Device, now time.Time) {
 				continue
 			}
 			e.sent[key] = e.opt.Wall.Now()
+			o.Term = e.floor.Term
 			e.opt.Send(d.ID, o, func(a *driverv1.Answer, err error) { e.answered(d.ID, o, a, err) })
 		}
 	}

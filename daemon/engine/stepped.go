@@ -75,10 +75,10 @@ func (s *Stepped) View(fn func(State), failed func(error)) {
 }
 
 // Hello is Engine.Hello.
-func (s *Stepped) Hello(device string, st *driverv1.Status, then func(minFence uint64, err error)) {
-	in, fence := word(device, st, floor.Greet{Device: device, Status: st}), uint64(0)
-	in.then = func() { fence = s.e.minFence(device) }
-	s.e.post(in, func(r reply) { then(fence, r.err) })
+func (s *Stepped) Hello(device string, st *driverv1.Status, then func(Greeting, error)) {
+	in, g := word(device, st, floor.Greet{Device: device, Status: st}), Greeting{}
+	in.then = func() { g = s.e.greeting(device) }
+	s.e.post(in, func(r reply) { then(g, r.err) })
 }
 
 // Status is Engine.Status.

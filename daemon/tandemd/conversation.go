@@ -25,7 +25,7 @@ type conversation struct {
 }
 
 func (c conversation) hello(ctx context.Context, device string, h *driverv1.Hello) *driverv1.Welcome {
-	fence, err := c.engine.Hello(ctx, device, h.GetStatus())
+	g, err := c.engine.Hello(ctx, device, h.GetStatus())
 	var refused *floor.Error
 	switch {
 	case errors.As(err, &refused):
@@ -34,7 +34,7 @@ func (c conversation) hello(ctx context.Context, device string, h *driverv1.Hell
 		return nil // the driver tries again
 	}
 	return &driverv1.Welcome{
-		Period: durationpb.New(statusPeriod), Now: timestamppb.New(c.clock.Now()), TimeScale: max(c.scale, 1), MinFence: fence,
+		Period: durationpb.New(statusPeriod), Now: timestamppb.New(c.clock.Now()), TimeScale: max(c.scale, 1), MinFence: g.MinFence, Term: g.Term,
 	}
 }
 

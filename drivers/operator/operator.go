@@ -53,24 +53,36 @@ func (b *bench) Run(ctx context.Context, orders <-chan *driverv1.Order, report f
 	timer := b.env.Clock.NewTimer(0)
 	defer timer.Stop()
 	for {
-		now := b.env.Clock.Now()
-		if next := b.next(now); next > 0 {
+		status, next, _ := b.Look()
+		if next > 0 {
 			timer.Reset(next)
 		} else {
 			timer.Stop()
 		}
-		report(b.status(now))
+		report(status)
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-timer.C():
 		case order := <-orders:
-			b.order(order, b.env.Clock.Now())
+			b.Take(order)
 		}
 	}
 }
 
-func (b *bench) order(o *driverv1.Order, now time.Time) {
+// Look implements drivers.Stepping.
+func (b *bench) Look() (*driverv1.Status, time.Duration, error) {
+	now := b.env.Clock.Now()
+	next := b.next(now)
+	if next == 0 {
+		next = -1
+	}
+	return b.status(now), next, nil
+}
+
+// Take implements drivers.Stepping.
+func (b *bench) Take(o *driverv1.Order) {
+	now := b.env.Clock.Now()
 	find := func(id string) *run {
 		for _, r := range b.runs {
 			if r.grant.GetRun() == id {

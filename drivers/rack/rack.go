@@ -48,24 +48,36 @@ func (r *rack) Run(ctx context.Context, orders <-chan *driverv1.Order, report fu
 	timer := r.env.Clock.NewTimer(0)
 	defer timer.Stop()
 	for {
-		now := r.env.Clock.Now()
-		if next := r.dry(now); next.IsZero() {
+		status, next, _ := r.Look()
+		if next < 0 {
 			timer.Stop()
 		} else {
-			timer.Reset(next.Sub(now))
+			timer.Reset(next)
 		}
-		report(r.status())
+		report(status)
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-timer.C():
 		case order := <-orders:
-			r.order(order, r.env.Clock.Now())
+			r.Take(order)
 		}
 	}
 }
 
-func (r *rack) order(o *driverv1.Order, now time.Time) {
+// Look implements drivers.Stepping.
+func (r *rack) Look() (*driverv1.Status, time.Duration, error) {
+	now := r.env.Clock.Now()
+	wait := time.Duration(-1)
+	if next := r.dry(now); !next.IsZero() {
+		wait = next.Sub(now)
+	}
+	return r.status(), wait, nil
+}
+
+// Take implements drivers.Stepping.
+func (r *rack) Take(o *driverv1.Order) {
+	now := r.env.Clock.Now()
 	switch k := o.GetKind().(type) {
 	case *driverv1.Order_Grant:
 		if p := r.find(k.Grant.GetRun()); p != nil {

@@ -137,6 +137,47 @@ func (d *Device) touch(do func(now time.Time)) {
 	}
 }
 
+// Take implements drivers.Stepping.
+func (d *Device) Take(order *driverv1.Order) {
+	d.touch(func(now time.Time) { d.m.order(order, now) })
+}
+
+// Look implements drivers.Stepping.
+func (d *Device) Look() (*driverv1.Status, time.Duration, error) {
+	seen, err := d.look(nil)
+	return seen.status, seen.next, err
+}
+
+// Motion is what a machine has done with a run, whatever its driver has told of it.
+type Motion struct {
+	Run           string
+	Fence         uint64
+	Made, Spoiled int32 // pieces made, and spoiled of these
+	Moves         bool  // it is under way
+	Loaded        bool  // it has not begun
+}
+
+// Motions returns how many runs the machine has begun since it was made, and those that it knows: what a person sees who
+// stands before it.
+func (d *Device) Motions() (begun int, known []Motion) {
+	d.touch(func(time.Time) {
+		add := func(j *job, moves, loaded bool) {
+			known = append(known, Motion{Run: j.Run, Fence: j.Fence, Made: j.made(), Spoiled: j.Spoiled, Moves: moves, Loaded: loaded})
+		}
+		for i := range d.m.Ended {
+			add(&d.m.Ended[i], false, false)
+		}
+		if d.m.Job != nil {
+			add(d.m.Job, true, false)
+		}
+		if d.m.Loaded != nil {
+			add(d.m.Loaded, false, true)
+		}
+		begun = d.m.Begun
+	})
+	return begun, known
+}
+
 // Run implements drivers.Driver.
 func (d *Device) Run(ctx context.Context, orders <-chan *driverv1.Order, report func(*driverv1.Status)) error {
 	if err := d.remember(); err != nil {
@@ -217,7 +258,7 @@ func (d *Device) wait(ctx context.Context, seen view, orders <-chan *driverv1.Or
 			}
 			continue
 		case order := <-orders:
-			d.touch(func(now time.Time) { d.m.order(order, now) })
+			d.Take(order)
 		case <-told:
 			return true
 		case <-ctx.Done():

@@ -108,7 +108,9 @@ type Welcome struct {
 	// How much faster than the wall clock the floor's clock runs; 1 except on a simulated floor.
 	TimeScale float64 `protobuf:"fixed64,4,opt,name=time_scale,json=timeScale,proto3" json:"time_scale,omitempty"`
 	// Refuse every order with an older fence.
-	MinFence      uint64 `protobuf:"varint,5,opt,name=min_fence,json=minFence,proto3" json:"min_fence,omitempty"`
+	MinFence uint64 `protobuf:"varint,5,opt,name=min_fence,json=minFence,proto3" json:"min_fence,omitempty"`
+	// The term in which the daemon leads. Refuse every order of an older term; 0: not told.
+	Term          uint64 `protobuf:"varint,6,opt,name=term,proto3" json:"term,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -174,6 +176,13 @@ func (x *Welcome) GetTimeScale() float64 {
 func (x *Welcome) GetMinFence() uint64 {
 	if x != nil {
 		return x.MinFence
+	}
+	return 0
+}
+
+func (x *Welcome) GetTerm() uint64 {
+	if x != nil {
+		return x.Term
 	}
 	return 0
 }
@@ -602,7 +611,10 @@ type Order struct {
 	//	*Order_Grant
 	//	*Order_Stop
 	//	*Order_Settle
-	Kind          isOrder_Kind `protobuf_oneof:"kind"`
+	Kind isOrder_Kind `protobuf_oneof:"kind"`
+	// The term of the daemon that gives the order. One that no longer leads and has not heard of it yet is recognised by it:
+	// refuse an order whose term is older than the greatest that a Welcome or an order has named, without an epoch; 0: not told.
+	Term          uint64 `protobuf:"varint,5,opt,name=term,proto3" json:"term,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -676,6 +688,13 @@ func (x *Order) GetSettle() *Settle {
 		}
 	}
 	return nil
+}
+
+func (x *Order) GetTerm() uint64 {
+	if x != nil {
+		return x.Term
+	}
+	return 0
 }
 
 type isOrder_Kind interface {
@@ -1133,14 +1152,15 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x1e\n" +
 	"\n" +
 	"operations\x18\x03 \x03(\tR\n" +
-	"operations\"\xbc\x01\n" +
+	"operations\"\xd0\x01\n" +
 	"\aWelcome\x12\x14\n" +
 	"\x05error\x18\x01 \x01(\tR\x05error\x121\n" +
 	"\x06period\x18\x02 \x01(\v2\x19.google.protobuf.DurationR\x06period\x12,\n" +
 	"\x03now\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x03now\x12\x1d\n" +
 	"\n" +
 	"time_scale\x18\x04 \x01(\x01R\ttimeScale\x12\x1b\n" +
-	"\tmin_fence\x18\x05 \x01(\x04R\bminFence\"\xd0\x02\n" +
+	"\tmin_fence\x18\x05 \x01(\x04R\bminFence\x12\x12\n" +
+	"\x04term\x18\x06 \x01(\x04R\x04term\"\xd0\x02\n" +
 	"\x06Status\x12\x14\n" +
 	"\x05epoch\x18\x01 \x01(\x04R\x05epoch\x12\x1a\n" +
 	"\bsequence\x18\x02 \x01(\x04R\bsequence\x12,\n" +
@@ -1175,12 +1195,13 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\n" +
 	"panel_code\x18\x01 \x01(\tR\tpanelCode\x12\x19\n" +
 	"\bwidth_um\x18\x02 \x01(\x03R\awidthUm\x12\x1b\n" +
-	"\tlength_um\x18\x03 \x01(\x03R\blengthUm\"\xb8\x01\n" +
+	"\tlength_um\x18\x03 \x01(\x03R\blengthUm\"\xcc\x01\n" +
 	"\x05Order\x12\x14\n" +
 	"\x05epoch\x18\x01 \x01(\x04R\x05epoch\x12/\n" +
 	"\x05grant\x18\x02 \x01(\v2\x17.tandem.driver.v1.GrantH\x00R\x05grant\x12,\n" +
 	"\x04stop\x18\x03 \x01(\v2\x16.tandem.driver.v1.StopH\x00R\x04stop\x122\n" +
-	"\x06settle\x18\x04 \x01(\v2\x18.tandem.driver.v1.SettleH\x00R\x06settleB\x06\n" +
+	"\x06settle\x18\x04 \x01(\v2\x18.tandem.driver.v1.SettleH\x00R\x06settle\x12\x12\n" +
+	"\x04term\x18\x05 \x01(\x04R\x04termB\x06\n" +
 	"\x04kind\"\xed\x06\n" +
 	"\x05Grant\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
