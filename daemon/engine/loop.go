@@ -31,6 +31,8 @@ type turn struct {
 	heard   []string // devices whose drivers have spoken
 	replies []func(revision uint64, err error)
 	more    bool // the dispatcher had more to grant
+
+	strangers []*input // statuses of drivers that have not said hello in this term
 }
 
 // Run leads until ctx ends or the ledger fails. It returns nil only when ctx has ended and everything decided is stored.
@@ -152,6 +154,8 @@ func (e *Engine) take(t *turn, in *input) {
 		if in.status != nil {
 			e.hear(t, in)
 		}
+	} else if in.status != nil && notGreeted(err) {
+		t.strangers = append(t.strangers, in)
 	}
 	t.replies = append(t.replies, func(revision uint64, lost error) {
 		r := reply{result: Result{Decision: d, Revision: revision}, err: err}
@@ -207,6 +211,7 @@ func (e *Engine) finish(ctx context.Context, t *turn) error {
 	err := e.commit(ctx, t)
 	if err == nil {
 		e.sendOrders(e.concerned(t), t.now)
+		e.askHellos(t)
 	}
 	for _, answer := range t.replies {
 		answer(e.head.Revision, err)

@@ -1884,6 +1884,8 @@ type RunChanged struct {
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	// When it ended.
 	EndTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// The device has begun a new epoch without the run: a start that was on its way to it is refused there.
+	StartVoid bool `protobuf:"varint,8,opt,name=start_void,json=startVoid,proto3" json:"start_void,omitempty"`
 	// Job of the run.
 	Job string `protobuf:"bytes,20,opt,name=job,proto3" json:"job,omitempty"`
 	// Step of the run.
@@ -1971,6 +1973,13 @@ func (x *RunChanged) GetEndTime() *timestamppb.Timestamp {
 		return x.EndTime
 	}
 	return nil
+}
+
+func (x *RunChanged) GetStartVoid() bool {
+	if x != nil {
+		return x.StartVoid
+	}
+	return false
 }
 
 func (x *RunChanged) GetJob() string {
@@ -3451,7 +3460,7 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\bwithdraw\x18\x02 \x01(\bR\bwithdraw\x12\x10\n" +
 	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
 	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
-	"\x06device\x18\x16 \x01(\tR\x06device\"\xdb\x02\n" +
+	"\x06device\x18\x16 \x01(\tR\x06device\"\xfa\x02\n" +
 	"\n" +
 	"RunChanged\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12)\n" +
@@ -3462,7 +3471,9 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x0epieces_spoiled\x18\x05 \x01(\x05R\rpiecesSpoiled\x129\n" +
 	"\n" +
 	"start_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
-	"\bend_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x10\n" +
+	"\bend_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x1d\n" +
+	"\n" +
+	"start_void\x18\b \x01(\bR\tstartVoid\x12\x10\n" +
 	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
 	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
 	"\x06device\x18\x16 \x01(\tR\x06device\"\xc3\x02\n" +
