@@ -163,12 +163,12 @@ func (m *machine) look() {
 	begun, known := m.sim.Motions()
 	for _, k := range known {
 		r := w.books.runs[k.Run]
-		if !k.Loaded && begun > m.begun && (r == nil || !r.begun || k.Moves) {
+		if k.Begun && begun > m.begun && (r == nil || !r.begun || k.Moves) {
 			m.begun++
 			w.books.begins(m.id, k.Run, k.Fence)
 			r = w.books.runs[k.Run]
 		}
-		if r != nil && !k.Loaded {
+		if r != nil && k.Begun {
 			if k.Made < r.made {
 				w.fail("%s had made %d pieces of %s and now %d", m.id, r.made, k.Run, k.Made)
 			}

@@ -234,8 +234,12 @@ func (c *crew) judge(r *floor.Run, do func(floor.Command)) {
 	do(floor.ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_KEEP, Good: good})
 }
 
-// makeAgain does what a step without good pieces asks for.
+// makeAgain does what a step without good pieces asks for: they are made again, or that has been done and the job is given up.
 func (c *crew) makeAgain(st *floor.Step, do func(floor.Command)) {
+	if c.w.luck("crew gives up").Below(4) == 0 {
+		do(floor.CancelJob{Job: st.Job.ID})
+		return
+	}
 	for _, p := range st.Panels {
 		for _, t := range st.Job.Steps {
 			if p.Spoiled > 0 && len(t.Runs) > 0 && slices.Contains(t.Panels, p) {
@@ -244,7 +248,6 @@ func (c *crew) makeAgain(st *floor.Step, do func(floor.Command)) {
 			}
 		}
 	}
-	do(floor.CancelJob{Job: st.Job.ID})
 }
 
 // scan scans a device and a panel at a station that stands there.
