@@ -19,7 +19,7 @@ import (
 	"time"
 
 	"tandem/daemon/faultsim"
-	"tandem/scheduler/cputime"
+	"tandem/daemon/faultsim/cputime"
 )
 
 func main() {
