@@ -129,8 +129,7 @@ func (c *crew) look() {
 				pause := time.Duration(w.luck("crew").Float() * float64(100*time.Millisecond))
 				d.later(pause, func() { // to the daemon that was looked at: it knows what is meant
 					d.s.Do(floor.Meta{Actor: e.actor}, e.command, func(_ engine.Result, err error) {
-						var refused *floor.Error
-						if errors.As(err, &refused) {
+						if _, refused := errors.AsType[*floor.Error](err); refused {
 							w.trace("%s: %T is refused: %v", e.actor, e.command, err)
 						}
 					})
@@ -392,7 +391,7 @@ func (w *World) wrongScan(a Act, m *machine) {
 // trouble is a fault.
 func (w *World) trouble(a Act, m *machine) {
 	d := w.leader
-	switch a.Kind {
+	switch a.Kind { //nolint:exhaustive // what clients and people do is in act
 	case Crash:
 		w.armed = points[a.A%uint64(len(points))]
 	case Kill:

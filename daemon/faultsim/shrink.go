@@ -54,7 +54,7 @@ func sort(text string) string {
 	line, _, _ := strings.Cut(text, "\n")
 	line, _, _ = strings.Cut(line, ":")
 	var words []string
-	for _, word := range strings.Fields(line) {
+	for word := range strings.FieldsSeq(line) {
 		if !strings.ContainsFunc(word, unicode.IsDigit) {
 			words = append(words, word)
 		}

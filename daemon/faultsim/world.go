@@ -235,13 +235,3 @@ func (w *World) last() {
 		v.last()
 	}
 }
-
-func keys[K comparable, V any](m map[K]V) func(yield func(K) bool) {
-	return func(yield func(K) bool) {
-		for k := range m {
-			if !yield(k) {
-				return
-			}
-		}
-	}
-}
