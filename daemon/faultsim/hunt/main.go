@@ -19,7 +19,7 @@ import (
 	"time"
 
 	"tandem/daemon/faultsim"
-	"tandem/daemon/faultsim/cputime"
+	"tandem/scheduler/plan/bench/cputime"
 )
 
 func main() {

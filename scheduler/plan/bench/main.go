@@ -21,6 +21,7 @@ import (
 	"time"
 
 	"tandem/scheduler/plan"
+	"tandem/scheduler/plan/bench/cputime"
 	"tandem/scheduler/plan/graph"
 	"tandem/scheduler/plan/instance"
 	"tandem/scheduler/plan/order"
@@ -165,8 +166,8 @@ func measure(t trial, solve solver, budget time.Duration, seeds int) (result, er
 	r := result{trial: t}
 	for seed := range seeds {
 		runtime.GC() // what the run before left is not paid by this one
-		until := cpu() + budget
-		s, _, err := solve(t.problem, nil, problem.Budget{Stop: func() bool { return cpu() >= until }}, uint64(seed+1))
+		until := cputime.Process() + budget
+		s, _, err := solve(t.problem, nil, problem.Budget{Stop: func() bool { return cputime.Process() >= until }}, uint64(seed+1))
 		if err != nil {
 			return r, err
 		}
