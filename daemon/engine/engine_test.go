@@ -443,6 +443,24 @@ func TestWrongEpochMustGreet(t *testing.T) {
 	}
 }
 
+// A driver whose connection has outlived the daemon that it knows is asked for a hello by the next one.
+func TestWhoSpeaksBeforeAHelloIsAskedForOne(t *testing.T) {
+	store := ledger.NewMemory()
+	w := open(t, store)
+	w.hello("printer-1", idle(5, 1))
+	if err := w.stop(); err != nil {
+		t.Fatal(err)
+	}
+	w = open(t, store)
+	var fe *floor.Error
+	if err := w.engine.Status(t.Context(), "printer-1", idle(5, 2)); !errors.As(err, &fe) || fe.Reason != floor.NotGreeted {
+		t.Fatalf("status before hello: %v", err)
+	}
+	if o := w.taken(); len(o) != 1 || o[0].GetIntroduce() == nil || o[0].GetTerm() != 2 || o[0].GetEpoch() != 5 {
+		t.Fatalf("it is told %v", o)
+	}
+}
+
 // A caller whose time is up leaves either before its function is called or after: what the function writes is never written
 // under the caller's hands. The race detector is the judge.
 func TestACallerThatLeavesEarlyRacesWithNothing(t *testing.T) {
