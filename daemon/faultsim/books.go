@@ -5,6 +5,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"tandem/drivers"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -30,7 +31,6 @@ type books struct {
 type entry struct {
 	run, step, device string
 	fence             uint64
-	pieces            int32
 	allowed           bool // somebody has let it begin
 	ended             bool
 	resolved          bool // by a person
@@ -73,24 +73,19 @@ func (b *books) event(rec *ledgerv1.Record, e *ledgerv1.Event) {
 	switch k := e.GetKind().(type) {
 	case *ledgerv1.Event_TermBegan:
 		if k.TermBegan.GetTerm() != rec.GetTerm() {
-			w.trace("term %d began in a record of term %d", k.TermBegan.GetTerm(), rec.GetTerm())
+			w.fail("term %d began in a record of term %d", k.TermBegan.GetTerm(), rec.GetTerm())
 		}
 	case *ledgerv1.Event_RunGranted:
 		b.granted(k.RunGranted.GetRun())
 	case *ledgerv1.Event_RunAllowed:
-		if r := b.liveRun(k.RunAllowed.GetRun(), "allowed"); r != nil {
-			if e.GetActor() == "" {
-				w.fail("%s was let begin by nobody", r.run)
-			}
-			r.allowed = true
+		if e.GetActor() == "" {
+			w.fail("%s was let begin by nobody", k.RunAllowed.GetRun())
 		}
+		b.liveRun(k.RunAllowed.GetRun(), "allowed").allowed = true
 	case *ledgerv1.Event_RunLapsed:
-		if r := b.liveRun(k.RunLapsed.GetRun(), "lapsed"); r != nil {
-			r.allowed = false
-		}
+		b.liveRun(k.RunLapsed.GetRun(), "lapsed").allowed = false
 	case *ledgerv1.Event_RunChanged:
-		r := b.liveRun(k.RunChanged.GetRun(), "changed")
-		if r != nil && over(k.RunChanged.GetState()) {
+		if r := b.liveRun(k.RunChanged.GetRun(), "changed"); drivers.Ended(k.RunChanged.GetState()) {
 			b.end(r)
 		}
 	case *ledgerv1.Event_RunResolved:
@@ -102,18 +97,12 @@ func (b *books) event(rec *ledgerv1.Record, e *ledgerv1.Event) {
 			b.end(r)
 		}
 	case *ledgerv1.Event_RunRefused:
-		if r := b.liveRun(k.RunRefused.GetRun(), "refused"); r != nil {
-			b.end(r)
-		}
+		b.end(b.liveRun(k.RunRefused.GetRun(), "refused"))
 	}
 }
 
-func over(s tandemv1.JobState) bool {
-	return s == tandemv1.JobState_JOB_STATE_COMPLETED || s == tandemv1.JobState_JOB_STATE_ABORTED || s == tandemv1.JobState_JOB_STATE_CANCELED
-}
-
 func (b *books) granted(g *tandemv1.Run) {
-	r := &entry{run: g.GetId(), step: g.GetJob() + "/" + g.GetStep(), device: g.GetDevice(), fence: g.GetFence(), pieces: g.GetPieces()}
+	r := &entry{run: g.GetId(), step: g.GetJob() + "/" + g.GetStep(), device: g.GetDevice(), fence: g.GetFence()}
 	if r.fence <= b.fence {
 		b.w.fail("%s was granted with fence %d after %d", r.run, r.fence, b.fence)
 	}
@@ -128,6 +117,7 @@ func (b *books) granted(g *tandemv1.Run) {
 	b.all = append(b.all, r)
 }
 
+// liveRun returns a run that must be live.
 func (b *books) liveRun(id, what string) *entry {
 	r := b.runs[id]
 	if r == nil || r.ended {

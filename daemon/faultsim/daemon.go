@@ -3,6 +3,7 @@ package faultsim
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -29,7 +30,6 @@ const (
 // daemon is one life of a daemon.
 type daemon struct {
 	w     *World
-	eng   *engine.Engine
 	s     *engine.Stepped
 	ears  map[string]*bus.Ear
 	desk  *station.Desk
@@ -57,7 +57,7 @@ func (w *World) start() {
 	if err != nil {
 		w.fail("the daemon does not start: %v", err)
 	}
-	d.eng, d.s = eng, eng.Stepped()
+	d.s = eng.Stepped()
 	w.leader = d
 	w.daemons = append(w.daemons, d)
 	w.trace("%s starts at revision %d, its clock off by %v", d.label, len(w.books.records), w.clockOff)
@@ -143,12 +143,8 @@ func (d *daemon) die(how string) {
 
 func (d *daemon) gone() {
 	d.dead = true
-	for i, o := range d.w.daemons {
-		if o == d {
-			d.w.daemons = append(d.w.daemons[:i:i], d.w.daemons[i+1:]...)
-			return
-		}
-	}
+	// Somebody may be going through the list: daemons die while they listen.
+	d.w.daemons = slices.DeleteFunc(slices.Clone(d.w.daemons), func(o *daemon) bool { return o == d })
 }
 
 // stop is what the program does whose engine has stopped: it opens everything anew, unless another leads.

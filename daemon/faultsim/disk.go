@@ -27,8 +27,9 @@ type died struct{ point string }
 
 // disk is what outlives the daemon. What it has acknowledged, it keeps.
 type disk struct {
-	w     *World
-	store *ledger.Memory
+	*ledger.Memory
+
+	w *World
 
 	full     time.Duration // until then there is no space
 	slow     time.Duration // until then it is slow
@@ -36,7 +37,7 @@ type disk struct {
 	unstored bool          // and the next of these is not stored
 }
 
-// handle is a ledger as one process has opened it: it knows the head that it has read or written, and no other.
+// handle is the ledger as one process has opened it: after an append without an answer it takes no more.
 type handle struct {
 	*disk
 	owner *daemon
@@ -78,16 +79,11 @@ func (h *handle) Append(ctx context.Context, rec *ledgerv1.Record) (ledger.Head,
 }
 
 func (h *handle) append(ctx context.Context, rec *ledgerv1.Record) (ledger.Head, error) {
-	head, err := h.store.Append(ctx, rec)
+	head, err := h.Memory.Append(ctx, rec)
 	if err == nil {
 		h.w.books.record(rec)
 	}
 	return head, err
-}
-
-// Replay implements ledger.Ledger.
-func (h *handle) Replay(ctx context.Context, after uint64, fn func(*ledgerv1.Record) error) error {
-	return h.store.Replay(ctx, after, fn)
 }
 
 // SaveSnapshot implements ledger.Ledger.
@@ -96,12 +92,7 @@ func (h *handle) SaveSnapshot(ctx context.Context, snap *ledgerv1.Snapshot) erro
 	if h.w.now < h.full {
 		return fmt.Errorf("save snapshot: %w", ledger.ErrFull)
 	}
-	err := h.store.SaveSnapshot(ctx, snap)
+	err := h.Memory.SaveSnapshot(ctx, snap)
 	h.owner.maybeDie(afterSnapshot)
 	return err
-}
-
-// LoadSnapshot implements ledger.Ledger.
-func (h *handle) LoadSnapshot(ctx context.Context) (*ledgerv1.Snapshot, error) {
-	return h.store.LoadSnapshot(ctx)
 }

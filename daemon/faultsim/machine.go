@@ -17,7 +17,6 @@ import (
 type machine struct {
 	w    *World
 	id   string
-	spec *tandemv1.Device
 	kind drivers.Kind
 	env  drivers.Env
 	time *floorClock // follows the daemon's
@@ -37,7 +36,7 @@ type machine struct {
 }
 
 func newMachine(w *World, spec *tandemv1.Device) *machine {
-	m := &machine{w: w, id: spec.GetId(), spec: spec}
+	m := &machine{w: w, id: spec.GetId()}
 	switch spec.GetDriver().GetKind() {
 	case "sim":
 		m.kind = sim.Kind()
@@ -263,7 +262,7 @@ type line struct {
 func (l *line) Hello(h *driverv1.Hello, answered func(*driverv1.Welcome, error)) {
 	m, body := l.m, proto.CloneOf(h)
 	m.carry(func() {
-		for _, d := range m.w.listeners() {
+		for _, d := range m.w.daemons {
 			d.enter(func() {
 				d.hello(m, proto.CloneOf(body), func(w *driverv1.Welcome) {
 					m.w.trace("  %s welcomes %s: %v", d.label, m.id, w)
@@ -287,7 +286,7 @@ func (l *line) Hello(h *driverv1.Hello, answered func(*driverv1.Welcome, error))
 func (l *line) Publish(s *driverv1.Status) {
 	m, body := l.m, proto.CloneOf(s)
 	m.carry(func() {
-		for _, d := range m.w.listeners() {
+		for _, d := range m.w.daemons {
 			d.enter(func() {
 				m.w.trace("  %s hears %v of %s", d.label, body, m.id)
 				d.status(m, proto.CloneOf(body))
@@ -295,6 +294,3 @@ func (l *line) Publish(s *driverv1.Status) {
 		}
 	})
 }
-
-// listeners are the daemons that hear what drivers say: also one that no longer leads and does not know it.
-func (w *World) listeners() []*daemon { return append([]*daemon(nil), w.daemons...) }

@@ -32,10 +32,15 @@ type client struct {
 
 // ask lets somebody ask for something, again and again until there is an answer.
 func (w *World) ask(actor, id string, command func() floor.Command) {
-	sum := sha256.Sum256([]byte(id))
-	c := &client{w: w, meta: floor.Meta{Actor: actor, RequestID: id, Fingerprint: sum[:]}, command: command}
+	c := &client{w: w, meta: metaOf(actor, id), command: command}
 	w.clients = append(w.clients, c)
 	c.try()
+}
+
+// metaOf is that of a request whose id says all that is asked.
+func metaOf(actor, id string) floor.Meta {
+	sum := sha256.Sum256([]byte(id))
+	return floor.Meta{Actor: actor, RequestID: id, Fingerprint: sum[:]}
 }
 
 func (c *client) try() {
@@ -93,7 +98,7 @@ func (c *client) answered(r engine.Result, err error) {
 // crew are the people on the floor: they look, go, start, finish, load, count and resolve, and tell the truth.
 type crew struct {
 	w     *World
-	round int
+	scans int // so far
 }
 
 func (c *crew) plan() {
@@ -108,29 +113,21 @@ func (c *crew) plan() {
 	})
 }
 
-// errand is what somebody has decided to do, seen from what was on the screen.
-type errand struct {
-	actor   string
-	command floor.Command
-}
-
 // look lets a person look at what the daemon shows, decide, and do so a moment later, when all may be different.
 func (c *crew) look() {
 	w := c.w
-	c.round++
 	d := w.leader
 	if d == nil {
 		return
 	}
 	d.enter(func() {
 		d.s.View(func(s engine.State) {
-			todo := c.decide(s)
-			for _, e := range todo {
+			for _, command := range c.decide(s) {
 				pause := time.Duration(w.luck("crew").Float() * float64(100*time.Millisecond))
 				d.later(pause, func() { // to the daemon that was looked at: it knows what is meant
-					d.s.Do(floor.Meta{Actor: e.actor}, e.command, func(_ engine.Result, err error) {
+					d.s.Do(floor.Meta{Actor: "mira"}, command, func(_ engine.Result, err error) {
 						if _, refused := errors.AsType[*floor.Error](err); refused {
-							w.trace("%s: %T is refused: %v", e.actor, e.command, err)
+							w.trace("%T is refused: %v", command, err)
 						}
 					})
 				})
@@ -140,9 +137,9 @@ func (c *crew) look() {
 }
 
 // decide says what a good crew does. While there is trouble it does some of it only.
-func (c *crew) decide(s engine.State) (todo []errand) {
+func (c *crew) decide(s engine.State) (todo []floor.Command) {
 	w, f, luck := c.w, s.Floor, c.w.luck("crew decides")
-	do := func(cmd floor.Command) { todo = append(todo, errand{"mira", cmd}) }
+	do := func(cmd floor.Command) { todo = append(todo, cmd) }
 	lazy := func() bool { return w.inTrouble() && luck.Below(3) == 0 }
 	for _, d := range f.Devices {
 		m := w.byID[d.ID]
@@ -161,7 +158,7 @@ func (c *crew) decide(s engine.State) (todo []errand) {
 		}
 		for _, r := range d.Live {
 			if !lazy() {
-				c.tend(s, r, do)
+				c.tend(r, do)
 			}
 		}
 	}
@@ -185,8 +182,15 @@ func (c *crew) decide(s engine.State) (todo []errand) {
 }
 
 // tend does what a live run needs of people.
-func (c *crew) tend(s engine.State, r *floor.Run, do func(floor.Command)) {
-	luck := c.w.luck("crew tends")
+func (c *crew) tend(r *floor.Run, do func(floor.Command)) {
+	// Half of what starts and ends work is scanned.
+	orScan := func(command floor.Command) {
+		if c.w.luck("crew tends").Below(2) == 0 {
+			c.scan(r.Device.ID, r.Device.Code, r.Step.Panels[0].Code)
+			return
+		}
+		do(command)
+	}
 	switch {
 	case r.Unknown() || r.Device.Retired:
 		c.judge(r, do)
@@ -194,17 +198,9 @@ func (c *crew) tend(s engine.State, r *floor.Run, do func(floor.Command)) {
 		if r.NeedsLoad() {
 			do(floor.LoadMedia{Device: r.Device.ID, Media: r.Step.Supply()})
 		}
-		if luck.Below(2) == 0 {
-			c.scan(r.Device.ID, r.Device.Code, r.Step.Panels[0].Code)
-			return
-		}
-		do(floor.StartRun{Run: r.ID})
+		orScan(floor.StartRun{Run: r.ID})
 	case r.Device.Manual() && !r.Step.Drying() && r.State == tandemv1.JobState_JOB_STATE_PROCESSING:
-		if luck.Below(2) == 0 {
-			c.scan(r.Device.ID, r.Device.Code, r.Step.Panels[0].Code)
-			return
-		}
-		do(floor.FinishRun{Run: r.ID})
+		orScan(floor.FinishRun{Run: r.ID})
 	case r.Device.Manual() && r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED:
 		do(floor.ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_AGAIN})
 	}
@@ -264,8 +260,8 @@ func (c *crew) scan(place string, payloads ...string) {
 // pull is one pull of the trigger.
 func (c *crew) pull(d *daemon, at, payload string) {
 	w := c.w
-	w.crew.round++
-	id := fmt.Sprintf("scan/%s/%d", at, w.crew.round)
+	c.scans++
+	id := fmt.Sprintf("scan/%s/%d", at, c.scans)
 	d.s.View(func(s engine.State) {
 		a := d.desk.Decide(s.Floor, s.Now, station.Scan{Station: at, Payload: payload, At: w.wall()})
 		w.trace("scan of %q at %s: %s", payload, at, a.Message)
@@ -273,9 +269,8 @@ func (c *crew) pull(d *daemon, at, payload string) {
 			return
 		}
 		c.right(s.Floor, a.Command, payload)
-		sum := sha256.Sum256([]byte(id))
 		d.later(time.Millisecond, func() {
-			d.s.Do(floor.Meta{Actor: a.Actor, RequestID: id, Fingerprint: sum[:]}, floor.Answered{Command: a.Command, Answer: []byte("kept")},
+			d.s.Do(metaOf(a.Actor, id), floor.Answered{Command: a.Command, Answer: []byte("kept")},
 				func(_ engine.Result, err error) {
 					if err != nil {
 						d.desk.Refused(at)

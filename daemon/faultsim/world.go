@@ -34,7 +34,7 @@ type World struct {
 	disk     *disk
 	books    *books
 	leader   *daemon   // that clients and drivers reach; nil: none
-	daemons  []*daemon // alive
+	daemons  []*daemon // alive; all hear what drivers say, also one that no longer leads and does not know it
 	armed    string    // the point at which the leader dies next
 	clockOff time.Duration
 	machines []*machine
@@ -91,7 +91,7 @@ func Play(p Plan, trace func(string)) (out Outcome) {
 
 func newWorld(p Plan, trace func(string)) *World {
 	w := &World{plan: p, file: shop(), lucks: map[string]*chance.Stream{}, ctx: context.Background(), byID: map[string]*machine{}, log: trace}
-	w.disk = &disk{w: w, store: ledger.NewMemory()}
+	w.disk = &disk{w: w, Memory: ledger.NewMemory()}
 	w.books = newBooks(w, w.file)
 	for _, d := range w.file.GetDevices() {
 		m := newMachine(w, d)
