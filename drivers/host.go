@@ -22,10 +22,15 @@ type Host struct {
 	kind   Kind
 	env    Env
 	driver Driver
-	synced *clock.Synced // nil: the clock was given
+	synced follower // nil: the clock was given, and follows nobody
 
 	now   func() time.Time                    // the wall clock
 	below func(d time.Duration) time.Duration // chance, from 0 to below d
+}
+
+// follower is a clock that follows the daemon's, as [clock.Synced] does.
+type follower interface {
+	Set(now time.Time, scale float64)
 }
 
 // NewHost checks an environment and settings and makes the driver. It opens nothing.
@@ -36,8 +41,8 @@ func NewHost(kind Kind, env Env, settings map[string]string) (*Host, error) {
 	}
 	h := &Host{kind: kind, now: time.Now, below: rand.N[time.Duration]}
 	if env.Clock == nil {
-		h.synced = clock.NewSynced()
-		env.Clock = h.synced
+		synced := clock.NewSynced()
+		h.synced, env.Clock = synced, synced
 	}
 	h.env = env
 	if h.driver, err = kind.New(env, settings); err != nil {

@@ -44,13 +44,14 @@ type Stepped struct {
 
 // NewStepped makes a host for a driver that exists already, as a machine outlives the program that talks to it. lastEpoch is
 // that of the host before it, which Serve keeps in StateDir, now the wall clock; below gives chance numbers from 0 to below
-// its argument. The environment has a clock.
+// its argument. The environment has a clock; one that has the method Set of [clock.Synced] is told the daemon's time.
 func NewStepped(kind Kind, env Env, driver Stepping, bus SteppedBus, lastEpoch uint64, now func() time.Time, below func(time.Duration) time.Duration) (*Stepped, error) {
 	env, err := env.check()
 	if err != nil {
 		return nil, err
 	}
 	h := &Host{kind: kind, env: env, driver: driver, now: now, below: below}
+	h.synced, _ = env.Clock.(follower)
 	s := &Stepped{host: h, desk: newDesk(env, kind.Manual, h.newEpoch(lastEpoch)), driver: driver, pause: h.driverPauses()}
 	s.talk = newTalk(steppedBus{bus: bus}, s.desk, h)
 	s.talk.ask = func(_ context.Context, hello *driverv1.Hello, call int, epoch uint64) {
@@ -106,13 +107,9 @@ func (s *Stepped) Step() (wall, floor time.Duration) {
 	return wall, floor
 }
 
-// serve hands over what waits, looks at the device and reports, until nothing waits.
+// serve looks at the device and reports, then hands over what waits, until nothing waits.
 func (s *Stepped) serve(now time.Time) time.Duration {
 	for {
-		for next := s.desk.next(); next.order != nil; next = s.desk.next() {
-			s.driver.Take(next.order)
-			s.desk.handed(next)
-		}
 		status, next, err := s.driver.Look()
 		if err != nil {
 			s.serving = false
@@ -120,9 +117,12 @@ func (s *Stepped) serve(now time.Time) time.Duration {
 			return -1
 		}
 		s.desk.report(s.life, status)
-		if s.desk.next().order == nil {
+		waiting := s.desk.next()
+		if waiting.order == nil {
 			return next
 		}
+		s.driver.Take(waiting.order)
+		s.desk.handed(waiting)
 	}
 }
 

@@ -266,12 +266,10 @@ func (l *line) Hello(h *driverv1.Hello, answered func(*driverv1.Welcome, error))
 			d.enter(func() {
 				d.hello(m, proto.CloneOf(body), func(w *driverv1.Welcome) {
 					m.w.trace("  %s welcomes %s: %v", d.label, m.id, w)
-					off := w.GetNow().AsTime().Sub(m.w.floorTime()) // as if it were measured without the delay, which scale makes long
+					off := w.GetNow().AsTime().Sub(m.w.floorTime())
 					m.carry(func() {
 						if m.host != nil && m.life == l.life && m.link {
-							if w.GetNow() != nil {
-								m.time.off = off + m.fast
-							}
+							m.time.next = off + m.fast
 							answered(w, nil)
 							m.plan(0)
 						}

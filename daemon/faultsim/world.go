@@ -174,11 +174,15 @@ func (w *World) wallFor(floor time.Duration) time.Duration {
 type floorClock struct {
 	clock.Clock // for timers, which nobody here makes
 
-	w   *World
-	off time.Duration
+	w    *World
+	off  time.Duration
+	next time.Duration // how wrong it is once it has been set
 }
 
 func (c *floorClock) Now() time.Time { return c.w.floorTime().Add(c.off) }
+
+// Set follows the daemon's clock as if its time had been measured without delay, which scale makes long.
+func (c *floorClock) Set(time.Time, float64) { c.off = c.next }
 
 // wallClock is a process's wall clock by which it measures.
 type wallClock struct {
