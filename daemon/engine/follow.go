@@ -72,3 +72,6 @@ func (e *Engine) leads() error {
 	}
 	return e.opt.Leads()
 }
+
+// Head returns the last record restored or folded. It must not be called while Follow, CatchUp or Run does its work.
+func (e *Engine) Head() ledger.Head { return e.head }
