@@ -30,7 +30,7 @@ const (
 	// A request that may be sent twice is given longest for an answer, and then sent again: whoever has it may have been
 	// stopped or cut off. It may also be slow, so each attempt is given twice as long as the one before.
 	firstAttempt = 4 * time.Second
-	// untilAnotherLeads is how long it is sent again while no daemon leads, where the caller sets no nearer end.
+	// untilAnotherLeads is how long it is sent again while no daemon leads, where the caller sets no end.
 	untilAnotherLeads = 15 * time.Second
 	// Pauses between attempts double from the first to the longest.
 	firstPause, longestPause = 50 * time.Millisecond, 500 * time.Millisecond
@@ -129,12 +129,17 @@ func (f fixed) Pick(balancer.PickInfo) (balancer.PickResult, error) {
 // than asking once, and where a daemon has said that it did nothing because it does not lead.
 func again(ctx context.Context, method string, req, reply any, cc *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
 	twice := repeatableMethod(method)
-	begin, pause, within := time.Now(), firstPause, firstAttempt
+	if _, bounded := ctx.Deadline(); !bounded {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, untilAnotherLeads)
+		defer cancel()
+	}
+	pause, within := firstPause, firstAttempt
 	for {
 		err := attempt(ctx, twice, within, func(ctx context.Context) error { return invoke(ctx, method, req, reply, cc, opts...) })
 		late := status.Code(err) == codes.DeadlineExceeded
 		switch {
-		case err == nil || ctx.Err() != nil || time.Since(begin) > untilAnotherLeads:
+		case err == nil || ctx.Err() != nil:
 			return err
 		case twice && late:
 			within *= 2

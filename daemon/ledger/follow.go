@@ -68,11 +68,10 @@ func (l *JetStream) follow(links *chain, data []byte, after uint64, fn func(*led
 	if err != nil {
 		return err
 	}
-	if rec.GetRevision() <= after {
-		return nil
-	}
-	if err := fn(rec, links.head); err != nil {
-		return &refusedRecord{err}
+	if rec.GetRevision() > after {
+		if err := fn(rec, links.head); err != nil {
+			return &refusedRecord{err}
+		}
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()

@@ -122,3 +122,15 @@ func TestFollowDamage(t *testing.T) {
 		t.Errorf("%d records followed, then error %v; want 3, then ErrCorrupt", n, err)
 	}
 }
+
+// Who has replayed what another wrote after the ledger was opened has nothing more to catch up with, and goes on from there.
+func TestCatchUpWithNothing(t *testing.T) {
+	s := startStore(t, t.TempDir())
+	writer, follower := s.open(t, s.options()), s.open(t, s.options())
+	_, head := ledgertest.Fill(t, writer, ledger.Head{}, 5, 1)
+	ledgertest.Collect(t, follower, 0)
+	if err := follower.CatchUp(t.Context(), 5, func(*ledgerv1.Record, ledger.Head) error { return errors.New("called") }); err != nil {
+		t.Fatal(err)
+	}
+	ledgertest.Fill(t, follower, head, 1, 1)
+}

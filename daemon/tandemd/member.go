@@ -31,6 +31,8 @@ const (
 	durableEvery  = 15 * time.Second
 	// appendWithin is longer than a store that is well takes, and no longer than a client may wait for a new leader.
 	appendWithin = 3 * time.Second
+	// readWithin and attemptWithin are short, so that what is lost while the servers choose a leader is soon asked again.
+	readWithin, attemptWithin = 2 * time.Second, 2 * time.Second
 	// tryAgain to tryAgainAtMost is the pause before a member that has failed follows anew; lasted is how long it must have
 	// been well for the pause to begin small again.
 	tryAgain, tryAgainAtMost = 200 * time.Millisecond, 5 * time.Second
@@ -172,7 +174,8 @@ func (m *member) open(ctx context.Context) (*ledger.JetStream, error) {
 		return nil, fmt.Errorf("reach JetStream: %w", err)
 	}
 	store, err := ledger.OpenJetStream(ctx, js, ledger.Options{
-		SyncAlways: ledger.MajoritySyncAlways(m.system, durableWithin), Replicas: clusterCopies, AppendTimeout: appendWithin,
+		SyncAlways: ledger.MajoritySyncAlways(m.system, durableWithin), Replicas: clusterCopies,
+		AppendTimeout: appendWithin, ReadTimeout: readWithin, AttemptTimeout: attemptWithin,
 		Survived: func(err error) { m.log.Warn("trouble with the ledger survived", zap.Error(err)) },
 	})
 	if err != nil || m.elector.Load() != nil {
@@ -216,6 +219,9 @@ func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
 	m.lease.Store(lease)
 	begin := time.Now()
 	folded, err := eng.CatchUp(ctx)
+	for err != nil && lease.Valid() && !errors.Is(err, ledger.ErrCorrupt) { // the lease was stored, so the store is not far
+		folded, err = eng.CatchUp(ctx)
+	}
 	if err != nil {
 		return err
 	}

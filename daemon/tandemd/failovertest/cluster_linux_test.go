@@ -54,7 +54,7 @@ type cluster struct {
 	tls      *authority        // nil: in the clear, on loopback
 	servers  []*server
 	members  []*member
-	floor    string // path of the floor file
+	floor    string            // path of the floor file
 	dialFrom map[string]string // host:port -> namespace to dial it from
 }
 
