@@ -40,7 +40,7 @@ type ClusterConfig struct {
 	// Credentials is the folder with one password for each user, in files of its name: ledger, daemon, driver, system.
 	Credentials string
 	// StoreDir is the folder that an embedded server would have. Nothing is kept there but a lock, so that two daemons do
-	// not share a folder. It is created with mode 0700. Required.
+	// not share a folder. It is created with mode 0700. Empty: no lock, for who keeps nothing.
 	StoreDir string
 	// Name of this daemon, for the servers' lists of connections.
 	Name string
@@ -64,14 +64,14 @@ func OpenCluster(cfg ClusterConfig) (*Cluster, error) {
 	if err != nil {
 		return nil, fmt.Errorf("reach cluster: %w", err)
 	}
-	if cfg.StoreDir == "" {
-		return nil, errors.New("reach cluster: StoreDir is empty: name the directory of the daemon's data")
-	}
 	c := &Cluster{cfg: cfg, urls: urls}
 	for _, user := range []string{ledgerUser, daemonUser, driverUser, systemUser} {
 		if _, err := c.secret(user); err != nil {
 			return nil, fmt.Errorf("reach cluster: %w", err)
 		}
+	}
+	if cfg.StoreDir == "" {
+		return c, nil
 	}
 	if err := os.MkdirAll(cfg.StoreDir, 0o700); err != nil {
 		return nil, fmt.Errorf("reach cluster: create store directory: %w", err)
@@ -83,7 +83,11 @@ func OpenCluster(cfg ClusterConfig) (*Cluster, error) {
 }
 
 // Shutdown lets another daemon have the directory. Connections made here belong to who asked for them.
-func (c *Cluster) Shutdown() { _ = c.lock.Close() }
+func (c *Cluster) Shutdown() {
+	if c.lock != nil {
+		_ = c.lock.Close()
+	}
+}
 
 // LedgerConn connects to the account that holds the ledger and the lease. What cannot be sent at once is not sent later.
 func (c *Cluster) LedgerConn(ctx context.Context) (*nats.Conn, error) {

@@ -159,6 +159,9 @@ func (l *JetStream) followOnce(ctx context.Context, after *uint64, fn func(*ledg
 
 // listen begins to read the ledger at a revision, without an end.
 func (l *JetStream) listen(ctx context.Context, from uint64) (<-chan jetstream.Msg, func(), error) {
+	// One that is being made when ctx ends would be left behind for as long as readerLifetime.
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), l.opts.AttemptTimeout)
+	defer cancel()
 	reader, err := l.js.OrderedConsumer(ctx, StreamName, jetstream.OrderedConsumerConfig{
 		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: max(from, 1), InactiveThreshold: readerLifetime,
 	})

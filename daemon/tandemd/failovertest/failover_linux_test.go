@@ -36,7 +36,8 @@ func (c *cluster) takesOver(w *crowd, old *member, blow time.Time, within time.D
 // The daemon that leads is killed, comes back and follows; then it is stopped for a while; then one of the three servers
 // is lost. People hand in jobs and printers work all the time.
 func TestFailover(t *testing.T) {
-	c := newCluster(t, build(t), nil, nil)
+	t.Parallel()
+	c := newCluster(t, built, nil, nil)
 	for i, at := range freePlaces(t, 2) {
 		c.join([]string{"floor-a", "floor-b"}[i], at)
 	}

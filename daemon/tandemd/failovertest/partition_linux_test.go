@@ -14,6 +14,7 @@ const elected = 30 * time.Second
 // with its server: that daemon cannot store anything any more and stops by itself, the other takes over, and when the
 // cable is back the first one follows. All of it over TLS, as machines must.
 func TestPartition(t *testing.T) {
+	t.Parallel()
 	net := newNetwork(t, 3)
 	var servers []*server
 	for i := 1; i <= 3; i++ {
@@ -21,7 +22,7 @@ func TestPartition(t *testing.T) {
 			name: fmt.Sprintf("nats-%d", i), client: place{net.name(i), net.host(i), 4222}, route: place{net.name(i), net.host(i), 6222},
 		})
 	}
-	c := newCluster(t, build(t), servers, newAuthority(t))
+	c := newCluster(t, built, servers, newAuthority(t))
 	a := c.join("floor-a", place{net.name(1), "127.0.0.1", 7431})
 	first := c.leader(60*time.Second, nil)
 	b := c.join("floor-b", place{net.name(2), "127.0.0.1", 7433})

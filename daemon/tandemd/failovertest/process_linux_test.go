@@ -11,20 +11,36 @@ import (
 	"time"
 )
 
-// binaries are the programs under test.
+// binaries are the programs under test: the NATS server of go.mod's version, and the daemon as a shop would run it.
 type binaries struct{ server, daemon string }
 
-// build compiles the NATS server of go.mod's version and the daemon as a shop would run them.
-func build(t *testing.T) binaries {
-	t.Helper()
-	dir := t.TempDir()
-	b := binaries{server: filepath.Join(dir, "nats-server"), daemon: filepath.Join(dir, "tandemd")}
-	for path, pkg := range map[string]string{b.server: "github.com/nats-io/nats-server/v2", b.daemon: "tandem/daemon/tandemd"} {
-		if out, err := exec.Command("go", "build", "-o", path, pkg).CombinedOutput(); err != nil {
-			t.Fatalf("build %s: %v\n%s", pkg, err, out)
+// built is where TestMain has put them.
+var built binaries
+
+func TestMain(m *testing.M) {
+	dir, err := os.MkdirTemp("", "failovertest-*")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	built = binaries{server: filepath.Join(dir, "nats-server"), daemon: filepath.Join(dir, "tandemd")}
+	code := 1
+	if err := build(built); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+	} else {
+		code = m.Run()
+	}
+	_ = os.RemoveAll(dir)
+	os.Exit(code)
+}
+
+func build(b binaries) error {
+	for _, what := range [][2]string{{b.server, "github.com/nats-io/nats-server/v2"}, {b.daemon, "tandem/daemon/tandemd"}} {
+		if out, err := exec.Command("go", "build", "-o", what[0], what[1]).CombinedOutput(); err != nil {
+			return fmt.Errorf("build %s: %w\n%s", what[1], err, out)
 		}
 	}
-	return b
+	return nil
 }
 
 // process is a child of the test. It is killed at the end at the latest; what it has said is shown if the test has failed.
