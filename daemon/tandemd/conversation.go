@@ -22,9 +22,7 @@ type conversation struct {
 	clock  clock.Clock
 	scale  float64
 	leads  func() error // says why this daemon no longer leads
-
-	askHello func(device string) error // asks a driver to say hello
-	log      *zap.Logger
+	log    *zap.Logger
 }
 
 func (c conversation) hello(ctx context.Context, device string, h *driverv1.Hello) *driverv1.Welcome {
@@ -44,9 +42,6 @@ func (c conversation) hello(ctx context.Context, device string, h *driverv1.Hell
 func (c conversation) status(device string, s *driverv1.Status) {
 	err := c.engine.Status(context.Background(), device, s)
 	var stale *floor.Error
-	if errors.As(err, &stale) && stale.Reason == "NOT_GREETED" {
-		err = c.askHello(device) // its connection has held since another daemon led
-	}
 	if err != nil && !errors.As(err, &stale) && !errors.Is(err, engine.ErrStopped) {
 		c.log.Warn("status not taken", zap.String("device", device), zap.Error(err))
 	}

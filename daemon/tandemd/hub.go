@@ -11,6 +11,7 @@ import (
 
 	"tandem/daemon/bus"
 	"tandem/daemon/ledger"
+	driverv1 "tandem/proto/tandem/driver/v1"
 )
 
 // hub is where the daemon meets its drivers: the server in this process, or those of a cluster.
@@ -100,7 +101,8 @@ func (c daemonConfig) lost() <-chan struct{} {
 // askHellos asks every driver for a hello: those whose connection has held while another daemon led say none by themselves.
 func (r *running) askHellos() {
 	for _, id := range deviceIDs(r.cfg.File) {
-		if err := r.bus.AskHello(id); err != nil {
+		introduce := &driverv1.Order{Kind: &driverv1.Order_Introduce{Introduce: &driverv1.Introduce{}}}
+		if err := r.bus.Post(id, introduce, func(*driverv1.Answer, error) {}); err != nil {
 			r.cfg.Log.Warn("driver not asked for a hello; it is when it speaks", zap.String("device", id), zap.Error(err))
 		}
 	}

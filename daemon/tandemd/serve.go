@@ -155,7 +155,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	defer listener.Close()
 
 	talk := conversation{
-		engine: eng, clock: floorClock, scale: cfg.TimeScale, leads: cfg.leads, askHello: func(d string) error { return line.AskHello(d) }, log: cfg.Log,
+		engine: eng, clock: floorClock, scale: cfg.TimeScale, leads: cfg.leads, log: cfg.Log,
 	}
 	line, err = bus.New(floorConn, bus.Handlers{Hello: talk.hello, Status: talk.status}, bus.Options{Devices: deviceIDs(cfg.File), Log: cfg.Log.Named("bus")})
 	if err != nil {

@@ -4,12 +4,11 @@
 // 	protoc        (unknown)
 // source: tandem/driver/v1/driver.proto
 
-// Package tandem.driver.v1 is what the daemon and a driver say to each other over NATS, as protobuf JSON. Three subjects, and a fourth without a body:
+// Package tandem.driver.v1 is what the daemon and a driver say to each other over NATS, as protobuf JSON. Three subjects:
 //
 //   tandem.v1.hello.DEVICE   request, driver to daemon, on every connect: Hello -> Welcome
 //   tandem.v1.status.DEVICE  publish, driver to daemon, at every change and every period: Status
 //   tandem.v1.order.DEVICE   request, daemon to driver: Order -> Answer
-//   tandem.v1.greet.DEVICE   publish, daemon to driver, empty: say hello again, as on a connect; another daemon leads now
 //
 // DEVICE matches [a-z0-9][a-z0-9-]{0,62}. A message is at most 64 KiB. Unknown fields are ignored.
 
@@ -728,7 +727,7 @@ type Order_Settle struct {
 }
 
 type Order_Introduce struct {
-	// Say hello again, at once: this daemon has heard of the device and not yet been introduced.
+	// Say hello again, at once, whatever the epoch of the order: this daemon has not been introduced yet.
 	Introduce *Introduce `protobuf:"bytes,6,opt,name=introduce,proto3,oneof"`
 }
 
