@@ -57,6 +57,10 @@ func (d *desk) take(o *driverv1.Order) *driverv1.Answer {
 }
 
 func (d *desk) judge(o *driverv1.Order) *refusal {
+	if o.GetIntroduce() != nil { // from who may know of no epoch yet
+		d.helloAsked = true
+		return nil
+	}
 	if o.GetEpoch() != d.epoch {
 		if d.refused && o.GetEpoch() > d.epoch && o.GetEpoch() < maxEpoch {
 			d.overtaken = o.GetEpoch()
@@ -74,9 +78,6 @@ func (d *desk) judge(o *driverv1.Order) *refusal {
 		return d.takeStop(k.Stop)
 	case *driverv1.Order_Settle:
 		return d.takeSettle(k.Settle)
-	case *driverv1.Order_Introduce:
-		d.helloAsked = true
-		return nil
 	}
 	return notNow(RefusedMalformed, "it is no grant, stop, settle or introduce")
 }

@@ -43,6 +43,11 @@ type Options struct {
 	// Period is how often, in wall time, a driver repeats its status. One that is silent for three is lost.
 	Period time.Duration
 	Wall   Wall // by which silence and repetitions are counted; default: the computer's
+	// Leader is this daemon's name, for the record of the term that it begins; empty: it is the only one.
+	Leader string
+	// Leads is asked before each record is stored, and says why this daemon no longer leads. It spares the ledger; safety
+	// rests on the ledger, which refuses the record of a leader that another has followed. Nil: it always leads.
+	Leads func() error
 	// SnapshotEvents is the number of events after which a snapshot is saved; 0 means 20,000.
 	SnapshotEvents int
 	Log            *zap.Logger
@@ -152,8 +157,8 @@ func (e *Engine) restore(ctx context.Context) error {
 		if last == nil && !bytes.Equal(rec.GetPreviousHash(), e.head.Hash) {
 			return fmt.Errorf("%w: revision %d does not follow the snapshot before it: restore a backup", ledger.ErrCorrupt, rec.GetRevision())
 		}
-		if rec.GetSchema() > floor.Schema {
-			return fmt.Errorf("revision %d has schema %d and this program reads up to %d: use the newer program", rec.GetRevision(), rec.GetSchema(), floor.Schema)
+		if err := e.floor.Admit(rec); err != nil {
+			return err
 		}
 		e.floor.ApplyRecord(rec)
 		e.unsaved += len(rec.GetEvents())

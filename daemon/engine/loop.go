@@ -104,7 +104,7 @@ func (e *Engine) turns(ctx context.Context, t *turn) error {
 // begin stores the first record of a new term.
 func (e *Engine) begin(ctx context.Context) error {
 	t := &turn{now: e.now()}
-	if err := e.decide(t, floor.Meta{Actor: "daemon"}, floor.BeginTerm{}); err != nil {
+	if err := e.decide(t, floor.Meta{Actor: "daemon"}, floor.BeginTerm{Leader: e.opt.Leader}); err != nil {
 		return err
 	}
 	if e.opt.File != nil {
@@ -120,7 +120,7 @@ func (e *Engine) begin(ctx context.Context) error {
 
 // end saves a snapshot so that the next start is quick.
 func (e *Engine) end() {
-	if e.unsaved > 0 {
+	if e.unsaved > 0 && e.leads() == nil {
 		e.savingNow <- struct{}{}
 		e.saveSnapshot()
 	}
@@ -223,6 +223,9 @@ func (e *Engine) finish(ctx context.Context, t *turn) error {
 func (e *Engine) commit(ctx context.Context, t *turn) error {
 	if len(t.events) == 0 {
 		return nil
+	}
+	if err := e.leads(); err != nil {
+		return errors.Join(ErrStopped, fmt.Errorf("store revision %d: %w", e.head.Revision+1, err))
 	}
 	rec := &ledgerv1.Record{
 		Revision: e.head.Revision + 1, Term: e.floor.Term, CommitTime: timestamppb.New(t.now),

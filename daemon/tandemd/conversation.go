@@ -21,6 +21,7 @@ type conversation struct {
 	engine *engine.Engine
 	clock  clock.Clock
 	scale  float64
+	leads  func() error // says why this daemon no longer leads
 	log    *zap.Logger
 }
 
@@ -30,8 +31,8 @@ func (c conversation) hello(ctx context.Context, device string, h *driverv1.Hell
 	switch {
 	case errors.As(err, &refused):
 		return &driverv1.Welcome{Error: refused.Message}
-	case err != nil:
-		return nil // the driver tries again
+	case err != nil, c.leads() != nil:
+		return nil // the driver tries again, and finds the one that leads
 	}
 	return &driverv1.Welcome{
 		Period: durationpb.New(statusPeriod), Now: timestamppb.New(c.clock.Now()), TimeScale: max(c.scale, 1), MinFence: g.MinFence, Term: g.Term,

@@ -727,7 +727,7 @@ type Order_Settle struct {
 }
 
 type Order_Introduce struct {
-	// Say hello again, at once: this daemon has heard of the device and not yet been introduced.
+	// Say hello again, at once, whatever the epoch of the order: this daemon has not been introduced yet.
 	Introduce *Introduce `protobuf:"bytes,6,opt,name=introduce,proto3,oneof"`
 }
 

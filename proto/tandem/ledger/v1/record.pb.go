@@ -838,7 +838,9 @@ func (*Event_AttendanceSet) isEvent_Kind() {}
 type TermBegan struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The new term.
-	Term          uint64 `protobuf:"varint,1,opt,name=term,proto3" json:"term,omitempty"`
+	Term uint64 `protobuf:"varint,1,opt,name=term,proto3" json:"term,omitempty"`
+	// Name of the daemon that leads in it; empty: the only one there is.
+	Leader        string `protobuf:"bytes,2,opt,name=leader,proto3" json:"leader,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -878,6 +880,13 @@ func (x *TermBegan) GetTerm() uint64 {
 		return x.Term
 	}
 	return 0
+}
+
+func (x *TermBegan) GetLeader() string {
+	if x != nil {
+		return x.Leader
+	}
+	return ""
 }
 
 // FloorConfigured replaces the floor file.
@@ -3388,9 +3397,10 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x0eblade_replaced\x18' \x01(\v2\x1f.tandem.ledger.v1.BladeReplacedH\x00R\rbladeReplaced\x12K\n" +
 	"\x0fdurations_reset\x18( \x01(\v2 .tandem.ledger.v1.DurationsResetH\x00R\x0edurationsReset\x12H\n" +
 	"\x0eattendance_set\x18) \x01(\v2\x1f.tandem.ledger.v1.AttendanceSetH\x00R\rattendanceSetB\x06\n" +
-	"\x04kind\"\x1f\n" +
+	"\x04kind\"7\n" +
 	"\tTermBegan\x12\x12\n" +
-	"\x04term\x18\x01 \x01(\x04R\x04term\"=\n" +
+	"\x04term\x18\x01 \x01(\x04R\x04term\x12\x16\n" +
+	"\x06leader\x18\x02 \x01(\tR\x06leader\"=\n" +
 	"\x0fFloorConfigured\x12*\n" +
 	"\x05floor\x18\x01 \x01(\v2\x14.tandem.v1.FloorFileR\x05floor\"\x84\x01\n" +
 	"\x0fRequestAnswered\x12\x1d\n" +
