@@ -66,8 +66,9 @@ func checkAddresses(address string) ([]string, error) {
 func severally(addresses []string) (target string, options []grpc.DialOption) {
 	state := resolver.State{}
 	for _, a := range addresses {
-		host, _, _ := net.SplitHostPort(a)                                                     // checked before
-		state.Addresses = append(state.Addresses, resolver.Address{Addr: a, ServerName: host}) //nolint:staticcheck // each daemon has a certificate of its own name
+		host, _, _ := net.SplitHostPort(a) // checked before
+		// Each daemon has a certificate of its own name.
+		state.Addresses = append(state.Addresses, resolver.Address{Addr: a, ServerName: host})
 	}
 	names := manual.NewBuilderWithScheme(scheme)
 	names.InitialState(state)

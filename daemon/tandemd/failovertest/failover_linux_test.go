@@ -58,8 +58,8 @@ func TestFailover(t *testing.T) {
 		eventually(t, 20*time.Second, old.name+" follows again", func() bool { return next.serves() && !old.serves() && old.said("following") >= 2 })
 	}
 
-	t.Run("stopped for a while", func(t *testing.T) { c.stopForAWhile(people) })
-	t.Run("a server is lost", func(t *testing.T) { c.loseServer(people) })
+	c.stopForAWhile(people)
+	c.loseServer(people)
 
 	people.stop()
 	c.finish(60 * time.Second)
