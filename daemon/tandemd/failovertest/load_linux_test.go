@@ -168,8 +168,8 @@ func (w *crowd) by(m *member, after time.Time) (n int) {
 type wire struct {
 	mu     sync.Mutex
 	orders []order
-	steps  map[string]string          // run -> job/step
-	begun  map[string]map[string]bool // job/step -> runs that a device has worked on
+	steps  map[string]string // run -> job/step
+	begun  map[string]bool   // runs that a device has worked on
 }
 
 // order is a grant on the wire.
@@ -184,7 +184,7 @@ type order struct {
 // listen listens to everything on the floor's account.
 func (c *cluster) listen(ns string) *wire {
 	c.t.Helper()
-	w := &wire{steps: map[string]string{}, begun: map[string]map[string]bool{}}
+	w := &wire{steps: map[string]string{}, begun: map[string]bool{}}
 	nc := c.nats(ns, "daemon")
 	for subject, take := range map[string]func(*nats.Msg){"tandem.v1.order.*": w.order, "tandem.v1.status.*": w.status} {
 		if _, err := nc.Subscribe(subject, take); err != nil {
@@ -218,14 +218,9 @@ func (w *wire) status(m *nats.Msg) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	for _, r := range s.GetRuns() {
-		if r.GetStartTime() == nil {
-			continue
+		if r.GetStartTime() != nil {
+			w.begun[r.GetRun()] = true
 		}
-		step := w.steps[r.GetRun()]
-		if w.begun[step] == nil {
-			w.begun[step] = map[string]bool{}
-		}
-		w.begun[step][r.GetRun()] = true
 	}
 }
 
@@ -234,10 +229,16 @@ func (w *wire) check(t *testing.T) {
 	t.Helper()
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	for step, runs := range w.begun {
-		if len(runs) > 1 {
-			t.Errorf("%s was worked on in %d runs: %v", step, len(runs), runs)
+	runs := map[string]string{} // job/step -> run
+	for run := range w.begun {
+		step, granted := w.steps[run]
+		if !granted {
+			t.Errorf("run %s was worked on and never given out", run)
 		}
+		if other, twice := runs[step]; twice {
+			t.Errorf("%s was worked on in the runs %s and %s", step, other, run)
+		}
+		runs[step] = run
 	}
 	var senders []string
 	over := map[string]bool{}
