@@ -168,9 +168,9 @@ func (w *crowd) by(m *member, after time.Time) (n int) {
 type wire struct {
 	mu      sync.Mutex
 	orders  []order
-	refused map[string]string // reply subject of an order -> why it was refused; empty: taken
-	steps   map[string]string // run -> job/step
-	begun   map[string]bool   // runs that a device has worked on
+	refused map[string]string    // reply subject of an order -> why it was refused; empty: taken
+	steps   map[string]string    // run -> job/step
+	begun   map[string]time.Time // runs that a device has worked on, and when that was first heard
 }
 
 // order is a grant on the wire.
@@ -185,7 +185,7 @@ type order struct {
 // listen listens to everything on the floor's account.
 func (c *cluster) listen(ns string) *wire {
 	c.t.Helper()
-	w := &wire{steps: map[string]string{}, begun: map[string]bool{}, refused: map[string]string{}}
+	w := &wire{steps: map[string]string{}, begun: map[string]time.Time{}, refused: map[string]string{}}
 	nc := c.nats(ns, "daemon")
 	for subject, take := range map[string]func(*nats.Msg){"tandem.v1.order.*": w.order, "tandem.v1.status.*": w.status, "_DAEMON.>": w.answer} {
 		if _, err := nc.Subscribe(subject, take); err != nil {
@@ -229,10 +229,22 @@ func (w *wire) status(m *nats.Msg) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	for _, r := range s.GetRuns() {
-		if r.GetStartTime() != nil {
-			w.begun[r.GetRun()] = true
+		if _, known := w.begun[r.GetRun()]; !known && r.GetStartTime() != nil {
+			w.begun[r.GetRun()] = time.Now()
 		}
 	}
+}
+
+// work counts the runs that devices have begun after a moment.
+func (w *wire) work(after time.Time) (n int) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, at := range w.begun {
+		if at.After(after) {
+			n++
+		}
+	}
+	return n
 }
 
 // check looks for what must never be on the wire: a step worked on in two runs, and an order of a leader after another has
