@@ -55,9 +55,9 @@ func TestFailover(t *testing.T) {
 		next, took := c.takesOver(people, old, blow, quick)
 		report(t, "kill -9", took)
 		// Every device has said hello to the new one, over the connection that it had. Before it has, what it reports is not
-		// taken, so it would get one run more at most.
+		// taken, so it would get one run more at most, until it counts as lost after six seconds.
 		acked := time.Now()
-		works := eventually(t, 10*time.Second, "devices begin with work from the new leader", func() bool { return wire.work(acked) >= 3*len(printers) })
+		works := eventually(t, 5*time.Second, "devices begin with work from the new leader", func() bool { return wire.work(acked) >= 3*len(printers) })
 		t.Logf("devices have begun with %d runs more after %v", 3*len(printers), works.Round(time.Millisecond))
 		old.start()
 		eventually(t, 20*time.Second, old.name+" follows again", func() bool { return next.serves() && !old.serves() && old.said("following") >= 2 })

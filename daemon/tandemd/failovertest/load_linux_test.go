@@ -23,8 +23,8 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
-// timeScale makes a piece of ten seconds take a quarter of one.
-const timeScale = "40"
+// timesFaster makes a piece of ten seconds take a quarter of one.
+const timesFaster = 40
 
 // printers are driven from the test, so that they live on when a daemon dies, as a machine's own computer does.
 var printers = []string{"printer-1", "printer-2", "printer-3"}
