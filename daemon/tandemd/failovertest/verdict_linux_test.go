@@ -39,7 +39,9 @@ func (c *cluster) judge(ns string, people ...*crowd) verdict {
 	v := verdict{leaders: map[uint64]string{}, created: map[string]uint64{}}
 	f := floor.New()
 	var fence uint64
-	live := map[string]string{}                                   // job/step -> run
+	live := map[string]string{} // job/step -> run
+	var began time.Time         // the present term
+	greeted := map[string]bool{}
 	err = store.Replay(ctx, 0, func(rec *ledgerv1.Record) error { // verifies checksums, chain, revisions, terms and times
 		if err := f.Admit(rec); err != nil {
 			return err
