@@ -216,6 +216,9 @@ func (t *talk) order(request Request) {
 		t.log.Debug("answer not sent; the order will come again", zap.Error(err))
 	}
 	if t.desk.takeHelloAsked() {
+		// A hello that still waits for its answer may wait for a daemon that has stopped.
+		t.call++
+		t.calling = false
 		t.helloAt = t.host.now()
 	}
 	t.renew()

@@ -2,6 +2,7 @@ package dial
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
 	"slices"
@@ -66,8 +67,9 @@ func checkAddresses(address string) ([]string, error) {
 func severally(addresses []string) (target string, options []grpc.DialOption) {
 	state := resolver.State{}
 	for _, a := range addresses {
-		host, _, _ := net.SplitHostPort(a)                                                     // checked before
-		state.Addresses = append(state.Addresses, resolver.Address{Addr: a, ServerName: host}) //nolint:staticcheck // each daemon has a certificate of its own name
+		host, _, _ := net.SplitHostPort(a) // checked before
+		// Each daemon has a certificate of its own name.
+		state.Addresses = append(state.Addresses, resolver.Address{Addr: a, ServerName: host})
 	}
 	names := manual.NewBuilderWithScheme(scheme)
 	names.InitialState(state)
@@ -136,8 +138,7 @@ func again(ctx context.Context, method string, req, reply any, cc *grpc.ClientCo
 	}
 	pause, within := firstPause, firstAttempt
 	for {
-		err := attempt(ctx, twice, within, func(ctx context.Context) error { return invoke(ctx, method, req, reply, cc, opts...) })
-		late := status.Code(err) == codes.DeadlineExceeded
+		late, err := attempt(ctx, twice, within, func(ctx context.Context) error { return invoke(ctx, method, req, reply, cc, opts...) })
 		switch {
 		case err == nil || ctx.Err() != nil:
 			return err
@@ -158,14 +159,15 @@ func again(ctx context.Context, method string, req, reply any, cc *grpc.ClientCo
 	}
 }
 
-// attempt bounds one of several attempts.
-func attempt(ctx context.Context, bounded bool, within time.Duration, call func(context.Context) error) error {
+// attempt bounds one of several attempts, and says whether its time was up.
+func attempt(ctx context.Context, bounded bool, within time.Duration, call func(context.Context) error) (late bool, err error) {
 	if !bounded {
-		return call(ctx)
+		return false, call(ctx)
 	}
 	ctx, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
-	return call(ctx)
+	err = call(ctx)
+	return err != nil && errors.Is(ctx.Err(), context.DeadlineExceeded), err
 }
 
 // nothingDone reports whether a daemon has refused a request because it does not lead.

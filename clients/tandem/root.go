@@ -51,7 +51,7 @@ code. Colour is used on a terminal only, and not with --no-color, NO_COLOR or TE
 	}
 	root.SetHelpTemplate(helpTemplate)
 	flags := root.PersistentFlags()
-	flags.StringVar(&a.address, "address", orElse(a.env("TANDEM_ADDRESS"), dial.DefaultAddress), "where the daemon listens (env TANDEM_ADDRESS)")
+	flags.StringVar(&a.address, "address", orElse(a.env("TANDEM_ADDRESS"), dial.DefaultAddress), "where the daemon listens; several daemons of one floor with commas (env TANDEM_ADDRESS)")
 	flags.StringVar(&a.actor, "actor", a.whoever(), "who asks, shown in the audit trail (env TANDEM_ACTOR)")
 	flags.DurationVar(&a.timeout, "timeout", 15*time.Second, "longest wait for one answer")
 	flags.BoolVar(&a.json, "json", false, "print protobuf JSON, one message a line")

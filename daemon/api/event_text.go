@@ -42,7 +42,11 @@ func eventOf(e *ledgerv1.Event) *tandemv1.Event {
 func describe(e *ledgerv1.Event) *tandemv1.Event {
 	switch k := e.GetKind().(type) {
 	case *ledgerv1.Event_TermBegan:
-		return &tandemv1.Event{Type: "term.began", Message: fmt.Sprintf("the daemon leads, term %d; every driver is asked what it has in hand", k.TermBegan.GetTerm())}
+		who := "the daemon"
+		if name := k.TermBegan.GetLeader(); name != "" {
+			who += " " + name
+		}
+		return &tandemv1.Event{Type: "term.began", Message: fmt.Sprintf("%s leads, term %d; every driver is asked what it has in hand", who, k.TermBegan.GetTerm())}
 	case *ledgerv1.Event_FloorConfigured:
 		return &tandemv1.Event{Type: "floor.configured", Message: fmt.Sprintf("floor file with %d devices in force", len(k.FloorConfigured.GetFloor().GetDevices()))}
 	case *ledgerv1.Event_AttendanceSet:

@@ -14,6 +14,7 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"go.uber.org/zap"
+	"golang.org/x/time/rate"
 )
 
 // Users of a cluster's servers, and the files in the folder of credentials with their passwords. The servers' settings
@@ -133,6 +134,7 @@ func (c *Cluster) connect(ctx context.Context, name, user string, more ...nats.O
 		opts = append(opts, nats.RootCAs(authority))
 	}
 	opts = append(opts, more...)
+	complaint := rate.Sometimes{Interval: complainEvery}
 	for {
 		nc, err := nats.Connect(c.urls, opts...)
 		if err == nil {
@@ -141,6 +143,9 @@ func (c *Cluster) connect(ctx context.Context, name, user string, more ...nats.O
 		if ctx.Done() == nil || errors.Is(err, nats.ErrAuthorization) {
 			return nil, fmt.Errorf("connect %s to the cluster as user %s: %w", name, user, err)
 		}
+		complaint.Do(func() {
+			c.cfg.Log.Warn("cluster not reached; trying again", zap.String("connection", name), zap.Strings("servers", c.cfg.URLs), zap.Error(err))
+		})
 		select {
 		case <-ctx.Done():
 			return nil, fmt.Errorf("connect %s to the cluster as user %s: %w (%w)", name, user, ctx.Err(), err)

@@ -17,6 +17,9 @@ const (
 	connectWithin   = 10 * time.Second
 	reconnectFirst  = 100 * time.Millisecond
 	reconnectAtMost = 5 * time.Second
+	// driverPing and driverPings are how often a driver's connection is tried, and how many tries may stay unanswered.
+	driverPing  = 2 * time.Second
+	driverPings = 2
 	// complainEvery is how often one source of trouble may write a log line.
 	complainEvery = time.Minute
 )
@@ -110,6 +113,10 @@ func Dial(address, tokenFile, name string, more ...nats.Option) (*nats.Conn, err
 	}
 	opts := append(forever(name),
 		nats.CustomInboxPrefix(driverInbox),
+		// A server that is cut off says no goodbye; another one of a cluster is to be found before the device counts as lost
+		// for long.
+		nats.PingInterval(driverPing),
+		nats.MaxPingsOutstanding(driverPings),
 		nats.RetryOnFailedConnect(true),
 		nats.IgnoreAuthErrorAbort(),
 		nats.UserInfoHandler(func() (string, string) {

@@ -41,6 +41,8 @@ type Options struct {
 	HelloTimeout time.Duration
 	// OrderTimeout is how long an order may wait for its turn and for its answer, together; 0 means 5 s, at most 1 min.
 	OrderTimeout time.Duration
+	// Leads is asked before each order is sent, and says why this daemon may no longer give any; nil: it may.
+	Leads func() error
 	// OrderQueue is how many orders may wait for one device; 0 means 64.
 	OrderQueue int
 }

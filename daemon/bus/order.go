@@ -145,6 +145,11 @@ func (d *device) request(o order) (*driverv1.Answer, error) {
 		return nil, ErrClosed
 	case time.Now().After(o.sendBy):
 		return nil, errExpired
+	case d.bus.opts.Leads != nil:
+		// Asked at the last moment: this process may have been stopped since the order was given.
+		if err := d.bus.opts.Leads(); err != nil {
+			return nil, fmt.Errorf("not sent: %w", err)
+		}
 	}
 	// Only Post's orders end with the bus by themselves.
 	ctx, cancel := context.WithCancel(o.ctx)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -302,5 +303,37 @@ func TestOrderWithoutServerIsNotKeptForLater(t *testing.T) {
 	eventually(t, "the connection is lost", func() bool { return b.conn.IsReconnecting() })
 	if _, err := b.Send(t.Context(), "cutter-1", grant("run-1")); !errors.Is(err, ErrNoDriver) || errors.Is(err, ErrNoAnswer) {
 		t.Errorf("got %v", err)
+	}
+}
+
+// A daemon that has ceased to lead since it gave an order does not send it.
+func TestOrderOfOneWhoNoLongerLeads(t *testing.T) {
+	s, l := startServer(t), new(listener)
+	over := errors.New("another leads")
+	var leads atomic.Bool
+	b := openBus(t, s, l, Options{Leads: func() error {
+		if leads.Load() {
+			return nil
+		}
+		return over
+	}})
+	nc := paths["tcp"](t, s)
+	heard, err := nc.SubscribeSync(drivers.OrderSubject("cutter-1"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := nc.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := b.Send(t.Context(), "cutter-1", &driverv1.Order{}); !errors.Is(err, over) {
+		t.Errorf("got error %v, want that another leads", err)
+	}
+	leads.Store(true)
+	if err := b.Post("cutter-1", &driverv1.Order{Epoch: 7}, func(*driverv1.Answer, error) {}); err != nil {
+		t.Fatal(err)
+	}
+	m, err := heard.NextMsg(patience)
+	if err != nil || !strings.Contains(string(m.Data), "7") {
+		t.Errorf("the first order that is heard is %v, %v", m, err)
 	}
 }

@@ -54,8 +54,12 @@ type Options struct {
 // leads within 3.5 s after the leader was killed.
 const DefaultDuration = 2500 * time.Millisecond
 
-// renewals is how many times a lease is renewed while it lasts.
-const renewals = 5
+const (
+	// renewals is how many times a lease is renewed while it lasts.
+	renewals = 5
+	// looks is how many times a candidate looks at it meanwhile.
+	looks = 10
+)
 
 // Leader is who leads, as far as is known here.
 type Leader struct {
@@ -133,7 +137,7 @@ func (s sight) over(now time.Time) bool {
 // Acquire waits until this daemon holds the lease. The error is that of ctx.
 func (e *Elector) Acquire(ctx context.Context) (*Lease, error) {
 	var seen sight
-	poll := time.NewTicker(e.opt.Duration / 25)
+	poll := time.NewTimer(0)
 	defer poll.Stop()
 	var tried string // the token of an attempt whose outcome is unknown
 	var triedAt time.Time
@@ -158,12 +162,22 @@ func (e *Elector) Acquire(ctx context.Context) (*Lease, error) {
 				}
 			}
 		}
+		poll.Reset(e.pause(seen))
 		select {
 		case <-ctx.Done():
 			return nil, ctx.Err()
 		case <-poll.C:
 		}
 	}
+}
+
+// pause is how long a candidate waits before it looks again: no longer than until the lease it has seen is over.
+func (e *Elector) pause(seen sight) time.Duration {
+	pause := e.opt.Duration / looks
+	if left := time.Until(seen.at.Add(patience(seen.claim))); seen.known && left > 0 {
+		return min(pause, left)
+	}
+	return pause
 }
 
 // look reads the lease, and notes when it was first seen like this.

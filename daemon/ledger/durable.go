@@ -22,6 +22,9 @@ func EmbeddedSyncAlways(srv *server.Server) func() (bool, error) {
 	}
 }
 
+// stragglersWithin is how long servers that need not answer are waited for once enough others have.
+const stragglersWithin = 500 * time.Millisecond
+
 // clusterPing is the subject on which every server of a cluster tells the system account about its JetStream.
 const clusterPing = "$SYS.REQ.SERVER.PING.JSZ"
 
@@ -97,6 +100,9 @@ func clusterSyncAlways(sys *nats.Conn, timeout time.Duration, enough func(size i
 			answered[reply.Server.Name] = true
 			if reply.Data.Meta != nil {
 				size = max(size, reply.Data.Meta.Size)
+			}
+			if late := time.Now().Add(stragglersWithin); len(answered) >= enough(size) && late.Before(end) {
+				end = late
 			}
 		}
 		return true, nil

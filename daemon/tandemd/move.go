@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -111,8 +112,8 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 func aloneInCluster(ctx context.Context, cluster *bus.Cluster, log *zap.Logger) (_ *ledger.JetStream, release func(), err error) {
 	var closing []func()
 	undo := func() {
-		for i := len(closing) - 1; i >= 0; i-- {
-			closing[i]()
+		for _, end := range slices.Backward(closing) {
+			end()
 		}
 	}
 	defer func() {

@@ -207,7 +207,7 @@ func (c *cluster) join(name string, at place) *member {
 	c.dialFrom[at.String()] = at.ns
 	m.process = startProcess(c.t, at.ns, name, c.bin.daemon, "serve", "--data-dir", filepath.Join(c.dir, name), "--floor", c.floor,
 		"--listen", at.String(), "--cluster", c.urls(at.ns), "--name", name, "--credentials", filepath.Join(c.dir, "credentials"),
-		"--time-scale", timeScale, "--plan-search", "off", "--log-format", "json")
+		"--time-scale", fmt.Sprint(timesFaster), "--plan-search", "off", "--log-format", "json")
 	conn, err := grpc.NewClient("passthrough:///"+at.String(), grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithContextDialer(c.dialer))
 	if err != nil {
 		c.t.Fatal(err)

@@ -23,8 +23,8 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
-// timeScale makes a piece of ten seconds take a quarter of one.
-const timeScale = "40"
+// timesFaster makes a piece of ten seconds take a quarter of one.
+const timesFaster = 40
 
 // printers are driven from the test, so that they live on when a daemon dies, as a machine's own computer does.
 var printers = []string{"printer-1", "printer-2", "printer-3"}
@@ -166,10 +166,11 @@ func (w *crowd) by(m *member, after time.Time) (n int) {
 
 // wire is what went over the floor's account: who was given what, by whose connection, and what was worked on.
 type wire struct {
-	mu     sync.Mutex
-	orders []order
-	steps  map[string]string          // run -> job/step
-	begun  map[string]map[string]bool // job/step -> runs that a device has worked on
+	mu      sync.Mutex
+	orders  []order
+	refused map[string]string    // reply subject of an order -> why it was refused; empty: taken
+	steps   map[string]string    // run -> job/step
+	begun   map[string]time.Time // runs that a device has worked on, and when that was first heard
 }
 
 // order is a grant on the wire.
@@ -178,15 +179,15 @@ type order struct {
 	device string
 	run    string
 	fence  uint64
-	at     time.Time
+	reply  string
 }
 
 // listen listens to everything on the floor's account.
 func (c *cluster) listen(ns string) *wire {
 	c.t.Helper()
-	w := &wire{steps: map[string]string{}, begun: map[string]map[string]bool{}}
+	w := &wire{steps: map[string]string{}, begun: map[string]time.Time{}, refused: map[string]string{}}
 	nc := c.nats(ns, "daemon")
-	for subject, take := range map[string]func(*nats.Msg){"tandem.v1.order.*": w.order, "tandem.v1.status.*": w.status} {
+	for subject, take := range map[string]func(*nats.Msg){"tandem.v1.order.*": w.order, "tandem.v1.status.*": w.status, "_DAEMON.>": w.answer} {
 		if _, err := nc.Subscribe(subject, take); err != nil {
 			c.t.Fatal(err)
 		}
@@ -207,7 +208,17 @@ func (w *wire) order(m *nats.Msg) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.steps[g.GetRun()] = g.GetJob() + "/" + g.GetStep()
-	w.orders = append(w.orders, order{sender, strings.TrimPrefix(m.Subject, "tandem.v1.order."), g.GetRun(), g.GetFence(), time.Now()})
+	w.orders = append(w.orders, order{sender, strings.TrimPrefix(m.Subject, "tandem.v1.order."), g.GetRun(), g.GetFence(), m.Reply})
+}
+
+func (w *wire) answer(m *nats.Msg) {
+	var a driverv1.Answer
+	if (protojson.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(m.Data, &a) != nil {
+		return
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.refused[m.Subject] = a.GetRefused()
 }
 
 func (w *wire) status(m *nats.Msg) {
@@ -218,33 +229,51 @@ func (w *wire) status(m *nats.Msg) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	for _, r := range s.GetRuns() {
-		if r.GetStartTime() == nil {
-			continue
+		if _, known := w.begun[r.GetRun()]; !known && r.GetStartTime() != nil {
+			w.begun[r.GetRun()] = time.Now()
 		}
-		step := w.steps[r.GetRun()]
-		if w.begun[step] == nil {
-			w.begun[step] = map[string]bool{}
-		}
-		w.begun[step][r.GetRun()] = true
 	}
 }
 
-// check looks for what must never be on the wire: a step worked on in two runs, and a leader that speaks after another.
+// work counts the runs that devices have begun after a moment.
+func (w *wire) work(after time.Time) (n int) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, at := range w.begun {
+		if at.After(after) {
+			n++
+		}
+	}
+	return n
+}
+
+// check looks for what must never be on the wire: a step worked on in two runs, and an order of a leader after another has
+// spoken that its driver takes. What was in the old one's own buffers when it was stopped may still come out.
 func (w *wire) check(t *testing.T) {
 	t.Helper()
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	for step, runs := range w.begun {
-		if len(runs) > 1 {
-			t.Errorf("%s was worked on in %d runs: %v", step, len(runs), runs)
+	runs := map[string]string{} // job/step -> run
+	for run := range w.begun {
+		step, granted := w.steps[run]
+		if !granted {
+			t.Errorf("run %s was worked on and never given out", run)
 		}
+		if other, twice := runs[step]; twice {
+			t.Errorf("%s was worked on in the runs %s and %s", step, other, run)
+		}
+		runs[step] = run
 	}
 	var senders []string
+	late := 0
 	over := map[string]bool{}
 	for _, o := range w.orders {
 		switch {
 		case over[o.sender]:
-			t.Errorf("run %s was given to %s by a daemon after another had taken over", o.run, o.device)
+			late++
+			if why, answered := w.refused[o.reply]; answered && why == "" {
+				t.Errorf("run %s was given to %s by a daemon after another had taken over, and taken", o.run, o.device)
+			}
 		case len(senders) == 0 || senders[len(senders)-1] != o.sender:
 			if len(senders) > 0 {
 				over[senders[len(senders)-1]] = true
@@ -252,5 +281,5 @@ func (w *wire) check(t *testing.T) {
 			senders = append(senders, o.sender)
 		}
 	}
-	t.Logf("%d grants on the wire by %d leaders, %d steps worked on", len(w.orders), len(senders), len(w.begun))
+	t.Logf("%d grants on the wire by %d leaders, %d of them late and refused, %d steps worked on", len(w.orders), len(senders), late, len(w.begun))
 }

@@ -36,7 +36,7 @@ func TestPartition(t *testing.T) {
 
 	blow := time.Now()
 	net.cut(1)
-	stops := eventually(t, 4*time.Second, "the daemon that is cut off stops leading by itself", func() bool { return !a.serves() })
+	stops := eventually(t, 3*time.Second, "the daemon that is cut off stops leading by itself", func() bool { return !a.serves() })
 	if b.serves() {
 		t.Error("the other leads before the one that is cut off has been seen to stop")
 	}

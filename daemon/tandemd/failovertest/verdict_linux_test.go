@@ -39,7 +39,9 @@ func (c *cluster) judge(ns string, people ...*crowd) verdict {
 	v := verdict{leaders: map[uint64]string{}, created: map[string]uint64{}}
 	f := floor.New()
 	var fence uint64
-	live := map[string]string{}                                   // job/step -> run
+	live := map[string]string{} // job/step -> run
+	var began time.Time         // the present term
+	greeted := map[string]bool{}
 	err = store.Replay(ctx, 0, func(rec *ledgerv1.Record) error { // verifies checksums, chain, revisions, terms and times
 		if err := f.Admit(rec); err != nil {
 			return err
@@ -51,6 +53,14 @@ func (c *cluster) judge(ns string, people ...*crowd) verdict {
 					t.Errorf("term %d is begun by %s and by %s", k.TermBegan.GetTerm(), name, k.TermBegan.GetLeader())
 				}
 				v.leaders[k.TermBegan.GetTerm()] = k.TermBegan.GetLeader()
+				began = rec.GetCommitTime().AsTime()
+				clear(greeted)
+			case *ledgerv1.Event_DeviceGreeted:
+				// By itself a driver says hello each half minute; a new leader asks for it.
+				if took := rec.GetCommitTime().AsTime().Sub(began) / timesFaster; !greeted[k.DeviceGreeted.GetDevice()] && len(v.leaders) > 1 && took > 5*time.Second {
+					t.Errorf("%s has said hello %v after term %d had begun", k.DeviceGreeted.GetDevice(), took, rec.GetTerm())
+				}
+				greeted[k.DeviceGreeted.GetDevice()] = true
 			case *ledgerv1.Event_JobCreated:
 				id := k.JobCreated.GetJob().GetId()
 				if _, twice := v.created[id]; twice {
