@@ -175,6 +175,20 @@ func TestUnknownOutcomeIsResolvedByAPerson(t *testing.T) {
 	if again := s.do(Report{Device: "printer-1", Status: report(2, runIs(r, stCompleted, 60))}); len(again) != 0 {
 		t.Fatalf("repeated: %v", again)
 	}
+	old, other := s.floor.byDevice["printer-1"], s.floor.byDevice["printer-2"]
+	if got := s.floor.Disputed(old); len(got) != 1 || got[0] != r || len(s.floor.Disputed(other)) != 0 {
+		t.Errorf("what has been made beside the count: %v", got)
+	}
+	// A device that has its end confirmed and says once more that it works has only been heard in another order.
+	s.do(Report{Device: "printer-2", Status: report(1, runIs(second, stCompleted, 34))})
+	s.do(Report{Device: "printer-2", Status: report(1, runIs(second, stRuns, 30))})
+	if got := s.floor.Disputed(other); len(got) != 0 {
+		t.Errorf("a late word of the beginning is no dispute: %v", got)
+	}
+	s.do(Greet{Device: "printer-1", Status: report(3)})
+	if got := s.floor.Disputed(old); len(got) != 0 {
+		t.Errorf("after a new start of the device: %v", got)
+	}
 }
 
 // Three of 60 are spoiled at cutting: print, dry, laminate and cut are repeated for those three; packing waits for 60.
