@@ -25,8 +25,9 @@ func newPool(md *model, r *run, seed uint64) *pool {
 	return p
 }
 
-// Many short searches between many plans reach more than few long ones: of patience 100 to 4000 and pools of 5 to 30, these two need the
-// fewest evaluations to reach the proved optima of public instances of jobs that are graphs, a third of those of 1000 and 8.
+// Many short searches between many plans reach more than few long ones. Over 40 seeds of two public instances of jobs that are graphs, a
+// proved optimum took 293,000 and 202,000 evaluations on average with a patience of 1000 and a pool of 8, and 148,000 and 59,000 with
+// these; the neighbours of these do as well, within what chance makes of 40 seeds.
 const (
 	poolSize      = 20
 	firstPatience = 150
