@@ -35,6 +35,10 @@ func (s *Server) GetStatus(ctx context.Context, _ *tandemv1.GetStatusRequest) (*
 			} else {
 				out.DevicesNotOnline++
 			}
+			for _, r := range st.Floor.Disputed(d) {
+				out.Reasons = append(out.Reasons, fmt.Sprintf("%s says that %s is completed, which has ended otherwise (%s/%s): look at what it has made, it is in no count",
+					d.ID, r.ID, r.Step.Job.ID, r.Step.ID()))
+			}
 		}
 		for _, j := range st.Floor.Jobs {
 			if j.End.IsZero() {

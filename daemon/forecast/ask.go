@@ -107,7 +107,8 @@ func (f *Forecaster) With(ctx context.Context, job *tandemv1.Job) (out *tandemv1
 		return nil, ctx.Err()
 	}
 	defer mirror.Recovered("work out what the job would do", &err)
-	in, opt, revision, ok := f.input()
+	advice, _ := f.plan()
+	in, opt, revision, ok := f.input(advice)
 	if !ok {
 		return nil, nil
 	}

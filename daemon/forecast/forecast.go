@@ -32,6 +32,9 @@ var ErrBusy = errors.New("forecast: too many questions at once; ask again in a m
 // Options are how forecasts are kept. All times are wall time.
 type Options struct {
 	Rule dispatch.Rule
+	// Plan returns the plan that the dispatcher follows, nil if it follows none, and a channel that is closed once that has changed.
+	// Nil: none is ever followed.
+	Plan func() (*dispatch.Advice, <-chan struct{})
 	// Every is the least time between two forecasts; 0: three seconds.
 	Every time.Duration
 	// Slow is after how long forecasts are made anew while work is open and nothing has happened; 0: a minute.
@@ -89,8 +92,9 @@ func New(m *mirror.Mirror, opt Options) *Forecaster {
 	}
 }
 
-// Run makes a forecast when something has changed, or when time has passed with work open, until ctx ends.
+// Run makes a forecast when something has changed or another plan is followed, or when time has passed with work open, until ctx ends.
 func (f *Forecaster) Run(ctx context.Context) {
+	var replanned <-chan struct{} // closed once another plan is followed than in the last forecast
 	for {
 		var slow <-chan time.Time
 		var timer *time.Timer
@@ -101,6 +105,7 @@ func (f *Forecaster) Run(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 		case <-f.changed:
+		case <-replanned:
 		case <-slow:
 		}
 		if timer != nil {
@@ -114,7 +119,9 @@ func (f *Forecaster) Run(ctx context.Context) {
 		default:
 		}
 		began := time.Now()
-		if err := f.make(ctx); err != nil && ctx.Err() == nil {
+		advice, next := f.plan()
+		replanned = next
+		if err := f.make(ctx, advice); err != nil && ctx.Err() == nil {
 			f.opt.Log.Error("no forecast; the last one stands", zap.Error(err))
 		}
 		took := time.Since(began)
@@ -129,12 +136,20 @@ func (f *Forecaster) open() bool {
 	return len(f.list) > 0
 }
 
+// plan returns what Options.Plan does.
+func (f *Forecaster) plan() (*dispatch.Advice, <-chan struct{}) {
+	if f.opt.Plan == nil {
+		return nil, nil
+	}
+	return f.opt.Plan()
+}
+
 // input copies the present out of the mirror; not ok: it shows nothing yet.
-func (f *Forecaster) input() (in forecast.Input, opt forecast.Options, revision uint64, ok bool) {
+func (f *Forecaster) input(advice *dispatch.Advice) (in forecast.Input, opt forecast.Options, revision uint64, ok bool) {
 	ok = f.mirror.Look(func(m mirror.Floor) {
 		down := maps.Clone(m.Down)
 		opt = forecast.Options{
-			Rule: f.opt.Rule, Seed: 1, Reaction: f.opt.Reaction, DownSince: func(device string) time.Time { return down[device] },
+			Rule: f.opt.Rule, Advice: advice, Seed: 1, Reaction: f.opt.Reaction, DownSince: func(device string) time.Time { return down[device] },
 		}
 		in = forecast.Input{Floor: m.CloneOpen(), Now: m.Now, Known: m.Durations().Clone(), Past: forecast.Read(m.Floor, m.Now)}
 		revision = m.Revision
@@ -143,9 +158,9 @@ func (f *Forecaster) input() (in forecast.Input, opt forecast.Options, revision 
 }
 
 // make makes one forecast, pausing between plays so that it takes no more than its share.
-func (f *Forecaster) make(ctx context.Context) (err error) {
+func (f *Forecaster) make(ctx context.Context, advice *dispatch.Advice) (err error) {
 	defer mirror.Recovered("make a forecast", &err)
-	in, opt, revision, ok := f.input()
+	in, opt, revision, ok := f.input(advice)
 	if !ok {
 		return nil
 	}

@@ -54,13 +54,15 @@ type Planner struct {
 
 	advice *dispatch.Advice // of the last plan
 
-	mu   sync.Mutex
-	plan *tandemv1.Plan
+	mu       sync.Mutex // guards what follows
+	plan     *tandemv1.Plan
+	followed *dispatch.Advice
+	next     chan struct{} // closed and replaced when other advice is followed
 }
 
 // New returns a planner for an engine, a mirror of its floor, and its dispatcher.
 func New(e Engine, m *mirror.Mirror, d Follower, log *zap.Logger) *Planner {
-	return &Planner{engine: e, mirror: m, changed: m.Changes(), dispatch: d, log: log}
+	return &Planner{engine: e, mirror: m, changed: m.Changes(), dispatch: d, log: log, next: make(chan struct{})}
 }
 
 // Plan returns the best plan found so far; nil: none yet.
@@ -68,6 +70,14 @@ func (p *Planner) Plan() *tandemv1.Plan {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.plan
+}
+
+// Following returns the advice that the dispatcher follows, nil if the rule alone decides, and a channel that is closed once it
+// follows other advice.
+func (p *Planner) Following() (*dispatch.Advice, <-chan struct{}) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.followed, p.next
 }
 
 // Run searches until ctx ends or the engine stops.
@@ -156,7 +166,17 @@ func (p *Planner) search(ctx context.Context) (err error) {
 
 // follow hands advice to the dispatcher, which belongs to the loop.
 func (p *Planner) follow(ctx context.Context, a *dispatch.Advice) error {
-	return p.engine.View(ctx, func(engine.State) { p.dispatch.Follow(a) })
+	if err := p.engine.View(ctx, func(engine.State) { p.dispatch.Follow(a) }); err != nil {
+		return err
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if a != p.followed {
+		p.followed = a
+		close(p.next)
+		p.next = make(chan struct{})
+	}
+	return nil
 }
 
 // show lets clients see a plan, and what was searched for it.

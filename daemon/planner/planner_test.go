@@ -79,6 +79,15 @@ func TestPlansAreFollowed(t *testing.T) {
 		if got, rule := plan.GetCost().GetWeightedTardiness().AsDuration(), plan.GetRuleCost().GetWeightedTardiness().AsDuration(); got > 6*time.Minute || rule < 9*time.Minute {
 			t.Errorf("%v late, %v by the rule alone; want about 5 and 10 minutes", got, rule)
 		}
+		advice, changed := p.Following()
+		if device, place, ok := advice.Of("long", "print"); device != "printer" || place != 0 || !ok {
+			t.Errorf("it says that it follows %+v", advice)
+		}
+		select {
+		case <-changed:
+			t.Error("it says that it follows something else by now")
+		default:
+		}
 		var run *floor.Run
 		if err := e.View(t.Context(), func(st engine.State) { run = st.Floor.Devices[0].Live[0] }); err != nil {
 			t.Fatal(err)

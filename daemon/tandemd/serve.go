@@ -162,16 +162,18 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		return err
 	}
 	copied := mirror.New(eng, floorClock.Now, cfg.Log.Named("mirror"))
-	forecasts := forecast.New(copied, forecast.Options{Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")})
-	background := []func(context.Context){copied.Run, forecasts.Run}
+	dates := forecast.Options{Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")}
+	background := []func(context.Context){copied.Run}
 	if cfg.member != nil {
 		background = append(background, cfg.member.watchDurable)
 	}
 	var latest func() *tandemv1.Plan
 	if cfg.Plan {
 		plans := planner.New(eng, copied, choose, cfg.Log.Named("plan"))
-		background, latest = append(background, plans.Run), plans.Plan
+		background, latest, dates.Plan = append(background, plans.Run), plans.Plan, plans.Following
 	}
+	forecasts := forecast.New(copied, dates)
+	background = append(background, forecasts.Run)
 	grpcServer, apiServer := api.New(eng, api.Options{
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
 		Dropped: func() uint64 { return line.Stats().Dropped() }, Attention: func() []string { return attention(line.Stats()) },

@@ -250,6 +250,9 @@ func (d *Device) wait(ctx context.Context, seen view, orders <-chan *driverv1.Or
 		defer ticker.Stop()
 		flood = ticker.C
 	}
+	if told != nil { // what is ordered now would be done in a past that the machine has not come to yet
+		orders = nil
+	}
 	for {
 		select {
 		case <-flood:

@@ -291,6 +291,57 @@ func TestSyncedClock(t *testing.T) {
 	})
 }
 
+// A driver that starts anew hears orders before it has been told the floor's time, by which its machine may have finished long ago: they
+// wait until then, or a late stop would be obeyed in the past.
+func TestOrdersWaitForTheFloorsTime(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		floor := time.Date(2050, 1, 1, 6, 0, 0, 0, time.UTC)
+		orders := make(chan *driverv1.Order)
+		var last *driverv1.Status
+		begin := func(c clock.Clock) (kill func()) {
+			d, err := sim.New(drivers.Env{Device: "cutter-1", Clock: c, StateDir: dir}, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			ctx, cancel := context.WithCancel(t.Context())
+			ended := make(chan error, 1)
+			go func() { ended <- d.Run(ctx, orders, func(s *driverv1.Status) { last = s }) }()
+			return func() {
+				cancel()
+				if err := <-ended; err != nil {
+					t.Error(err)
+				}
+			}
+		}
+		told := clock.NewSynced()
+		told.Set(floor, 60)
+		kill := begin(told)
+		g := hour("r1", 1)
+		g.StartBefore = nil
+		orders <- &driverv1.Order{Kind: &driverv1.Order_Grant{Grant: g}}
+		synctest.Wait()
+		if s := last.GetRuns()[0].GetState(); s != processing {
+			t.Fatalf("granted, the run is %v", s)
+		}
+		kill()
+		untold := clock.NewSynced()
+		defer begin(untold)()
+		stop := &driverv1.Order{Kind: &driverv1.Order_Stop{Stop: &driverv1.Stop{Run: "r1", Fence: 1}}}
+		select {
+		case orders <- stop:
+			t.Error("an order is taken before the floor's time is known")
+		case <-time.After(time.Second):
+		}
+		untold.Set(floor.Add(3*time.Hour), 60)
+		orders <- stop
+		synctest.Wait()
+		if r := last.GetRuns()[0]; r.GetState() != completed || r.GetPiecesGood() != 60 {
+			t.Errorf("stopped two hours after its end, the run is %v", r)
+		}
+	})
+}
+
 func TestForeignMemory(t *testing.T) {
 	for _, body := range []string{
 		"no JSON", `{"job":{"run":"r1","fence":1,"units":0}}`, `{"loaded":{"run":"../r1","fence":1,"units":1}}`,

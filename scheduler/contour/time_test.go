@@ -37,6 +37,31 @@ func TestTrapezoid(t *testing.T) {
 	}
 }
 
+// A curve along a straight line goes to where it turns back, stops there, and goes on, however the file is turned: times from rest to
+// rest as above. Turning points by hand: of 0 100 50 at t = 2/3, 66.667 mm; of 0 150 -50 100 at t = (1 -+ 1/sqrt 7)/2, 59.4491 and 40.5509
+// mm; an ellipse without height, both ways over its width.
+func TestFold(t *testing.T) {
+	for _, test := range []struct {
+		shape string
+		legs  []float64 // m
+	}{
+		{`<path d="M0 0q100 0 50 0" %s/>`, []float64{.0666667, .0166667}},
+		{`<path d="M0 0c150 0 -50 0 100 0" %s/>`, []float64{0.0594491, 0.0188982, 0.0594491}},
+		{`<path d="M0 0q10 0 50 0" %s/>`, []float64{.05}},
+		{`<path d="M0 0c0 0 50 0 50 0" %s/>`, []float64{.05}},
+		{`<g %s><ellipse cx="0" cy="0" rx="50" ry="40" transform="scale(1 0.00000000001)"/></g>`, []float64{.1, .1}},
+	} {
+		want := 0.0
+		for _, leg := range test.legs {
+			want += 2 * math.Sqrt(leg/3)
+		}
+		for _, turn := range []int{0, 37, 90, 211} {
+			drawn := fmt.Sprintf(test.shape, fmt.Sprintf(`transform="translate(300 300) rotate(%d)"`, turn))
+			near(t, drawn, cutTime(t, svg(drawn), steady).Seconds(), want, 1e-6)
+		}
+	}
+}
+
 func TestJunction(t *testing.T) {
 	// Two sides of 200 mm that meet under 20 degrees: v_j^2 = a delta s/(1-s), s = cos(10 deg).
 	m := contour.Motion{SpeedUmS: 600_000, AccelerationUmS2: 3_000_000, JunctionDeviationUm: 50}
@@ -172,13 +197,17 @@ func drawShapes(t *rapid.T) string {
 	for range rapid.IntRange(1, 3).Draw(t, "contours") {
 		d += fmt.Sprintf("M%g %g", number(), number())
 		for range rapid.IntRange(1, 5).Draw(t, "pieces") {
-			switch rapid.IntRange(0, 3).Draw(t, "piece") {
+			switch rapid.IntRange(0, 4).Draw(t, "piece") {
 			case 0:
 				d += fmt.Sprintf("l%g %g", number(), number())
 			case 1:
 				d += curve("q", number(), number(), number(), number())
 			case 2:
 				d += curve("c", number(), number(), number(), number(), number(), number())
+			case 4: // all points on one line: it may turn back on itself
+				x, y, k := number(), number(), func() float64 { return float64(rapid.IntRange(-4, 4).Draw(t, "k")) / 2 }
+				a, b, c := k(), k(), k()
+				d += curve(rapid.SampledFrom([]string{"q", "c"}).Draw(t, "flat"), a*x, a*y, b*x, b*y, c*x, c*y)
 			case 3:
 				d += fmt.Sprintf("a%g %g %g %d %d %g %g", number(), number(), number(), rapid.IntRange(0, 1).Draw(t, "large"),
 					rapid.IntRange(0, 1).Draw(t, "sweep"), number(), number())
@@ -191,18 +220,10 @@ func drawShapes(t *rapid.T) string {
 	return d
 }
 
-// curve writes a curve, or its chord if all its points lie on one line: where such a curve turns back on itself, whether the knife is
-// taken to stop hangs on the last digit of its points.
+// curve writes a curve: q with the first four numbers, c with all six.
 func curve(command string, n ...float64) string {
-	flat := true
-	for i := 2; i < len(n); i += 2 {
-		flat = flat && n[0]*n[i+1] == n[1]*n[i]
-	}
-	for i := 4; i < len(n); i += 2 { // where the first point is the start
-		flat = flat && n[2]*n[i+1] == n[3]*n[i]
-	}
-	if flat {
-		return fmt.Sprintf("l%g %g", n[len(n)-2], n[len(n)-1])
+	if command == "q" {
+		n = n[:4]
 	}
 	return command + strings.Trim(fmt.Sprint(n), "[]")
 }

@@ -82,7 +82,11 @@ func (t *tracer) begin() {
 func (t *tracer) line(to Point) *Error {
 	t.begin()
 	t.at = to
-	end := t.to.point(to)
+	return t.straight(t.to.point(to))
+}
+
+// straight goes on to a point, in mm.
+func (t *tracer) straight(end Point) *Error {
 	last := t.line0.Points[len(t.line0.Points)-1]
 	if end.distance(last) < stillMM {
 		return nil
@@ -107,6 +111,14 @@ func (t *tracer) curve(c curve, to Point) *Error {
 	}
 	first, last := c.tangents()
 	if first == (Point{}) || last == (Point{}) {
+		return t.line(to)
+	}
+	if folds, flat := c.folds(); flat {
+		for _, p := range folds {
+			if err := t.straight(p); err != nil {
+				return err
+			}
+		}
 		return t.line(to)
 	}
 	t.joint(first)

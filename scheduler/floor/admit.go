@@ -28,6 +28,11 @@ func (f *Floor) Admit(rec *ledgerv1.Record) error {
 	}
 	began := f.Term
 	for i, e := range rec.GetEvents() {
+		if c := e.GetFloorConfigured(); c != nil {
+			if err := readableFile(c.GetFloor()); err != nil {
+				return refuse(Invalid, "UNREADABLE_FLOOR", "it %v", err)
+			}
+		}
 		t := e.GetTermBegan()
 		if t == nil {
 			continue

@@ -27,8 +27,7 @@ func newPeople() *people {
 	return p
 }
 
-// configure takes the shifts of a floor file. It must have been checked already; a time zone that is not known where the
-// ledger is replayed cannot be made up for.
+// configure takes the shifts of a floor file. It must have been checked already: see [Floor.Admit] for one that is replayed.
 func (p *people) configure(revision uint64, file *tandemv1.FloorFile) {
 	c, err := calendar.New(file)
 	if err != nil {

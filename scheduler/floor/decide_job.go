@@ -170,7 +170,7 @@ type RemakePieces struct {
 // mostSteps bounds a job as handed in; remakes may double it.
 const mostSteps = 1000
 
-func (c RemakePieces) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
+func (c RemakePieces) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	j, s, err := f.needStep(c.Job, c.Step)
 	if err != nil {
 		return Decision{}, err
@@ -203,6 +203,11 @@ func (c RemakePieces) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	remade.Note = c.Note
 	if !c.AlreadySpoiled {
 		d.Events = append(d.Events, spoiled(p, s.ID(), c.Pieces, c.Note))
+	}
+	for i, join := range remade.GetJoins() { // they wait again, for the pieces that are made again
+		if i == 0 || join.GetStep() != remade.GetJoins()[i-1].GetStep() {
+			d.Events = append(d.Events, j.byStep[join.GetStep()].takenBack(now)...)
+		}
 	}
 	d.Events = append(d.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_PiecesRemade{PiecesRemade: remade}})
 	return d, nil

@@ -3,6 +3,7 @@ package floor
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	driverv1 "tandem/proto/tandem/driver/v1"
@@ -261,6 +262,20 @@ func (d *Device) stray(r *Run, rs *driverv1.RunStatus) *ledgerv1.Event {
 }
 
 func strayKey(run string, state tandemv1.JobState) string { return run + " " + Keyword(state) }
+
+// Disputed returns the runs that a device says it has completed although, by the ledger, they ended otherwise: on a person's word, as
+// a rule, while it could not be asked. What it has made is in no count. They are named until the device starts anew.
+func (f *Floor) Disputed(d *Device) []*Run {
+	var out []*Run
+	for _, key := range d.strays {
+		id, _, _ := strings.Cut(key, " ")
+		r := f.runs[id]
+		if r != nil && r.Device == d && r.State != tandemv1.JobState_JOB_STATE_COMPLETED && key == strayKey(id, tandemv1.JobState_JOB_STATE_COMPLETED) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
 
 func ended(s tandemv1.JobState) bool {
 	return s == tandemv1.JobState_JOB_STATE_COMPLETED || s == tandemv1.JobState_JOB_STATE_ABORTED || s == tandemv1.JobState_JOB_STATE_CANCELED

@@ -3,6 +3,7 @@ package floor
 import (
 	"fmt"
 	"slices"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
@@ -60,13 +61,32 @@ func (f *Floor) remake(j *Job, s *Step, p *Panel, n int32) *ledgerv1.PiecesRemad
 			continue
 		}
 		behind[t] = true
-		if t.Open() && !t.begun() && t.Carrier == nil {
+		if t.Open() && t.untouched() && t.Carrier == nil {
 			out.Joins = append(out.Joins, joins(t, copies)...)
 		} else {
 			repeat(t)
 		}
 	}
 	return out
+}
+
+// untouched says whether nobody can have begun with the step: at most it has been offered to people, or was taken back before it began.
+func (s *Step) untouched() bool {
+	return !s.begun() || !slices.ContainsFunc(s.Runs, func(r *Run) bool {
+		return !r.offered() && (!slices.Contains(r.Reasons, ReasonWithdrawn) || !r.Start.IsZero() || r.Good+r.Spoiled > 0)
+	})
+}
+
+// offered says whether the run waits at a device without a data port for somebody to begin it: that can be taken back by a word.
+func (r *Run) offered() bool { return r.Step.Live == r && r.Device.Manual() && r.waitsForStart() }
+
+// takenBack returns the events that take back what has been offered of a step.
+func (s *Step) takenBack(now time.Time) []*ledgerv1.Event {
+	r := s.Live
+	if r == nil {
+		return nil
+	}
+	return []*ledgerv1.Event{stopping(r, true), changed(r, tandemv1.JobState_JOB_STATE_CANCELED, nil, 0, 0, time.Time{}, now)}
 }
 
 // joins make t wait for the copies of the steps before it, and take in the new panel even if none of them is repeated:

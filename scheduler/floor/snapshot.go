@@ -80,8 +80,11 @@ func (s *Step) snapshot() *ledgerv1.StepSnapshot {
 
 // Restore returns the floor of a snapshot.
 func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
-	if snap.GetSchema() > Schema {
-		return nil, fmt.Errorf("restore floor: the snapshot has schema %d and this program reads up to %d: use the newer program", snap.GetSchema(), Schema)
+	if err := readable(snap.GetSchema()); err != nil {
+		return nil, fmt.Errorf("restore floor: the snapshot %w", err)
+	}
+	if err := readableFile(snap.GetFloor()); err != nil {
+		return nil, fmt.Errorf("restore floor: the snapshot %w", err)
 	}
 	f := New()
 	f.Revision, f.Term, f.CommitTime = snap.GetRevision(), snap.GetTerm(), moment(snap.GetCommitTime())

@@ -2,6 +2,7 @@ package floor
 
 import (
 	"errors"
+	"fmt"
 	"slices"
 	"testing"
 	"time"
@@ -175,6 +176,20 @@ func TestUnknownOutcomeIsResolvedByAPerson(t *testing.T) {
 	if again := s.do(Report{Device: "printer-1", Status: report(2, runIs(r, stCompleted, 60))}); len(again) != 0 {
 		t.Fatalf("repeated: %v", again)
 	}
+	old, other := s.floor.byDevice["printer-1"], s.floor.byDevice["printer-2"]
+	if got := s.floor.Disputed(old); len(got) != 1 || got[0] != r || len(s.floor.Disputed(other)) != 0 {
+		t.Errorf("what has been made beside the count: %v", got)
+	}
+	// A device that has its end confirmed and says once more that it works has only been heard in another order.
+	s.do(Report{Device: "printer-2", Status: report(1, runIs(second, stCompleted, 34))})
+	s.do(Report{Device: "printer-2", Status: report(1, runIs(second, stRuns, 30))})
+	if got := s.floor.Disputed(other); len(got) != 0 {
+		t.Errorf("a late word of the beginning is no dispute: %v", got)
+	}
+	s.do(Greet{Device: "printer-1", Status: report(3)})
+	if got := s.floor.Disputed(old); len(got) != 0 {
+		t.Errorf("after a new start of the device: %v", got)
+	}
 }
 
 // Three of 60 are spoiled at cutting: print, dry, laminate and cut are repeated for those three; packing waits for 60.
@@ -208,6 +223,43 @@ func TestRemakeBeforeThePackingHasBegun(t *testing.T) {
 	}
 	if s.step("pack").Good != 60 || j.Panels[0].Good != 57 || j.Panels[0].Spoiled != 3 || j.Panels[1].Good != 3 {
 		t.Errorf("packed %d; panels %+v %+v", s.step("pack").Good, j.Panels[0], j.Panels[1])
+	}
+}
+
+// Packing has been offered to the bench and nobody has begun: that is taken back, and it waits for the pieces that are made again; for those
+// of a second remake, too.
+func TestRemakeWhilePackingWaitsForSomebody(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: laminated(60)})
+	for _, leg := range [][2]string{{"print", "printer-1"}, {"dry", "rack"}, {"laminate", "laminator"}, {"cut", "cutter"}} {
+		r := s.run(leg[0], leg[1])
+		s.now = s.now.Add(time.Hour)
+		s.finish(r)
+	}
+	s.do(Grant{Step: s.step("pack"), Device: s.floor.byDevice["bench"]})
+	pack := s.step("pack")
+	if pack.Live == nil || pack.Live.Pieces != 60 {
+		t.Fatalf("packing is not offered: %+v", pack.Live)
+	}
+	for i, pieces := range []int32{3, 2} {
+		s.do(RemakePieces{Job: "decals", Step: "cut", Panel: "p1", Pieces: pieces, Note: "blade dull"})
+		if pack.Live != nil || pack.Waiting != i+1 || pack.Left() != 60 || s.step(fmt.Sprintf("pack-r%d", i+1)) != nil {
+			t.Fatalf("after remake %d packing waits for %d steps and has %d pieces: %v", i+1, pack.Waiting, pack.Left(), pack.Live)
+		}
+	}
+	if r := pack.Runs[0]; len(pack.Runs) != 1 || r.State != stCanceled || r.Reasons[0] != ReasonWithdrawn || len(s.floor.byDevice["bench"].Live) != 0 {
+		t.Errorf("what was offered is now %+v", r)
+	}
+	for _, n := range []string{"-r1", "-r2"} {
+		for _, leg := range [][2]string{{"print", "printer-1"}, {"dry", "rack"}, {"laminate", "laminator"}, {"cut", "cutter"}} {
+			r := s.run(leg[0]+n, leg[1])
+			s.now = s.now.Add(time.Hour)
+			s.finish(r)
+		}
+	}
+	s.finish(s.run("pack", "bench"))
+	if state, _ := s.floor.Jobs[0].State(s.now); state != stCompleted || pack.Good != 60 || len(pack.Runs) != 2 {
+		t.Errorf("job is %s, packed %d in %d runs", Keyword(state), pack.Good, len(pack.Runs))
 	}
 }
 

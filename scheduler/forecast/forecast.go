@@ -29,10 +29,11 @@ import (
 // Options are how a forecast is made. The zero value is ready to use.
 type Options struct {
 	Rule    dispatch.Rule
-	Samples int           // plays; 0: 200
-	Seed    uint64        // of the chances
-	Horizon time.Duration // how far ahead jobs are followed; 0: 60 days
-	Ahead   time.Duration // how far ahead other jobs come in; 0: 10 days
+	Advice  *dispatch.Advice // the plan that is followed; nil: the rule alone
+	Samples int              // plays; 0: 200
+	Seed    uint64           // of the chances
+	Horizon time.Duration    // how far ahead jobs are followed; 0: 60 days
+	Ahead   time.Duration    // how far ahead other jobs come in; 0: 10 days
 	// Reaction is how long people take to come on average, as long as few have been seen to; 0: two minutes.
 	Reaction time.Duration
 	// NothingComes leaves out the jobs that usually come in.
@@ -118,12 +119,17 @@ func newForecast(in Input, opt Options) *forecast {
 	return f
 }
 
-// play plays a floor, which is used up, and returns the ends of the jobs that have one.
+// play plays a floor, which is used up, and returns the ends of the jobs that have one. Where a plan is followed it is followed here
+// too, in every play: made for what was expected, it is advice and no order, so what chance does to a play the dispatcher makes good.
 func (f *forecast) play(on *floor.Floor, number int, ids []string) (map[string]time.Time, error) {
 	c := f.chances(number)
+	var plan func(*floor.Floor, time.Time) (*dispatch.Advice, error)
+	if f.opt.Advice != nil {
+		plan = func(*floor.Floor, time.Time) (*dispatch.Advice, error) { return f.opt.Advice, nil }
+	}
 	return simulate.Forward(on, simulate.Future{
 		Options: simulate.Options{
-			Rule: f.opt.Rule, Start: f.now, React: c.react, Duration: c.luck.Duration, Stops: c.stops, Stop: f.opt.Stop,
+			Rule: f.opt.Rule, Start: f.now, React: c.react, Duration: c.luck.Duration, Stops: c.stops, Stop: f.opt.Stop, Plan: plan,
 		},
 		Until: f.now.Add(f.opt.Horizon), Jobs: ids, Left: c.left, Repair: c.repair, Arrivals: c.arrivals(),
 	})

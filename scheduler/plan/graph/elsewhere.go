@@ -8,6 +8,9 @@ func (m *moves) elsewhere(v, mode int32) {
 	ops := m.order[k]
 	a := &nodes[v]
 	ready, rest := a.ready, a.rest
+	if m.beaten(max(ready, md.free[k]) + length + rest) {
+		return
+	}
 	// early: the first that ends after v could start; late: the first that has no longer tail than v has behind it.
 	early, high := int32(0), int32(len(ops))
 	for early < high {
@@ -66,6 +69,19 @@ func (m *moves) between(v, mode, from, to int32, taboo bool) {
 	prev := md.n + k
 	if from > 0 {
 		prev = ops[from-1]
+	}
+	if md.setup[k] == nil { // the same as below, but for what is 0
+		for at := from; at <= to; at++ {
+			b := &nodes[prev]
+			next := b.next
+			h := max(a.ready, b.start+b.length) + length
+			if m.beaten(h + a.rest) {
+				return // and so are the places behind
+			}
+			m.offer(step{v, mode, at, h + max(a.rest, nodes[next].tail())}, taboo)
+			prev = next
+		}
+		return
 	}
 	for at := from; at <= to; at++ {
 		next := nodes[prev].next

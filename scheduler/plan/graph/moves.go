@@ -62,6 +62,9 @@ func (c *choice) reset() {
 	c.equals, c.anyMany = 0, 0
 }
 
+// beaten says that a move that promises no less than this is not chosen, whatever its place.
+func (m *moves) beaten(least int32) bool { return m.choice.equals > 0 && least > m.choice.best.guess }
+
 func (m *moves) offer(st step, taboo bool) {
 	c := &m.choice
 	if !taboo || st.guess < m.record {

@@ -25,15 +25,19 @@ func newPool(md *model, r *run, seed uint64) *pool {
 	return p
 }
 
+// Many short searches between many plans reach more than few long ones. Over 40 seeds of two public instances of jobs that are graphs, a
+// proved optimum took 293,000 and 202,000 evaluations on average with a patience of 1000 and a pool of 8, and 148,000 and 59,000 with
+// these; the neighbours of these do as well, within what chance makes of 40 seeds.
 const (
-	poolSize     = 8
-	mostPatience = 1 << 30
+	poolSize      = 20
+	firstPatience = 150
+	mostPatience  = 1 << 30
 )
 
 // search fills the pool and then breeds in it; when all that is in it has become alike, it keeps the best and begins anew,
 // with more patience.
 func (p *pool) search(warm *plan) {
-	patience := int64(1000)
+	patience := int64(firstPatience)
 	child := newPlan(p.md.n)
 	for round := 0; !p.run.ended; round++ {
 		for i := 0; len(p.plans) < poolSize && !p.run.ended; i++ {
