@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"net"
 	"os"
-	"path/filepath"
 	"sync"
 	"time"
 
@@ -18,6 +17,7 @@ import (
 	"tandem/daemon/api"
 	"tandem/daemon/bus"
 	"tandem/daemon/config"
+	"tandem/daemon/datadir"
 	"tandem/daemon/engine"
 	"tandem/daemon/forecast"
 	"tandem/daemon/ledger"
@@ -103,17 +103,28 @@ func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address
 
 // serve runs a daemon until ctx ends or a part of it fails.
 func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
+	if err := datadir.CheckFinished(cfg.DataDir); err != nil {
+		return err
+	}
 	server, err := bus.StartServer(bus.ServerConfig{
-		StoreDir: filepath.Join(cfg.DataDir, "bus"), MaxStore: mostStore, Listen: cfg.BusListen,
+		StoreDir: datadir.BusDir(cfg.DataDir), MaxStore: mostStore, Listen: cfg.BusListen,
 		MaxPayload: ledger.ServerMaxPayload, Log: natsLog(cfg.Log),
 	})
 	if err != nil {
 		return err
 	}
 	defer server.Shutdown()
-	store, err := openLedger(ctx, server, cfg.Log)
+	past, aside, err := openHistory(ctx, cfg.DataDir, cfg.Log.Named("history"))
 	if err != nil {
 		return err
+	}
+	defer past.Close()
+	store, err := openLedger(ctx, server, past.Head(), cfg.Log)
+	if err == nil {
+		err = checkSomethingLeft(store, aside)
+	}
+	if err != nil {
+		return withRemedy(err, cfg.DataDir)
 	}
 	var line *bus.Bus // set before the engine sends anything
 	choose := dispatch.New(dispatch.EarliestCompletion)
@@ -126,7 +137,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		},
 	})
 	if err != nil {
-		return err
+		return withRemedy(err, cfg.DataDir)
 	}
 	last := eng.LastCommit()
 	if last.IsZero() {
@@ -151,7 +162,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	}
 	copied := mirror.New(eng, floorClock.Now, cfg.Log.Named("mirror"))
 	forecasts := forecast.New(copied, forecast.Options{Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")})
-	background := []func(context.Context){copied.Run, forecasts.Run}
+	background := []func(context.Context){copied.Run, forecasts.Run, func(ctx context.Context) { past.Follow(ctx, eng, store, cfg.Log.Named("history")) }}
 	var latest func() *tandemv1.Plan
 	if cfg.Plan {
 		plans := planner.New(eng, copied, choose, cfg.Log.Named("plan"))
@@ -159,8 +170,8 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	}
 	grpcServer, apiServer := api.New(eng, api.Options{
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
-		Dropped: func() uint64 { return line.Stats().Dropped() }, Attention: func() []string { return attention(line.Stats()) },
-		Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Log: cfg.Log.Named("api"),
+		Dropped: func() uint64 { return line.Stats().Dropped() }, Attention: func() []string { return append(attention(line.Stats()), past.Attention()...) },
+		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Log: cfg.Log.Named("api"),
 	})
 	return (&running{
 		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, background: background, listener: listener,
@@ -177,7 +188,8 @@ func natsLog(log *zap.Logger) *zap.Logger {
 }
 
 // openLedger opens the ledger of the embedded server, after its durability has been verified.
-func openLedger(ctx context.Context, server *bus.Server, log *zap.Logger) (*ledger.JetStream, error) {
+// It must hold the last record that the history knows.
+func openLedger(ctx context.Context, server *bus.Server, known ledger.Head, log *zap.Logger) (*ledger.JetStream, error) {
 	conn, err := server.LedgerConn()
 	if err != nil {
 		return nil, err
@@ -187,8 +199,8 @@ func openLedger(ctx context.Context, server *bus.Server, log *zap.Logger) (*ledg
 		return nil, fmt.Errorf("reach JetStream: %w", err)
 	}
 	return ledger.OpenJetStream(ctx, js, ledger.Options{
-		SyncAlways: server.SyncAlways,
-		Survived:   func(err error) { log.Warn("ledger damage survived", zap.Error(err)) },
+		SyncAlways: server.SyncAlways, Known: known,
+		Survived: func(err error) { log.Warn("ledger damage survived", zap.Error(err)) },
 	})
 }
 

@@ -35,8 +35,8 @@ type Device struct {
 	Revision uint64
 	strays   []string
 
-	unrecorded []*Unrecorded // work it has reported and the ledger does not have
-	factors  map[pace]float64 // what its runs took, by what the model said
+	unrecorded []*Unrecorded    // work it has reported and the ledger does not have
+	factors    map[pace]float64 // what its runs took, by what the model said
 
 	Lot       *Lot   // on it, of what is loaded; nil: nobody keeps account
 	Blade     string // kind of blade in it; empty: nobody said

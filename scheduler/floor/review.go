@@ -325,4 +325,3 @@ func (u *Unrecorded) sameWork(e *ledgerv1.WorkUnrecorded) bool {
 	}
 	return !u.Ended() && u.State != tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED || u.Good == e.GetPiecesGood() && u.Spoiled == e.GetPiecesSpoiled()
 }
-

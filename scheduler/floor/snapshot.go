@@ -24,6 +24,14 @@ import (
 // applied half of it.
 const Schema = 2
 
+// Readable says whether this program reads records and snapshots of a schema; the error is for people.
+func Readable(schema uint32) error {
+	if schema > Schema {
+		return fmt.Errorf("schema %d was written by a newer program, and this one reads up to %d: use the newer program, or restore a backup made before the upgrade", schema, Schema)
+	}
+	return nil
+}
+
 // Snapshot returns the whole state. Two floors that applied the same records have equal snapshots.
 func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 	out := &ledgerv1.Snapshot{
@@ -88,8 +96,8 @@ func (s *Step) snapshot() *ledgerv1.StepSnapshot {
 
 // Restore returns the floor of a snapshot.
 func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
-	if snap.GetSchema() > Schema {
-		return nil, fmt.Errorf("restore floor: the snapshot has schema %d and this program reads up to %d: use the newer program", snap.GetSchema(), Schema)
+	if err := Readable(snap.GetSchema()); err != nil {
+		return nil, fmt.Errorf("restore floor: the snapshot: %w", err)
 	}
 	f := New()
 	f.Revision, f.Term, f.CommitTime = snap.GetRevision(), snap.GetTerm(), moment(snap.GetCommitTime())
