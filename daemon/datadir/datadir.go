@@ -58,6 +58,9 @@ type store struct {
 // openStore opens the ledger in a store folder, or makes one. While it is open, no daemon can have the folder.
 func openStore(ctx context.Context, dir string, survived func(error)) (*store, error) {
 	server, err := bus.StartServer(bus.ServerConfig{StoreDir: dir, MaxStore: mostStore, MaxPayload: ledger.ServerMaxPayload, Log: zap.NewNop()})
+	if errors.Is(err, bus.ErrInUse) {
+		return nil, fmt.Errorf("a daemon runs here, and must be stopped first: %w", err)
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -44,6 +44,9 @@ func Rebuild(ctx context.Context, dir string, now time.Time) (Rebuilt, error) {
 		return Rebuilt{}, fmt.Errorf("%w: the history of %s holds no record: restore a backup", ErrNoLedger, dir)
 	}
 	unlock, err := bus.Lock(BusDir(dir))
+	if errors.Is(err, bus.ErrInUse) {
+		return Rebuilt{}, fmt.Errorf("a daemon runs here, and must be stopped first: %w", err)
+	}
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
 		return Rebuilt{}, err
 	}

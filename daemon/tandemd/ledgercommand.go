@@ -202,8 +202,11 @@ func restoreCommand() *cobra.Command {
 
 func showRestored(out io.Writer, dataDir string, done datadir.Restored) {
 	fmt.Fprintf(out, "the backup is restored into %s, and was read back and verified\n", dataDir)
-	showBackup(out, done.Report)
-	show(out, "restored as", fmt.Sprintf("revision %d: grants go on after fence %d", done.Head.Revision, done.Fence))
+	show(out, "backup made", fmt.Sprintf("%s by %s, at revision %d", done.Manifest.MadeTime.Local().Format("2006-01-02 15:04:05"), done.Manifest.Program, done.Manifest.Revision))
+	show(out, "backup's head", done.Manifest.LedgerHead)
+	showAudit(out, done.Audit)
+	show(out, "ledger head", fmt.Sprintf("%x", done.Head.Hash))
+	show(out, "fences", fmt.Sprintf("grants go on after %d: a device that reports an earlier one from after the backup is listed", done.Fence))
 	if done.Unknown > 0 {
 		show(out, "in hand then", fmt.Sprintf("%d runs, whose outcome is unknown until their devices have been heard", done.Unknown))
 	}
