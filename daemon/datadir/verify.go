@@ -48,7 +48,8 @@ func Verify(ctx context.Context, dir string) (Report, error) {
 	var differs error
 	err = s.ReplayStored(ctx, 0, 0, func(rec *ledgerv1.Record, stored []byte) error {
 		if rec.GetRevision() == known.Revision && !bytes.Equal(stored[len(stored)-ledger.HashSize:], known.Hash) {
-			differs = fmt.Errorf("revision %d has another hash in the history: one of the two was changed", known.Revision)
+			differs = fmt.Errorf("%w: revision %d has another hash than in the history, so one of the two was changed or belongs to another floor: if the history is right, make the ledger anew from it with `tandemd ledger rebuild`; if the ledger is, move %s away",
+				ledger.ErrCorrupt, known.Revision, history.FileName)
 		}
 		if err := out.Audit.Add(rec); err != nil {
 			return err

@@ -75,3 +75,10 @@ func (h *History) Attention() []string {
 	}
 	return nil
 }
+
+// Failure returns why the history does not go on; nil if it does.
+func (h *History) Failure() error {
+	h.lag.mu.Lock()
+	defer h.lag.mu.Unlock()
+	return h.lag.failure
+}
