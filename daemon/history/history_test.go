@@ -317,7 +317,9 @@ func TestDamagedIsToldApart(t *testing.T) {
 		"last record changed": func(s *shop, _ string) {
 			s.exec("UPDATE records SET stored = zeroblob(length(stored)) WHERE revision = (SELECT max(revision) FROM records)")
 		},
-		"last record in another's place": func(s *shop, _ string) { s.exec("UPDATE records SET revision = revision + 1 WHERE revision = (SELECT max(revision) FROM records)") },
+		"last record in another's place": func(s *shop, _ string) {
+			s.exec("UPDATE records SET revision = revision + 1 WHERE revision = (SELECT max(revision) FROM records)")
+		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newShop(t)
