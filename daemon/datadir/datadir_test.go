@@ -35,6 +35,7 @@ type shop struct {
 	store  *ledger.JetStream
 	engine *engine.Engine
 	past   *history.History
+	term   uint64 // that the last driver was told
 
 	cancel context.CancelFunc
 	ended  chan error
@@ -118,13 +119,14 @@ func (s *shop) submit(id string, operations ...string) {
 // hello is a driver's: idle, with these runs in hand.
 func (s *shop) hello(device string, epoch uint64, runs ...*driverv1.RunStatus) (minFence uint64) {
 	s.t.Helper()
-	minFence, err := s.engine.Hello(s.t.Context(), device, &driverv1.Status{
+	welcome, err := s.engine.Hello(s.t.Context(), device, &driverv1.Status{
 		Epoch: epoch, State: tandemv1.DeviceState_DEVICE_STATE_IDLE, Link: tandemv1.Link_LINK_ONLINE, Runs: runs,
 	})
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	return minFence
+	s.term = welcome.Term
+	return welcome.MinFence
 }
 
 func (s *shop) view(fn func(f *floor.Floor)) {
@@ -349,6 +351,10 @@ func TestFloorThatKnowsMoreThanItsLedger(t *testing.T) {
 	s.submit("late", "cut")
 	stale := cutting.GetFence()
 	s.stop()
+	again := start(t, s.dir) // the old daemon leads in a later term than that of the backup
+	again.hello("printer-1", 1)
+	staleTerm := again.term
+	again.stop()
 
 	dir, done := restored(t, file, false)
 	if done.Unknown != 1 || done.Review != 3 || done.Fence != printing.GetFence()+floor.FenceStep {
@@ -357,6 +363,9 @@ func TestFloorThatKnowsMoreThanItsLedger(t *testing.T) {
 	s = start(t, dir)
 	if fence := s.hello("printer-1", 1); fence <= stale {
 		t.Errorf("the printer takes orders from fence %d on: those of a daemon that still runs elsewhere have up to %d", fence, stale)
+	}
+	if s.term <= staleTerm {
+		t.Errorf("the restored daemon leads in term %d, the old one in %d: drivers would refuse the new one's orders", s.term, staleTerm)
 	}
 	cutting.State, cutting.PiecesGood = tandemv1.JobState_JOB_STATE_COMPLETED, 6
 	foreign := &driverv1.RunStatus{Run: "run-90", Fence: 90, Job: "late", Step: "cut", State: tandemv1.JobState_JOB_STATE_COMPLETED, PiecesGood: 6}

@@ -26,7 +26,7 @@ func (c RestoreLedger) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
 	}
 	last := f.counters.GetFence()
 	out := Decision{Events: []*ledgerv1.Event{{Kind: &ledgerv1.Event_LedgerRestored{LedgerRestored: &ledgerv1.LedgerRestored{
-		LastFence: last, Fence: last + FenceStep, MadeTime: stamp(c.Made), RestoreTime: stamp(c.Restored), NothingDone: c.NothingDone,
+		LastFence: last, Fence: last + FenceStep, Term: f.Term + TermStep, MadeTime: stamp(c.Made), RestoreTime: stamp(c.Restored), NothingDone: c.NothingDone,
 	}}}}}
 	for _, d := range f.Devices {
 		for _, r := range d.Live {

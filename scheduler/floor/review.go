@@ -18,6 +18,10 @@ import (
 // further ahead than this was never given by anybody.
 const FenceStep = 1 << 20
 
+// TermStep is how far terms jump then: more often than this no daemon starts between two backups, and drivers take no orders of a
+// term that is older than one they have heard of.
+const TermStep = 1 << 20
+
 const (
 	// mostGaps bounds the ranges of fences that are remembered; beyond it the oldest is forgotten.
 	mostGaps = 64
@@ -136,6 +140,7 @@ func (d *Device) atUnrecorded() *Unrecorded {
 // applyLedgerRestored makes everything wait that may have been done since the backup was made. Drying steps do not: ink dries
 // wherever the panel lies, and nothing moves.
 func (f *Floor) applyLedgerRestored(e *ledgerv1.LedgerRestored) {
+	f.Term = max(f.Term, e.GetTerm())
 	f.skipFences(e.GetFence())
 	f.restoredFrom = moment(e.GetMadeTime())
 	for _, d := range f.Devices {

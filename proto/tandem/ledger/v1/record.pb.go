@@ -1063,7 +1063,9 @@ type LedgerRestored struct {
 	// When it was restored, by the wall clock.
 	RestoreTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=restore_time,json=restoreTime,proto3" json:"restore_time,omitempty"`
 	// Somebody said that nothing was done since: steps go on unless a device reports otherwise.
-	NothingDone   bool `protobuf:"varint,5,opt,name=nothing_done,json=nothingDone,proto3" json:"nothing_done,omitempty"`
+	NothingDone bool `protobuf:"varint,5,opt,name=nothing_done,json=nothingDone,proto3" json:"nothing_done,omitempty"`
+	// Terms up to before this one may have been led since the backup was made: drivers refuse orders of theirs from here on.
+	Term          uint64 `protobuf:"varint,6,opt,name=term,proto3" json:"term,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1131,6 +1133,13 @@ func (x *LedgerRestored) GetNothingDone() bool {
 		return x.NothingDone
 	}
 	return false
+}
+
+func (x *LedgerRestored) GetTerm() uint64 {
+	if x != nil {
+		return x.Term
+	}
+	return 0
 }
 
 // WorkUnrecorded is a device's word on a run that this ledger has never granted, though its fence says that it was granted:
@@ -3709,14 +3718,15 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12 \n" +
 	"\vfingerprint\x18\x02 \x01(\fR\vfingerprint\x12\x18\n" +
 	"\asubject\x18\x03 \x01(\tR\asubject\x12\x16\n" +
-	"\x06answer\x18\x04 \x01(\fR\x06answer\"\xe0\x01\n" +
+	"\x06answer\x18\x04 \x01(\fR\x06answer\"\xf4\x01\n" +
 	"\x0eLedgerRestored\x12\x1d\n" +
 	"\n" +
 	"last_fence\x18\x01 \x01(\x04R\tlastFence\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\x127\n" +
 	"\tmade_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bmadeTime\x12=\n" +
 	"\frestore_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\vrestoreTime\x12!\n" +
-	"\fnothing_done\x18\x05 \x01(\bR\vnothingDone\"\xe9\x01\n" +
+	"\fnothing_done\x18\x05 \x01(\bR\vnothingDone\x12\x12\n" +
+	"\x04term\x18\x06 \x01(\x04R\x04term\"\xe9\x01\n" +
 	"\x0eWorkUnrecorded\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x10\n" +
 	"\x03run\x18\x02 \x01(\tR\x03run\x12\x14\n" +
