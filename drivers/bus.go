@@ -24,7 +24,7 @@ var ErrBusClosed = errors.New("the bus connection is closed")
 // Bus is the little that a host wants of NATS, for one device.
 type Bus interface {
 	// Links yields true when the bus is reached, now and after each loss, and false when it is lost. It is closed when
-	// the bus will never be reached again.
+	// the bus will never be reached again. A true after a true means that another daemon may be at the other end.
 	Links() <-chan bool
 	// Hello asks the daemon to accept the driver, and waits for its answer until ctx ends.
 	Hello(ctx context.Context, hello *driverv1.Hello) (*driverv1.Welcome, error)
@@ -48,7 +48,8 @@ type Request struct {
 type natsBus struct {
 	conn     *nats.Conn
 	device   string
-	sub      *nats.Subscription
+	subs     []*nats.Subscription
+	greets   chan struct{} // room for one: the daemon asks for a hello
 	statuses chan nats.Status
 	links    chan bool
 	orders   chan Request
@@ -59,23 +60,31 @@ func newNATSBus(ctx context.Context, conn *nats.Conn, device string) (*natsBus, 
 	b := &natsBus{
 		conn: conn, device: device,
 		statuses: conn.StatusChanged(nats.CONNECTED, nats.DISCONNECTED, nats.RECONNECTING, nats.CLOSED),
+		greets:   make(chan struct{}, 1),
 		links:    make(chan bool),
 		orders:   make(chan Request),
 	}
-	sub, err := conn.Subscribe(OrderSubject(device), func(m *nats.Msg) {
+	orders, err := conn.Subscribe(OrderSubject(device), func(m *nats.Msg) {
 		select {
 		case b.orders <- readOrder(m):
 		case <-ctx.Done():
 		}
 	})
 	if err == nil {
-		err = sub.SetPendingLimits(pendingOrders, pendingOrders*MaxBody)
+		b.subs = append(b.subs, orders)
+		err = orders.SetPendingLimits(pendingOrders, pendingOrders*MaxBody)
+	}
+	if err == nil {
+		var greets *nats.Subscription
+		if greets, err = conn.Subscribe(GreetSubject(device), func(*nats.Msg) { signal(b.greets) }); err == nil {
+			b.subs = append(b.subs, greets)
+		}
 	}
 	if err != nil {
+		b.unsubscribe()
 		conn.RemoveStatusListener(b.statuses)
 		return nil, fmt.Errorf("subscribe to the orders of %s: %w", device, err)
 	}
-	b.sub = sub
 	go b.watch(ctx)
 	return b, nil
 }
@@ -83,10 +92,7 @@ func newNATSBus(ctx context.Context, conn *nats.Conn, device string) (*natsBus, 
 // watch turns the connection's states into links until ctx ends. It closes links for a closed connection only.
 func (b *natsBus) watch(ctx context.Context) {
 	defer b.conn.RemoveStatusListener(b.statuses)
-	defer func() {
-		// It fails only if the connection is closed, and then nothing arrives either.
-		_ = b.sub.Unsubscribe()
-	}()
+	defer b.unsubscribe()
 	tell := func(up bool) {
 		select {
 		case b.links <- up:
@@ -102,11 +108,22 @@ func (b *natsBus) watch(ctx context.Context) {
 			if s != nats.CLOSED {
 				tell(s == nats.CONNECTED)
 			}
+		case <-b.greets:
+			if b.conn.IsConnected() {
+				tell(true)
+			}
 		case <-ctx.Done():
 			return
 		}
 	}
 	close(b.links)
+}
+
+func (b *natsBus) unsubscribe() {
+	for _, sub := range b.subs {
+		// It fails only if the connection is closed, and then nothing arrives either.
+		_ = sub.Unsubscribe()
+	}
 }
 
 func (b *natsBus) Links() <-chan bool     { return b.links }

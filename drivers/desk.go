@@ -51,6 +51,8 @@ type desk struct {
 	news      news
 	overtaken uint64 // an order's greater epoch, heard while the daemon refuses ours
 	refused   bool   // the daemon has refused the last hello
+
+	helloAsked bool // the daemon asks for a hello
 }
 
 // news says how urgently a status wants to go out.
@@ -242,6 +244,16 @@ func (d *desk) welcome(epoch uint64, w *driverv1.Welcome) {
 	}
 }
 
+// overruled says whether another daemon has come to lead since a term.
+func (d *desk) overruled(term uint64) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.old(term)
+}
+
+// old says the same; 0 is a daemon that does not tell its term.
+func (d *desk) old(term uint64) bool { return term > 0 && term < d.term }
+
 // unwelcome notes that the bus has been lost: the daemon may be another when it is back.
 func (d *desk) unwelcome() {
 	d.mu.Lock()
@@ -270,6 +282,15 @@ func (d *desk) refusedBy(epoch uint64) {
 	if epoch == d.epoch {
 		d.refused, d.welcomed = true, false
 	}
+}
+
+// takeHelloAsked says whether the daemon has asked for a hello since the last call.
+func (d *desk) takeHelloAsked() bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	asked := d.helloAsked
+	d.helloAsked = false
+	return asked
 }
 
 // takeOvertaken returns an epoch that a new one must be greater than, or 0.

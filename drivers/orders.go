@@ -63,7 +63,7 @@ func (d *desk) judge(o *driverv1.Order) *refusal {
 		}
 		return notNow(RefusedEpoch, "the order is for epoch %d, this is epoch %d", o.GetEpoch(), d.epoch)
 	}
-	if o.GetTerm() > 0 && o.GetTerm() < d.term { // a daemon that no longer leads, and has not noticed
+	if d.old(o.GetTerm()) { // a daemon that no longer leads, and has not noticed
 		return notNow(RefusedTerm, "the order is of term %d, another daemon leads in term %d", o.GetTerm(), d.term)
 	}
 	d.term = max(d.term, o.GetTerm())
@@ -74,8 +74,11 @@ func (d *desk) judge(o *driverv1.Order) *refusal {
 		return d.takeStop(k.Stop)
 	case *driverv1.Order_Settle:
 		return d.takeSettle(k.Settle)
+	case *driverv1.Order_Introduce:
+		d.helloAsked = true
+		return nil
 	}
-	return notNow(RefusedMalformed, "it is no grant, stop or settle")
+	return notNow(RefusedMalformed, "it is no grant, stop, settle or introduce")
 }
 
 func (d *desk) takeGrant(g *driverv1.Grant) *refusal {

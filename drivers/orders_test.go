@@ -134,18 +134,18 @@ func TestMalformedOrders(t *testing.T) {
 			return &driverv1.Order{Kind: &driverv1.Order_Grant{Grant: g}}
 		}
 		for want, o := range map[string]*driverv1.Order{
-			"no grant, stop or settle": {},
-			"grant.run":                change(func(g *driverv1.Grant) { g.Run = "r1.>" }),
-			"grant.run \"\"":           {Kind: &driverv1.Order_Grant{}},
-			"grant.fence":              change(func(g *driverv1.Grant) { g.Fence = 0 }),
-			"grant.job":                change(func(g *driverv1.Grant) { g.Job = "../job" }),
-			"grant.step":               change(func(g *driverv1.Grant) { g.Step = strings.Repeat("s", 64) }),
-			"grant.operation":          change(func(g *driverv1.Grant) { g.Operation = "=cut()" }),
-			"grant.pieces":             change(func(g *driverv1.Grant) { g.Pieces = -1 }),
-			"length":                   change(func(g *driverv1.Grant) { g.LengthUm = math.MinInt64 }),
-			"expected time":            change(func(g *driverv1.Grant) { g.ExpectedWork = durationpb.New(-1) }),
-			"stop.run":                 {Kind: &driverv1.Order_Stop{Stop: &driverv1.Stop{Run: strings.Repeat("x", 1000)}}},
-			"settle.run":               {Kind: &driverv1.Order_Settle{}},
+			"no grant, stop, settle or introduce": {},
+			"grant.run":                           change(func(g *driverv1.Grant) { g.Run = "r1.>" }),
+			"grant.run \"\"":                      {Kind: &driverv1.Order_Grant{}},
+			"grant.fence":                         change(func(g *driverv1.Grant) { g.Fence = 0 }),
+			"grant.job":                           change(func(g *driverv1.Grant) { g.Job = "../job" }),
+			"grant.step":                          change(func(g *driverv1.Grant) { g.Step = strings.Repeat("s", 64) }),
+			"grant.operation":                     change(func(g *driverv1.Grant) { g.Operation = "=cut()" }),
+			"grant.pieces":                        change(func(g *driverv1.Grant) { g.Pieces = -1 }),
+			"length":                              change(func(g *driverv1.Grant) { g.LengthUm = math.MinInt64 }),
+			"expected time":                       change(func(g *driverv1.Grant) { g.ExpectedWork = durationpb.New(-1) }),
+			"stop.run":                            {Kind: &driverv1.Order_Stop{Stop: &driverv1.Stop{Run: strings.Repeat("x", 1000)}}},
+			"settle.run":                          {Kind: &driverv1.Order_Settle{}},
 		} {
 			a := r.daemon.Order(o)
 			if !strings.HasPrefix(a.GetRefused(), drivers.RefusedMalformed) || !strings.Contains(a.GetRefused(), want) || len(a.GetRefused()) > 400 {

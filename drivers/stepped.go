@@ -19,7 +19,7 @@ type Stepping interface {
 
 // SteppedBus is what a stepped host wants of the bus. Neither method waits.
 type SteppedBus interface {
-	// Hello asks the daemon to accept the driver; answered is called later, or never.
+	// Hello asks the daemon to accept the driver; answered is called later, more than once, or never.
 	Hello(hello *driverv1.Hello, answered func(*driverv1.Welcome, error))
 	// Publish sends a status, which may get lost.
 	Publish(status *driverv1.Status)
@@ -37,25 +37,31 @@ type Stepped struct {
 	serving bool      // a call of the driver is under way
 	again   time.Time // when the next one begins; wall
 	pause   backoff
+
+	hello greeting  // that waits for its answer
+	asked time.Time // when; zero: none waits
 }
 
-// NewStepped makes a host for a driver that exists already, as a machine outlives the program that talks to it. now is the
-// wall clock, below gives chance numbers from 0 to below its argument. The environment has a clock.
-func NewStepped(kind Kind, env Env, driver Stepping, bus SteppedBus, now func() time.Time, below func(time.Duration) time.Duration) (*Stepped, error) {
+// NewStepped makes a host for a driver that exists already, as a machine outlives the program that talks to it. lastEpoch is
+// that of the host before it, which Serve keeps in StateDir, now the wall clock; below gives chance numbers from 0 to below
+// its argument. The environment has a clock.
+func NewStepped(kind Kind, env Env, driver Stepping, bus SteppedBus, lastEpoch uint64, now func() time.Time, below func(time.Duration) time.Duration) (*Stepped, error) {
 	env, err := env.check()
 	if err != nil {
 		return nil, err
 	}
 	h := &Host{kind: kind, env: env, driver: driver, now: now, below: below}
-	s := &Stepped{host: h, desk: newDesk(env, kind.Manual, h.newEpoch(0)), driver: driver, pause: h.driverPauses()}
+	s := &Stepped{host: h, desk: newDesk(env, kind.Manual, h.newEpoch(lastEpoch)), driver: driver, pause: h.driverPauses()}
 	s.talk = newTalk(steppedBus{bus: bus}, s.desk, h)
 	s.talk.ask = func(_ context.Context, hello *driverv1.Hello, call int, epoch uint64) {
-		asked := now()
+		g := greeting{call: call, epoch: epoch}
+		s.hello, s.asked = g, now()
 		bus.Hello(hello, func(w *driverv1.Welcome, err error) {
-			if now().Sub(asked) > welcomeWithin {
-				w, err = nil, context.DeadlineExceeded
+			if !s.asked.IsZero() && s.hello == g {
+				s.asked = time.Time{}
+				g.welcome, g.err = w, err
+				s.talk.greeted(g)
 			}
-			s.talk.greeted(greeting{call, epoch, w, err})
 		})
 	}
 	return s, nil
@@ -77,6 +83,11 @@ func (b steppedBus) Publish(status *driverv1.Status) error {
 func (s *Stepped) Step() (wall, floor time.Duration) {
 	now := s.host.now()
 	floor = -1
+	if !s.asked.IsZero() && now.Sub(s.asked) >= welcomeWithin {
+		s.asked = time.Time{}
+		s.hello.err = context.DeadlineExceeded
+		s.talk.greeted(s.hello)
+	}
 	if !s.serving && !now.Before(s.again) {
 		s.life, s.serving = s.desk.begin(), true
 	}
@@ -86,6 +97,9 @@ func (s *Stepped) Step() (wall, floor time.Duration) {
 	drain(s.desk.more)
 	drain(s.desk.wake)
 	wall = s.talk.act(context.Background(), now)
+	if !s.asked.IsZero() {
+		wall = min(wall, s.asked.Add(welcomeWithin).Sub(now))
+	}
 	if !s.serving {
 		wall = min(wall, s.again.Sub(now))
 	}
@@ -118,6 +132,9 @@ func drain(c chan struct{}) {
 	default:
 	}
 }
+
+// Epoch returns the present epoch.
+func (s *Stepped) Epoch() uint64 { return s.desk.currentEpoch() }
 
 // Link says whether the bus is reached.
 func (s *Stepped) Link(up bool) { s.talk.link(up) }

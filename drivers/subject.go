@@ -6,6 +6,7 @@ const (
 	helloPrefix  = "tandem.v1.hello."
 	statusPrefix = "tandem.v1.status."
 	orderPrefix  = "tandem.v1.order."
+	greetPrefix  = "tandem.v1.greet."
 )
 
 // ValidID reports whether s matches [a-z0-9][a-z0-9-]{0,62}, the grammar of every id. Such an id is one token of a
@@ -20,3 +21,7 @@ func StatusSubject(device string) string { return statusPrefix + device }
 
 // OrderSubject is where the driver of a device answers Order requests. The device must be a [ValidID].
 func OrderSubject(device string) string { return orderPrefix + device }
+
+// GreetSubject is where the driver of a device hears that it shall say hello again, as on a connect: another daemon leads
+// now and has not heard it yet. The message is empty, and may get lost or come twice. The device must be a [ValidID].
+func GreetSubject(device string) string { return greetPrefix + device }

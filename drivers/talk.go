@@ -215,6 +215,9 @@ func (t *talk) order(request Request) {
 	if err := request.Answer(answer); err != nil {
 		t.log.Debug("answer not sent; the order will come again", zap.Error(err))
 	}
+	if t.desk.takeHelloAsked() {
+		t.helloAt = t.host.now()
+	}
 	t.renew()
 }
 
@@ -286,6 +289,8 @@ func (t *talk) accepted(g greeting) error {
 		t.welcomed = false
 		t.desk.refusedBy(g.epoch)
 		return fmt.Errorf("the daemon does not accept this driver: %s", g.welcome.GetError())
+	case t.desk.overruled(g.welcome.GetTerm()):
+		return fmt.Errorf("a daemon of term %d has answered, which no longer leads", g.welcome.GetTerm())
 	}
 	return t.settle(g.welcome)
 }

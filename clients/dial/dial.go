@@ -29,7 +29,8 @@ const maxReply = 64 << 20
 
 // Config says how to reach the daemon.
 type Config struct {
-	// Address is host:port, or unix:PATH for a socket.
+	// Address is host:port, or unix:PATH for a socket. Several daemons of one floor are host:port with commas in between:
+	// the one that leads is found, and found again when another takes over.
 	Address string
 	// Credentials secure the connection. Nil: plain text, for a daemon on the same computer.
 	Credentials credentials.TransportCredentials
@@ -42,7 +43,8 @@ type Config struct {
 // Open prepares a connection; it is made with the first call and made again when it is lost. The error names a bad
 // address and its remedy.
 func Open(c Config) (*grpc.ClientConn, error) {
-	if err := checkAddress(c.Address); err != nil {
+	addresses, err := checkAddresses(c.Address)
+	if err != nil {
 		return nil, err
 	}
 	creds := c.Credentials
@@ -69,7 +71,13 @@ func Open(c Config) (*grpc.ClientConn, error) {
 			PermitWithoutStream: true,
 		}),
 	}, c.Options...)
-	conn, err := grpc.NewClient(c.Address, options...)
+	target := c.Address
+	if len(addresses) > 1 {
+		var several []grpc.DialOption
+		target, several = severally(addresses)
+		options = append(options, several...)
+	}
+	conn, err := grpc.NewClient(target, options...)
 	if err != nil {
 		return nil, fmt.Errorf("address %q: %w", c.Address, err)
 	}

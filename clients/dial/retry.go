@@ -3,6 +3,7 @@ package dial
 import (
 	"context"
 	"encoding/json"
+	"iter"
 	"strings"
 
 	"google.golang.org/grpc"
@@ -17,7 +18,10 @@ var keyFields = [...]protoreflect.Name{"request_id", "scan_id"}
 
 // ServiceConfig returns the client's gRPC service config in JSON: the methods that may be retried, and how. The list
 // comes from the contracts themselves, so a method that is added later is covered or left alone by the same rule.
-func ServiceConfig() string {
+func ServiceConfig() string { return serviceConfig("") }
+
+// serviceConfig is ServiceConfig with a policy that chooses among several daemons by their health; empty: there is one.
+func serviceConfig(policy string) string {
 	type name struct {
 		Service string `json:"service"`
 		Method  string `json:"method"`
@@ -33,26 +37,27 @@ func ServiceConfig() string {
 		Name        []name      `json:"name"`
 		RetryPolicy retryPolicy `json:"retryPolicy"`
 	}
+	type healthCheck struct {
+		ServiceName string `json:"serviceName"`
+	}
 	var names []name
-	for _, file := range []protoreflect.FileDescriptor{
-		tandemv1.File_tandem_v1_job_service_proto,
-		tandemv1.File_tandem_v1_device_service_proto,
-		tandemv1.File_tandem_v1_scan_service_proto,
-		tandemv1.File_tandem_v1_event_service_proto,
-		tandemv1.File_tandem_v1_admin_service_proto,
-	} {
-		for i := range file.Services().Len() {
-			service := file.Services().Get(i)
-			for j := range service.Methods().Len() {
-				if method := service.Methods().Get(j); repeatable(method) {
-					names = append(names, name{string(service.FullName()), string(method.Name())})
-				}
+	for service := range contracts() {
+		for i := range service.Methods().Len() {
+			if method := service.Methods().Get(i); repeatable(method) {
+				names = append(names, name{string(service.FullName()), string(method.Name())})
 			}
 		}
 	}
+	var balancing []map[string]struct{}
+	var health *healthCheck
+	if policy != "" {
+		balancing, health = []map[string]struct{}{{policy: {}}}, &healthCheck{}
+	}
 	config, err := json.Marshal(struct {
-		MethodConfig []methodConfig `json:"methodConfig"`
-	}{[]methodConfig{{names, retryPolicy{
+		Balancing    []map[string]struct{} `json:"loadBalancingConfig,omitempty"`
+		Health       *healthCheck          `json:"healthCheckConfig,omitempty"`
+		MethodConfig []methodConfig        `json:"methodConfig"`
+	}{balancing, health, []methodConfig{{names, retryPolicy{
 		MaxAttempts:          4,
 		InitialBackoff:       "0.2s",
 		MaxBackoff:           "2s",
@@ -63,6 +68,29 @@ func ServiceConfig() string {
 		panic("encode the service config: " + err.Error())
 	}
 	return string(config)
+}
+
+// contracts yields the services of the API.
+func contracts() iter.Seq[protoreflect.ServiceDescriptor] {
+	return func(yield func(protoreflect.ServiceDescriptor) bool) {
+		for _, file := range []protoreflect.FileDescriptor{
+			tandemv1.File_tandem_v1_job_service_proto,
+			tandemv1.File_tandem_v1_device_service_proto,
+			tandemv1.File_tandem_v1_scan_service_proto,
+			tandemv1.File_tandem_v1_event_service_proto,
+			tandemv1.File_tandem_v1_admin_service_proto,
+			tandemv1.File_tandem_v1_material_service_proto,
+			tandemv1.File_tandem_v1_duration_service_proto,
+			tandemv1.File_tandem_v1_forecast_service_proto,
+			tandemv1.File_tandem_v1_plan_service_proto,
+		} {
+			for i := range file.Services().Len() {
+				if !yield(file.Services().Get(i)) {
+					return
+				}
+			}
+		}
+	}
 }
 
 // repeatable reports whether asking twice does no more than asking once.

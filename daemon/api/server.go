@@ -45,6 +45,7 @@ type Options struct {
 	Plan      func() *tandemv1.Plan // the best plan found so far; nil: no plans are searched for
 	Forecasts Forecasts             // nil: none are made
 	Backup    BackupMaker           // nil: there is nothing to make one of
+	Leads     func() error          // asked before and after each request: a *NotLeaderError if another daemon leads; nil: this one does
 	Kinds     config.Kinds          // of drivers, by which floor files are checked; nil: any kind will do
 	Log       *zap.Logger
 }
@@ -119,7 +120,7 @@ func (s *Server) SetServing(ok bool) {
 	if ok {
 		st = healthpb.HealthCheckResponse_SERVING
 	}
-	for _, name := range []string{"", "tandem.v1.JobService", "tandem.v1.DeviceService", "tandem.v1.ScanService", "tandem.v1.EventService", "tandem.v1.AdminService", "tandem.v1.MaterialService", "tandem.v1.DurationService", "tandem.v1.ForecastService", "tandem.v1.PlanService"} {
+	for _, name := range services() {
 		s.health.SetServingStatus(name, st)
 	}
 }
@@ -130,12 +131,21 @@ func (s *Server) Shutdown() { s.health.Shutdown() }
 // unary turns errors into statuses, and a panic of one request into its own error.
 func (s *Server) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, h grpc.UnaryHandler) (resp any, err error) {
 	defer s.recovered(info.FullMethod, &err)
+	if err := s.leads(); err != nil {
+		return nil, toStatus(err)
+	}
 	resp, err = h(ctx, req)
+	if lost := s.leads(); lost != nil && err == nil {
+		return nil, lostLead()
+	}
 	return resp, toStatus(err)
 }
 
 func (s *Server) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, h grpc.StreamHandler) (err error) {
 	defer s.recovered(info.FullMethod, &err)
+	if err := s.leads(); err != nil {
+		return toStatus(err)
+	}
 	return toStatus(h(srv, ss))
 }
 

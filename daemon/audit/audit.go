@@ -56,8 +56,8 @@ func (a *Audit) Floor() *floor.Floor {
 
 // Add takes the next record.
 func (a *Audit) Add(rec *ledgerv1.Record) error {
-	if err := floor.Readable(rec.GetSchema()); err != nil {
-		return fmt.Errorf("revision %d: %w", rec.GetRevision(), err)
+	if err := a.Floor().Admit(rec); err != nil {
+		return err
 	}
 	if err := Apply(a.Floor(), rec); err != nil {
 		return err

@@ -104,7 +104,8 @@ func serverOptions(cfg ServerConfig, host string, port int, secret secrets) (*na
 	return opts, nil
 }
 
-// driverPermissions is all that a driver may do: say hello and status, hear orders, and answer each order once. There
+// driverPermissions is all that a driver may do: say hello and status, hear orders and that it shall say hello, and answer each
+// order once. There
 // is one token for all drivers, so a driver could pose as another; it can harm neither the ledger nor the daemon's
 // conversations. Answers are allowed one by one, as orders arrive, rather than by a list of subjects: a driver that
 // may always publish into the daemon's inbox could flood it and forge answers of others.
@@ -114,7 +115,7 @@ func driverPermissions() *natsserver.Permissions {
 			Allow: []string{drivers.HelloSubject("*"), drivers.StatusSubject("*")},
 		},
 		Subscribe: &natsserver.SubjectPermission{
-			Allow: []string{drivers.OrderSubject("*"), driverInbox + ".>"},
+			Allow: []string{drivers.OrderSubject("*"), drivers.GreetSubject("*"), driverInbox + ".>"},
 		},
 		Response: &natsserver.ResponsePermission{MaxMsgs: 1, Expires: answerWithin},
 	}

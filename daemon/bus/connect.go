@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"net/url"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -95,26 +96,14 @@ func LogTo(log *zap.Logger) nats.Option {
 }
 
 // Dial connects a driver of another process to the daemon's bus at an address such as nats://127.0.0.1:4222, with the
-// token that the daemon keeps in tokenFile. It returns at once even if the daemon is not there yet, and connects and
-// reconnects for ever, with growing and jittered pauses. The token is read anew for each attempt, so a new one needs
-// no restart here. Add [LogTo] to hear of trouble, a refused token too. Without TLS only loopback is accepted, since
-// the token could be read on the way.
+// token that the daemon keeps in tokenFile; or to a cluster, at the addresses of its servers with a comma in between. It
+// returns at once even if nobody is there yet, and connects and reconnects for ever, with growing and jittered pauses. The
+// token is read anew for each attempt, so a new one needs no restart here. Add [LogTo] to hear of trouble, a refused token
+// too. Without TLS only loopback is accepted, since the token could be read on the way.
 func Dial(address, tokenFile, name string, more ...nats.Option) (*nats.Conn, error) {
-	u, err := url.Parse(address)
+	address, err := checkURLs(strings.Split(address, ","))
 	if err != nil {
 		return nil, fmt.Errorf("dial bus: %w", err)
-	}
-	if u.User != nil {
-		return nil, errors.New("dial bus: the address carries a user: leave it out, the token file has the credential")
-	}
-	switch u.Scheme {
-	case "nats":
-		if _, _, err := loopback(u.Host); err != nil {
-			return nil, fmt.Errorf("dial bus %q: %w", address, err)
-		}
-	case "tls":
-	default:
-		return nil, fmt.Errorf("dial bus %q: the address must begin with nats:// or tls://", address)
 	}
 	if _, err := readToken(tokenFile); err != nil {
 		return nil, fmt.Errorf("dial bus: %w", err)
@@ -134,6 +123,30 @@ func Dial(address, tokenFile, name string, more ...nats.Option) (*nats.Conn, err
 		return nil, fmt.Errorf("dial bus %q: %w", address, err)
 	}
 	return nc, nil
+}
+
+// checkURL refuses an address by which a credential could be read on the way.
+func checkURL(address string) error {
+	u, err := url.Parse(address)
+	if err != nil {
+		return err
+	}
+	if u.User != nil {
+		return errors.New("the address carries a user: leave it out, the token file has the credential")
+	}
+	switch u.Scheme {
+	case "nats":
+		if _, _, err := loopback(u.Host); err != nil {
+			return fmt.Errorf("address %q: %w", address, err)
+		}
+	case "tls":
+		if u.Hostname() == "" {
+			return fmt.Errorf("address %q has no host: write tls://HOST:PORT", address)
+		}
+	default:
+		return fmt.Errorf("address %q must begin with nats:// or tls://", address)
+	}
+	return nil
 }
 
 // forever is how every connection here behaves when the other side goes away.

@@ -17,7 +17,7 @@ const mostTimeScale = 10_000
 
 // allSettings returns every setting, in the order in which they are shown.
 func allSettings() []setting {
-	return []setting{
+	return append([]setting{
 		{
 			name: "data-dir", path: true, preset: stateFolder.on,
 			usage: "folder for the ledger and everything else that is kept (default depends on the system: see the command config)",
@@ -90,7 +90,7 @@ func allSettings() []setting {
 				return oneOf(v, "console", "json")
 			},
 		},
-	}
+	}, clusterSettings()...)
 }
 
 func constant(v string) func(Host) (string, error) {

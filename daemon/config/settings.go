@@ -23,6 +23,11 @@ type Settings struct {
 	LogLevel   string  // debug, info, warn or error
 	LogFormat  string  // console or json
 
+	Cluster     []string // addresses of the NATS servers that keep the ledger; empty: the daemon keeps it itself
+	Name        string   // of this daemon among those of a cluster
+	Advertise   string   // host:port at which clients reach it
+	Credentials string   // folder with the passwords of the cluster's users, absolute
+
 	// Values are the same with where each came from, in a fixed order, for showing.
 	Values []Value
 }
@@ -89,8 +94,13 @@ func LoadSettings(flags *pflag.FlagSet, host Host) (*Settings, error) {
 		}
 		out.Values = append(out.Values, v)
 	}
-	if len(problems) == 0 && out.Listen == out.BusListen && !strings.HasSuffix(out.Listen, ":0") {
+	if len(problems) == 0 && len(out.Cluster) == 0 && out.Listen == out.BusListen && !strings.HasSuffix(out.Listen, ":0") {
 		problems = append(problems, &SettingError{Name: "bus-listen", Origin: "same as listen", Problem: "is " + out.Listen + " too; give it a port of its own"})
+	}
+	if len(problems) == 0 {
+		if err := out.checkCluster(); err != nil {
+			problems = append(problems, err)
+		}
 	}
 	if len(problems) > 0 {
 		return nil, fmt.Errorf("read settings: %w", errors.Join(problems...))

@@ -55,6 +55,10 @@ func TestDefaults(t *testing.T) {
 		{"plan-search", "on", "default"},
 		{"log-level", "info", "default"},
 		{"log-format", "console", "default"},
+		{"cluster", "", "default"},
+		{"name", "", "default"},
+		{"advertise", "", "default"},
+		{"credentials", "/home/edda/.config/tandem/credentials", "default"},
 	}
 	if fmt.Sprint(got.Values) != fmt.Sprint(want) {
 		t.Errorf("got  %v\nwant %v", got.Values, want)
@@ -135,6 +139,10 @@ func TestPrecedence(t *testing.T) {
 		{"plan-search", "on", "default"},
 		{"log-level", "error", "environment TANDEM_LOG_LEVEL"},
 		{"log-format", "console", "default"},
+		{"cluster", "", "default"},
+		{"name", "", "default"},
+		{"advertise", "", "default"},
+		{"credentials", "/home/edda/.config/tandem/credentials", "default"},
 	}
 	if fmt.Sprint(got.Values) != fmt.Sprint(want) {
 		t.Errorf("got  %v\nwant %v", got.Values, want)

@@ -110,7 +110,7 @@ func restoreInto(ctx context.Context, r io.Reader, made string, opt RestoreOptio
 	}
 	head := s.Head()
 	rec := &ledgerv1.Record{
-		Revision: head.Revision + 1, Term: d.Events[0].GetLedgerRestored().GetTerm(), CommitTime: timestamppb.New(head.CommitTime), PreviousHash: head.Hash, Schema: floor.Schema, Events: d.Events,
+		Revision: head.Revision + 1, Term: d.Events[0].GetTermBegan().GetTerm(), CommitTime: timestamppb.New(head.CommitTime), PreviousHash: head.Hash, Schema: floor.Schema, Events: d.Events,
 	}
 	if out.Head, err = s.Append(ctx, rec); err != nil {
 		return out, err

@@ -169,6 +169,24 @@ func (e *Engine) sendOrders(devices []*floor.Device, now time.Time) {
 	}
 }
 
+// notGreeted says whether a status was refused because its driver has not said hello in this term.
+func notGreeted(err error) bool {
+	refused, ok := errors.AsType[*floor.Error](err)
+	return ok && refused.Reason == floor.NotGreeted
+}
+
+// askHellos asks drivers for a hello that have none in mind: their connection has outlived the daemon that they know.
+func (e *Engine) askHellos(t *turn) {
+	for _, in := range t.strangers {
+		o := &driverv1.Order{Epoch: in.status.GetEpoch(), Term: e.floor.Term, Kind: &driverv1.Order_Introduce{Introduce: &driverv1.Introduce{}}}
+		e.opt.Send(in.device, o, func(_ *driverv1.Answer, err error) {
+			if err != nil {
+				e.log.Debug("hello asked for in vain", zap.String("device", in.device), zap.Error(err))
+			}
+		})
+	}
+}
+
 func keyOf(o *driverv1.Order) orderKey {
 	switch k := o.GetKind().(type) {
 	case *driverv1.Order_Grant:

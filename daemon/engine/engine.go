@@ -41,6 +41,11 @@ type Options struct {
 	// Period is how often, in wall time, a driver repeats its status. One that is silent for three is lost.
 	Period time.Duration
 	Wall   Wall // by which silence and repetitions are counted; default: the computer's
+	// Leader is this daemon's name, for the record of the term that it begins; empty: it is the only one.
+	Leader string
+	// Leads is asked before each record is stored, and says why this daemon no longer leads. It spares the ledger; safety
+	// rests on the ledger, which refuses the record of a leader that another has followed. Nil: it always leads.
+	Leads func() error
 	// SnapshotEvents is the number of events after which a snapshot is saved; 0 means 20,000.
 	SnapshotEvents int
 	Log            *zap.Logger

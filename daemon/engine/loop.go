@@ -31,6 +31,8 @@ type turn struct {
 	heard   []string // devices whose drivers have spoken
 	replies []func(revision uint64, err error)
 	more    bool // the dispatcher had more to grant
+
+	strangers []*input // statuses of drivers that have not said hello in this term
 }
 
 // Run leads until ctx ends or the ledger fails. It returns nil only when ctx has ended and everything decided is stored.
@@ -102,7 +104,7 @@ func (e *Engine) turns(ctx context.Context, t *turn) error {
 // begin stores the first record of a new term.
 func (e *Engine) begin(ctx context.Context) error {
 	t := &turn{now: e.now()}
-	if err := e.decide(t, floor.Meta{Actor: "daemon"}, floor.BeginTerm{}); err != nil {
+	if err := e.decide(t, floor.Meta{Actor: "daemon"}, floor.BeginTerm{Leader: e.opt.Leader}); err != nil {
 		return err
 	}
 	if e.opt.File != nil {
@@ -118,7 +120,7 @@ func (e *Engine) begin(ctx context.Context) error {
 
 // end saves a snapshot so that the next start is quick.
 func (e *Engine) end() {
-	if e.unsaved > 0 {
+	if e.unsaved > 0 && e.leads() == nil {
 		e.savingNow <- struct{}{}
 		e.saveSnapshot()
 	}
@@ -152,6 +154,8 @@ func (e *Engine) take(t *turn, in *input) {
 		if in.status != nil {
 			e.hear(t, in)
 		}
+	} else if in.status != nil && notGreeted(err) {
+		t.strangers = append(t.strangers, in)
 	}
 	t.replies = append(t.replies, func(revision uint64, lost error) {
 		r := reply{result: Result{Decision: d, Revision: revision}, err: err}
@@ -207,6 +211,7 @@ func (e *Engine) finish(ctx context.Context, t *turn) error {
 	err := e.commit(ctx, t)
 	if err == nil {
 		e.sendOrders(e.concerned(t), t.now)
+		e.askHellos(t)
 	}
 	for _, answer := range t.replies {
 		answer(e.head.Revision, err)
@@ -218,6 +223,9 @@ func (e *Engine) finish(ctx context.Context, t *turn) error {
 func (e *Engine) commit(ctx context.Context, t *turn) error {
 	if len(t.events) == 0 {
 		return nil
+	}
+	if err := e.leads(); err != nil {
+		return errors.Join(ErrStopped, fmt.Errorf("store revision %d: %w", e.head.Revision+1, err))
 	}
 	rec := &ledgerv1.Record{
 		Revision: e.head.Revision + 1, Term: e.floor.Term, CommitTime: timestamppb.New(t.now),

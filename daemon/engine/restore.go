@@ -65,8 +65,8 @@ func (e *Engine) replay(ctx context.Context) (last *ledgerv1.Record, err error) 
 		if last == nil && !bytes.Equal(rec.GetPreviousHash(), e.head.Hash) {
 			return fmt.Errorf("%w: revision %d does not follow the snapshot before it: restore a backup", ledger.ErrCorrupt, rec.GetRevision())
 		}
-		if err := floor.Readable(rec.GetSchema()); err != nil {
-			return fmt.Errorf("revision %d: %w", rec.GetRevision(), err)
+		if err := e.floor.Admit(rec); err != nil {
+			return err
 		}
 		if err := audit.Apply(e.floor, rec); err != nil {
 			return err

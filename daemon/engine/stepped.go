@@ -14,9 +14,13 @@ import (
 // the step that gives them. An engine is either run or stepped, once.
 type Stepped struct{ e *Engine }
 
+// steppedRoom is how many inputs may wait for a step: nobody can wait there until there is room.
+const steppedRoom = 1 << 13
+
 // Stepped takes the place of Run. After an error of a step the engine has stopped, as after one of Run.
 func (e *Engine) Stepped() *Stepped {
 	e.beside = func(f func()) { f() }
+	e.inputs = make(chan *input, steppedRoom)
 	return &Stepped{e}
 }
 

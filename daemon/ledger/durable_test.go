@@ -156,6 +156,9 @@ func TestCluster(t *testing.T) {
 	if got, err := ledger.ClusterSyncAlways(sys, 200*time.Millisecond)(); err == nil {
 		t.Errorf("one server does not answer: got %t, want an error", got)
 	}
+	if got, err := ledger.MajoritySyncAlways(sys, 500*time.Millisecond)(); err != nil || !got {
+		t.Errorf("two of three answer: got %t, error %v, want true", got, err)
+	}
 	servers[2] = start(2, false)
 	enableJetStream(servers[2])
 	lazy := opts

@@ -95,6 +95,7 @@ const (
 	codeStorageExceeded     jetstream.ErrorCode = 10047 // insufficient storage resources available
 	codeMaxStreamBytes      jetstream.ErrorCode = 10122 // stream max bytes exceeds account limit
 	codeClusterNotAvailable jetstream.ErrorCode = 10008 // JetStream system temporarily unavailable
+	codeNoPeers             jetstream.ErrorCode = 10005 // no suitable peers for placement: not all have joined yet
 )
 
 // refused turns the store's refusal of a record into an error, and remembers it when the record may be stored after all:

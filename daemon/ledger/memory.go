@@ -19,6 +19,7 @@ type Memory struct {
 	head      Head     // the last record
 	records   [][]byte // records[i] has revision base.Revision+1+i; elements never change, so readers need no lock
 	snapshots []memorySnapshot
+	grown     chan struct{} // closed at the next record; nil: nobody waits for it
 }
 
 // memorySnapshot is an encoded snapshot.
@@ -52,6 +53,10 @@ func (m *Memory) Append(ctx context.Context, rec *ledgerv1.Record) (Head, error)
 	}
 	m.records = append(m.records, data)
 	m.head = head
+	if m.grown != nil {
+		close(m.grown)
+		m.grown = nil
+	}
 	return head, nil
 }
 

@@ -41,12 +41,8 @@ func OpenJetStream(ctx context.Context, js jetstream.JetStream, opts Options) (*
 	}
 }
 
-const (
-	// attemptTimeout bounds one try to open, beside the time to read: requests to a store that is still starting are lost.
-	attemptTimeout = 5 * time.Second
-	// retryWait is the time between two tries.
-	retryWait = 100 * time.Millisecond
-)
+// retryWait is the time between two tries.
+const retryWait = 100 * time.Millisecond
 
 // temporary reports whether a store that is starting, or a cluster that is choosing a leader, may answer like this.
 func temporary(err error) bool {
@@ -55,7 +51,11 @@ func temporary(err error) bool {
 	}
 	var api jetstream.JetStreamError
 	if errors.As(err, &api) && api.APIError() != nil {
-		return api.APIError().ErrorCode == codeClusterNotAvailable
+		switch api.APIError().ErrorCode {
+		case codeClusterNotAvailable, codeNoPeers, jetstream.JSErrCodeStreamNameInUse: // the last: another daemon makes it now
+			return true
+		}
+		return false
 	}
 	return errors.Is(err, context.DeadlineExceeded) || errors.Is(err, nats.ErrTimeout) || errors.Is(err, nats.ErrNoResponders) ||
 		errors.Is(err, jetstream.ErrNoStreamResponse)
@@ -63,7 +63,7 @@ func temporary(err error) bool {
 
 // open makes one try.
 func (l *JetStream) open(ctx context.Context) error {
-	ctx, cancel := context.WithTimeout(ctx, l.opts.ReadTimeout+attemptTimeout)
+	ctx, cancel := context.WithTimeout(ctx, l.opts.ReadTimeout+l.opts.AttemptTimeout)
 	defer cancel()
 	if err := l.checkDurable(); err != nil {
 		return err

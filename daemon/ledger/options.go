@@ -36,6 +36,10 @@ type Options struct {
 	// be choosing its leader. 0 means 30 s.
 	OpenTimeout time.Duration
 
+	// AttemptTimeout is the longest time for one try to open, beside ReadTimeout: requests to a store that is still starting,
+	// or to a cluster without a leader, are lost. 0 means 5 s.
+	AttemptTimeout time.Duration
+
 	// AppendTimeout is the longest time to wait for the answer to an append. 0 means 5 s.
 	AppendTimeout time.Duration
 
@@ -57,6 +61,7 @@ func (o Options) withDefaults() (Options, error) {
 	o.Replicas = cmp.Or(o.Replicas, 1)
 	o.MaxRecordBytes = cmp.Or(o.MaxRecordBytes, DefaultMaxRecordBytes)
 	o.OpenTimeout = cmp.Or(o.OpenTimeout, 30*time.Second)
+	o.AttemptTimeout = cmp.Or(o.AttemptTimeout, 5*time.Second)
 	o.AppendTimeout = cmp.Or(o.AppendTimeout, 5*time.Second)
 	o.ReadTimeout = cmp.Or(o.ReadTimeout, 10*time.Second)
 	if o.Survived == nil {
@@ -69,9 +74,9 @@ func (o Options) withDefaults() (Options, error) {
 		return o, fmt.Errorf("%w options: Replicas is %d; use 1, 3 or 5", ErrInvalid, o.Replicas)
 	case o.MaxRecordBytes < headerBytes || o.MaxRecordBytes > maxMessageBytes-headerBytes:
 		return o, fmt.Errorf("%w options: MaxRecordBytes is %d; use %d to %d", ErrInvalid, o.MaxRecordBytes, headerBytes, maxMessageBytes-headerBytes)
-	case o.OpenTimeout < 0 || o.AppendTimeout < 0 || o.ReadTimeout < 0:
-		return o, fmt.Errorf("%w options: a timeout is negative (OpenTimeout %v, AppendTimeout %v, ReadTimeout %v); use 0 for the default",
-			ErrInvalid, o.OpenTimeout, o.AppendTimeout, o.ReadTimeout)
+	case o.OpenTimeout < 0 || o.AttemptTimeout < 0 || o.AppendTimeout < 0 || o.ReadTimeout < 0:
+		return o, fmt.Errorf("%w options: a timeout is negative (OpenTimeout %v, AttemptTimeout %v, AppendTimeout %v, ReadTimeout %v); use 0 for the default",
+			ErrInvalid, o.OpenTimeout, o.AttemptTimeout, o.AppendTimeout, o.ReadTimeout)
 	}
 	return o, nil
 }

@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -101,8 +102,12 @@ func (l *JetStream) silent(ctx context.Context, stream string, next uint64, fail
 	if err != nil {
 		return fmt.Errorf("read stream %s at %d: nothing for %v (%w): %w", stream, next, l.opts.ReadTimeout, cause, err)
 	}
-	if _, err := handle.GetMsg(ctx, next); err != nil {
+	var api jetstream.JetStreamError
+	switch _, err := handle.GetMsg(ctx, next); {
+	case errors.As(err, &api) && api.APIError() != nil:
 		return corrupt(next, "stream %s does not give it out: %v", stream, err)
+	case err != nil: // the store is away: that says nothing about what it holds
+		return fmt.Errorf("read stream %s at %d: nothing for %v (%w): %w", stream, next, l.opts.ReadTimeout, cause, err)
 	}
 	return fmt.Errorf("read stream %s at %d: nothing for %v: %w", stream, next, l.opts.ReadTimeout, cause)
 }

@@ -21,7 +21,10 @@ type conversation struct {
 	engine *engine.Engine
 	clock  clock.Clock
 	scale  float64
-	log    *zap.Logger
+	leads  func() error // says why this daemon no longer leads
+
+	askHello func(device string) error // asks a driver to say hello
+	log      *zap.Logger
 }
 
 func (c conversation) hello(ctx context.Context, device string, h *driverv1.Hello) *driverv1.Welcome {
@@ -30,8 +33,8 @@ func (c conversation) hello(ctx context.Context, device string, h *driverv1.Hell
 	switch {
 	case errors.As(err, &refused):
 		return &driverv1.Welcome{Error: refused.Message}
-	case err != nil:
-		return nil // the driver tries again
+	case err != nil, c.leads() != nil:
+		return nil // the driver tries again, and finds the one that leads
 	}
 	return &driverv1.Welcome{
 		Period: durationpb.New(statusPeriod), Now: timestamppb.New(c.clock.Now()), TimeScale: max(c.scale, 1), MinFence: g.MinFence, Term: g.Term,
@@ -41,6 +44,9 @@ func (c conversation) hello(ctx context.Context, device string, h *driverv1.Hell
 func (c conversation) status(device string, s *driverv1.Status) {
 	err := c.engine.Status(context.Background(), device, s)
 	var stale *floor.Error
+	if errors.As(err, &stale) && stale.Reason == "NOT_GREETED" {
+		err = c.askHello(device) // its connection has held since another daemon led
+	}
 	if err != nil && !errors.As(err, &stale) && !errors.Is(err, engine.ErrStopped) {
 		c.log.Warn("status not taken", zap.String("device", device), zap.Error(err))
 	}

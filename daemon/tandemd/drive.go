@@ -9,6 +9,7 @@ import (
 	"slices"
 	"sync"
 
+	"github.com/nats-io/nats.go"
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
 
@@ -57,7 +58,7 @@ type hosts struct {
 }
 
 // startHosts starts the driver of every device that does not bring its own.
-func startHosts(ctx context.Context, cfg daemonConfig, server *bus.Server) (*hosts, error) {
+func startHosts(ctx context.Context, cfg daemonConfig, server hub) (*hosts, error) {
 	ctx, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	h := &hosts{cancel: cancel}
 	for _, d := range cfg.File.GetDevices() {
@@ -90,7 +91,7 @@ func (h *hosts) stop() {
 }
 
 func driveCommand() *cobra.Command {
-	var floorPath, device, busURL, tokenFile, dataDir string
+	var floorPath, device, busURL, tokenFile, dataDir, authority string
 	cmd := &cobra.Command{
 		Use:   "drive",
 		Short: "Run one device's driver in a process of its own",
@@ -119,7 +120,11 @@ func driveCommand() *cobra.Command {
 			if err != nil {
 				return &usageError{err}
 			}
-			conn, err := bus.Dial(busURL, tokenFile, device, bus.LogTo(log))
+			options := []nats.Option{bus.LogTo(log)}
+			if authority != "" {
+				options = append(options, nats.RootCAs(authority))
+			}
+			conn, err := bus.Dial(busURL, tokenFile, device, options...)
 			if err != nil {
 				return &usageError{err}
 			}
@@ -130,8 +135,9 @@ func driveCommand() *cobra.Command {
 	f := cmd.Flags()
 	f.StringVar(&floorPath, "floor", "floor.yaml", "floor file")
 	f.StringVar(&device, "device", "", "id of the device")
-	f.StringVar(&busURL, "bus", "nats://127.0.0.1:7432", "address of the daemon's bus")
-	f.StringVar(&tokenFile, "token-file", "", "file with the drivers' token: DATA-DIR/bus/driver-token of the daemon")
+	f.StringVar(&busURL, "bus", "nats://127.0.0.1:7432", "address of the daemon's bus, or of each server of a cluster with commas")
+	f.StringVar(&tokenFile, "token-file", "", "file with the drivers' token: DATA-DIR/bus/driver-token of the daemon, or the password of a cluster's user driver")
+	f.StringVar(&authority, "ca", "", "file with the certificates, PEM, that a cluster's are signed with, for tls:// addresses")
 	f.StringVar(&dataDir, "data-dir", "", "folder in which the driver keeps what it must know after a restart")
 	return cmd
 }

@@ -22,10 +22,10 @@ import (
 func ledgerCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "ledger",
-		Short: "Verify the ledger of a stopped daemon, or make it anew",
+		Short: "Verify the ledger of a stopped daemon, make it anew, or move it",
 		Args:  cobra.NoArgs,
 	}
-	cmd.AddCommand(ledgerVerifyCommand(), ledgerRebuildCommand())
+	cmd.AddCommand(ledgerVerifyCommand(), ledgerRebuildCommand(), moveCommand())
 	return cmd
 }
 

@@ -17,9 +17,9 @@ import (
 	"tandem/daemon/api"
 	"tandem/daemon/bus"
 	"tandem/daemon/config"
-	"tandem/daemon/datadir"
 	"tandem/daemon/engine"
 	"tandem/daemon/forecast"
+	"tandem/daemon/lead"
 	"tandem/daemon/ledger"
 	"tandem/daemon/mirror"
 	"tandem/daemon/planner"
@@ -58,9 +58,13 @@ func serveCommand() *cobra.Command {
 			if err != nil {
 				return &usageError{err}
 			}
-			return serveUntilStopped(cmd.Context(), daemonConfig{
+			cfg := daemonConfig{
 				DataDir: set.DataDir, Listen: set.Listen, BusListen: set.BusListen, TimeScale: set.TimeScale, File: file, Plan: set.PlanSearch, Log: log,
-			}, nil)
+			}
+			if len(set.Cluster) > 0 {
+				return serveMember(cmd.Context(), set, cfg, nil)
+			}
+			return serveUntilStopped(cmd.Context(), cfg, nil)
 		},
 	}
 	config.Flags(cmd.Flags())
@@ -75,6 +79,8 @@ type daemonConfig struct {
 	File                       *tandemv1.FloorFile
 	Plan                       bool // search for plans in the background
 	Log                        *zap.Logger
+
+	member *member // of a cluster; nil: the daemon keeps its ledger itself, and always leads
 }
 
 // address is where a daemon can be reached.
@@ -103,34 +109,22 @@ func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address
 
 // serve runs a daemon until ctx ends or a part of it fails.
 func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
-	if err := datadir.CheckFinished(cfg.DataDir); err != nil {
-		return err
-	}
-	server, err := bus.StartServer(bus.ServerConfig{
-		StoreDir: datadir.BusDir(cfg.DataDir), MaxStore: mostStore, Listen: cfg.BusListen,
-		MaxPayload: ledger.ServerMaxPayload, Log: natsLog(cfg.Log),
-	})
+	server, store, past, err := openHub(ctx, cfg)
 	if err != nil {
 		return err
 	}
 	defer server.Shutdown()
-	past, aside, err := openHistory(ctx, cfg.DataDir, cfg.Log.Named("history"))
-	if err != nil {
-		return err
-	}
 	defer past.Close()
-	store, err := openLedger(ctx, server, past.Head(), cfg.Log)
-	if err == nil {
-		err = checkSomethingLeft(store, aside)
-	}
-	if err != nil {
-		return withRemedy(err, cfg.DataDir)
-	}
 	var line *bus.Bus // set before the engine sends anything
 	choose := dispatch.New(dispatch.EarliestCompletion)
 	eng, err := engine.Open(ctx, engine.Options{
 		Ledger: store, Clock: clock.Wall(), Dispatcher: choose, File: cfg.File, Period: statusPeriod, Log: cfg.Log.Named("engine"),
+		Leader: cfg.name(), Leads: cfg.leads,
 		Send: func(device string, o *driverv1.Order, answered func(*driverv1.Answer, error)) {
+			if err := cfg.leads(); err != nil {
+				answered(nil, err)
+				return
+			}
 			if err := line.Post(device, o, answered); err != nil {
 				answered(nil, err)
 			}
@@ -138,6 +132,11 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	})
 	if err != nil {
 		return withRemedy(err, cfg.DataDir)
+	}
+	if cfg.member != nil {
+		if err := cfg.member.awaitTurn(ctx, eng); err != nil {
+			return err
+		}
 	}
 	last := eng.LastCommit()
 	if last.IsZero() {
@@ -149,13 +148,16 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	if err != nil {
 		return err
 	}
-	listener, err := net.Listen("tcp", cfg.Listen)
+	defer floorConn.Close()
+	listener, err := cfg.listen()
 	if err != nil {
-		return fmt.Errorf("listen for clients on %s: %w", cfg.Listen, err)
+		return err
 	}
 	defer listener.Close()
 
-	talk := conversation{engine: eng, clock: floorClock, scale: cfg.TimeScale, log: cfg.Log}
+	talk := conversation{
+		engine: eng, clock: floorClock, scale: cfg.TimeScale, leads: cfg.leads, askHello: func(d string) error { return line.AskHello(d) }, log: cfg.Log,
+	}
 	line, err = bus.New(floorConn, bus.Handlers{Hello: talk.hello, Status: talk.status}, bus.Options{Devices: deviceIDs(cfg.File), Log: cfg.Log.Named("bus")})
 	if err != nil {
 		return err
@@ -163,6 +165,9 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	copied := mirror.New(eng, floorClock.Now, cfg.Log.Named("mirror"))
 	forecasts := forecast.New(copied, forecast.Options{Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")})
 	background := []func(context.Context){copied.Run, forecasts.Run, func(ctx context.Context) { past.Follow(ctx, eng, store, cfg.Log.Named("history")) }}
+	if cfg.member != nil {
+		background = append(background, cfg.member.watchDurable)
+	}
 	var latest func() *tandemv1.Plan
 	if cfg.Plan {
 		plans := planner.New(eng, copied, choose, cfg.Log.Named("plan"))
@@ -171,7 +176,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	grpcServer, apiServer := api.New(eng, api.Options{
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
 		Dropped: func() uint64 { return line.Stats().Dropped() }, Attention: func() []string { return append(attention(line.Stats()), past.Attention()...) },
-		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Log: cfg.Log.Named("api"),
+		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Leads: cfg.answers(), Log: cfg.Log.Named("api"),
 	})
 	return (&running{
 		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, background: background, listener: listener,
@@ -229,7 +234,7 @@ type running struct {
 	cfg      daemonConfig
 	engine   *engine.Engine
 	bus      *bus.Bus
-	server   *bus.Server
+	server   hub
 	grpc     *grpc.Server
 	api      *api.Server
 	listener net.Listener
@@ -267,6 +272,7 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 		err = r.engine.View(ctx, func(engine.State) {})
 	}
 	if err == nil {
+		r.askHellos()
 		r.api.SetServing(true)
 		r.cfg.Log.Info("serving", zap.String("clients", r.listener.Addr().String()), zap.String("drivers", r.server.URL()), zap.String("data", r.cfg.DataDir))
 		if ready != nil {
@@ -278,6 +284,8 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 			engineEnded <- nil
 		case err = <-served:
 			err = fmt.Errorf("serve clients: %w", err)
+		case <-r.cfg.lost():
+			err = errors.Join(engine.ErrStopped, lead.ErrLost)
 		}
 	}
 	r.api.SetServing(false)
@@ -292,8 +300,14 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 	return errors.Join(err, <-engineEnded)
 }
 
-// stopGRPC lets requests finish for a moment; watches are cut.
+// stopGRPC lets requests finish for a moment; watches are cut. One that does not lead any more has nothing to say.
 func (r *running) stopGRPC() {
+	if r.cfg.member != nil {
+		if r.cfg.leads() != nil {
+			r.grpc.Stop()
+		}
+		defer r.cfg.member.standBy()
+	}
 	done := make(chan struct{})
 	go func() {
 		r.grpc.GracefulStop()

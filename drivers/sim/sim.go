@@ -153,8 +153,9 @@ type Motion struct {
 	Run           string
 	Fence         uint64
 	Made, Spoiled int32 // pieces made, and spoiled of these
+	Begun         bool  // it has ever begun
 	Moves         bool  // it is under way
-	Loaded        bool  // it has not begun
+	Loaded        bool  // it lies there and has not begun
 }
 
 // Motions returns how many runs the machine has begun since it was made, and those that it knows: what a person sees who
@@ -162,7 +163,7 @@ type Motion struct {
 func (d *Device) Motions() (begun int, known []Motion) {
 	d.touch(func(time.Time) {
 		add := func(j *job, moves, loaded bool) {
-			known = append(known, Motion{Run: j.Run, Fence: j.Fence, Made: j.made(), Spoiled: j.Spoiled, Moves: moves, Loaded: loaded})
+			known = append(known, Motion{Run: j.Run, Fence: j.Fence, Made: j.made(), Spoiled: j.Spoiled, Begun: !j.Start.IsZero(), Moves: moves, Loaded: loaded})
 		}
 		for i := range d.m.Ended {
 			add(&d.m.Ended[i], false, false)

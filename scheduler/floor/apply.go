@@ -64,7 +64,7 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 		f.applyRunGranted(k.RunGranted.GetRun(), at)
 	case *ledgerv1.Event_RunAllowed:
 		r := f.mustRun(k.RunAllowed.GetRun())
-		r.MayStart, r.StartedBy, r.StartBefore = true, e.GetActor(), moment(k.RunAllowed.GetStartBefore())
+		r.MayStart, r.StartedBy, r.StartBefore, r.startVoid = true, e.GetActor(), moment(k.RunAllowed.GetStartBefore()), false
 		f.reserve(r.Device)
 		f.touchRun(r)
 	case *ledgerv1.Event_RunLapsed:

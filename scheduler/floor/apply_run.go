@@ -31,7 +31,7 @@ func (f *Floor) applyRunChanged(c *ledgerv1.RunChanged, at time.Time) {
 	r := f.mustRun(c.GetRun())
 	s := r.Step
 	f.count(r, c.GetPiecesGood(), c.GetPiecesSpoiled(), r.Device.Manual())
-	r.State, r.Reasons = c.GetState(), c.GetReasons()
+	r.State, r.Reasons, r.startVoid = c.GetState(), c.GetReasons(), r.startVoid || c.GetStartVoid()
 	r.stands(r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && !r.Unknown(), at)
 	if c.GetState() != tandemv1.JobState_JOB_STATE_PENDING && c.GetStartTime() != nil && r.Start.IsZero() {
 		f.begin(r, moment(c.GetStartTime()))

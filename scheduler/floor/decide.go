@@ -130,10 +130,12 @@ func (c Answered) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 }
 
 // BeginTerm begins a leader's time with the next term.
-type BeginTerm struct{}
+type BeginTerm struct {
+	Leader string // name of the daemon; empty: the only one there is
+}
 
-func (BeginTerm) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
-	return Decision{Events: []*ledgerv1.Event{{Kind: &ledgerv1.Event_TermBegan{TermBegan: &ledgerv1.TermBegan{Term: f.Term + 1}}}}}, nil
+func (c BeginTerm) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
+	return Decision{Events: []*ledgerv1.Event{{Kind: &ledgerv1.Event_TermBegan{TermBegan: &ledgerv1.TermBegan{Term: f.Term + 1, Leader: c.Leader}}}}}, nil
 }
 
 // Configure puts a floor file in force. It must have been checked already. A device that has live runs may leave the file:

@@ -39,7 +39,9 @@ func (c Greet) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	}
 	for _, r := range d.Live {
 		if findRun(c.Status, r) == nil && r.lostBy(fresh) {
-			out.Events = append(out.Events, lost(r))
+			e := lost(r)
+			e.GetRunChanged().StartVoid = fresh
+			out.Events = append(out.Events, e)
 		}
 	}
 	out.Events = append(out.Events, f.reported(d, c.Status, link, now)...)
@@ -63,6 +65,9 @@ func lost(r *Run) *ledgerv1.Event {
 	return changed(r, tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED, []string{ReasonOutcomeUnknown}, r.Good, r.Spoiled, r.Start, time.Time{})
 }
 
+// NotGreeted is the reason for which a status is refused that comes before the first hello of a term.
+const NotGreeted = "NOT_GREETED"
+
 // Report is a driver's status: the whole truth about its device. It causes no event if nothing has changed.
 type Report struct {
 	Device string
@@ -81,7 +86,7 @@ func (c Report) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 		}
 	}
 	if d.Link == tandemv1.Link_LINK_NOT_YET_REPORTED || d.Link == tandemv1.Link_LINK_UNSPECIFIED {
-		return Decision{}, &Error{Kind: Stale, Reason: "NOT_GREETED", Message: d.ID + " has not said hello to this daemon yet"}
+		return Decision{}, &Error{Kind: Stale, Reason: NotGreeted, Message: d.ID + " has not said hello to this daemon yet"}
 	}
 	var out Decision
 	for _, r := range d.Live {

@@ -25,9 +25,12 @@ func (c RestoreLedger) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
 		return Decision{}, err
 	}
 	last := f.counters.GetFence()
-	out := Decision{Events: []*ledgerv1.Event{{Kind: &ledgerv1.Event_LedgerRestored{LedgerRestored: &ledgerv1.LedgerRestored{
-		LastFence: last, Fence: last + FenceStep, Term: f.Term + TermStep, MadeTime: stamp(c.Made), RestoreTime: stamp(c.Restored), NothingDone: c.NothingDone,
-	}}}}}
+	out := Decision{Events: []*ledgerv1.Event{
+		{Kind: &ledgerv1.Event_TermBegan{TermBegan: &ledgerv1.TermBegan{Term: f.Term + TermStep}}},
+		{Kind: &ledgerv1.Event_LedgerRestored{LedgerRestored: &ledgerv1.LedgerRestored{
+			LastFence: last, Fence: last + FenceStep, MadeTime: stamp(c.Made), RestoreTime: stamp(c.Restored), NothingDone: c.NothingDone,
+		}}},
+	}}
 	for _, d := range f.Devices {
 		for _, r := range d.Live {
 			if !d.Manual() && !r.Unknown() {

@@ -329,6 +329,10 @@ func (c ResolveRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	if !r.resolvable() {
 		return Decision{}, conflict("NOTHING_TO_RESOLVE", "run %s is %s: there is nothing to resolve", r.ID, Keyword(r.State))
 	}
+	if r.mayStillBegin(now) {
+		return Decision{}, conflict("MAY_STILL_BEGIN", "run %s has been let begin and %s may hear of it until %s: keep clear of it, and say what became of it after that",
+			r.ID, r.Device.ID, r.StartBefore.Format(time.RFC3339))
+	}
 	keep := c.Good
 	switch c.Outcome {
 	case ledgerv1.RunResolved_OUTCOME_DONE:
@@ -356,6 +360,12 @@ func (c ResolveRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 		out.Events = append(out.Events, end...)
 	}
 	return out, nil
+}
+
+// mayStillBegin says whether a start is under way that nobody can call back: the run has been let begin, and its device, which
+// has not been heard to begin, would still take the start as good.
+func (r *Run) mayStillBegin(now time.Time) bool {
+	return r.Step.Live == r && r.MayStart && !r.startVoid && r.Start.IsZero() && !r.Device.Manual() && !now.After(r.StartBefore)
 }
 
 // resolvable says whether a person's word on the run is called for: it stands still, or its device cannot be asked, or it

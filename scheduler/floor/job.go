@@ -103,6 +103,7 @@ type Run struct {
 	MayStart          bool
 	StartedBy         string
 	StartBefore       time.Time // zero: a start does not go stale
+	startVoid         bool      // a start that may be on its way is refused: the device has begun a new epoch without the run
 	Stopping          bool
 	Withdraw          bool
 	Why               *tandemv1.GrantReason

@@ -140,7 +140,6 @@ func (d *Device) atUnrecorded() *Unrecorded {
 // applyLedgerRestored makes everything wait that may have been done since the backup was made. Drying steps do not: ink dries
 // wherever the panel lies, and nothing moves.
 func (f *Floor) applyLedgerRestored(e *ledgerv1.LedgerRestored) {
-	f.Term = max(f.Term, e.GetTerm())
 	f.skipFences(e.GetFence())
 	f.restoredFrom = moment(e.GetMadeTime())
 	for _, d := range f.Devices {

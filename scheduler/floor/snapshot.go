@@ -89,7 +89,7 @@ func (s *Step) snapshot() *ledgerv1.StepSnapshot {
 	}
 	if r := s.Live; r != nil {
 		out.Stopping, out.Withdraw, out.StartBefore = r.Stopping, r.Withdraw, stamp(r.StartBefore)
-		out.StoppedSince = stamp(r.stoppedSince)
+		out.StoppedSince, out.StartVoid = stamp(r.stoppedSince), r.startVoid
 	}
 	return out
 }
@@ -248,7 +248,7 @@ func (f *Floor) restoreStep(j *Job, v *tandemv1.Step, extra *ledgerv1.StepSnapsh
 		if r.End.IsZero() {
 			s.Live = r
 			r.Stopping, r.Withdraw, r.StartBefore = extra.GetStopping(), extra.GetWithdraw(), moment(extra.GetStartBefore())
-			r.stoppedSince = moment(extra.GetStoppedSince())
+			r.stoppedSince, r.startVoid = moment(extra.GetStoppedSince()), extra.GetStartVoid()
 		}
 	}
 	return s

@@ -2,10 +2,10 @@ package simulate
 
 import (
 	"runtime"
-	"syscall"
 	"testing"
 	"time"
 
+	"tandem/scheduler/cputime"
 	"tandem/scheduler/floor"
 )
 
@@ -20,7 +20,7 @@ func BenchmarkYear(b *testing.B) {
 	file, work := twentyDevices(), workOf(days)
 	b.ReportAllocs()
 	runs, ended := 0, 0
-	begun := processorTime(b)
+	begun := cputime.Process()
 	for b.Loop() {
 		r, err := Run(file, work, Options{Start: opening, Reaction: 2 * time.Minute, Ended: func(*floor.Job) { ended++ }})
 		if err != nil {
@@ -30,20 +30,11 @@ func BenchmarkYear(b *testing.B) {
 			runs += d.Runs
 		}
 	}
-	took := (processorTime(b) - begun).Seconds()
+	took := (cputime.Process() - begun).Seconds()
 	if ended != b.N*len(work) {
 		b.Fatalf("%d jobs have ended, want %d", ended, b.N*len(work))
 	}
 	b.ReportMetric(float64(runs)/took, "runs/s")
 	b.ReportMetric(float64(len(work)), "jobs")
 	b.ReportMetric(took/float64(b.N)*250/float64(days), "s/year")
-}
-
-func processorTime(b *testing.B) time.Duration {
-	b.Helper()
-	var u syscall.Rusage
-	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
-		b.Fatal(err)
-	}
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }

@@ -6,9 +6,9 @@ import (
 	"os"
 	"os/exec"
 	"strconv"
-	"syscall"
 	"testing"
-	"time"
+
+	"tandem/scheduler/cputime"
 )
 
 // eventsEach is what happens to a customer: it arrives, and at each of four stations its service begins and ends.
@@ -23,7 +23,7 @@ func BenchmarkFourStations(b *testing.B) {
 	}
 	var played int
 	var stay float64
-	begun := processorTime(b)
+	begun := cputime.Process()
 	for b.Loop() {
 		r, err := Run(fourStations(), Options{Seed: 1, Served: customers})
 		if err != nil {
@@ -32,7 +32,7 @@ func BenchmarkFourStations(b *testing.B) {
 		played += customers
 		stay = r.Stay()
 	}
-	took := processorTime(b) - begun
+	took := cputime.Process() - begun
 	off := 100 * (stay/fourStationsStay - 1)
 	limit := 1.0 // with this seed; by chance alone 0.9 is the standard error at a million, four times that for fewer
 	if customers < 1_000_000 {
@@ -72,13 +72,4 @@ func simpyRate(b *testing.B, customers int) float64 {
 		b.Errorf("SimPy's mean stay is %.3f, want %.3f: it does not play the same line", stay, fourStationsStay)
 	}
 	return float64(customers) / seconds
-}
-
-func processorTime(b *testing.B) time.Duration {
-	b.Helper()
-	var u syscall.Rusage
-	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
-		b.Fatal(err)
-	}
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }

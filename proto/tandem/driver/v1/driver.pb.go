@@ -4,11 +4,12 @@
 // 	protoc        (unknown)
 // source: tandem/driver/v1/driver.proto
 
-// Package tandem.driver.v1 is what the daemon and a driver say to each other over NATS, as protobuf JSON. Three subjects:
+// Package tandem.driver.v1 is what the daemon and a driver say to each other over NATS, as protobuf JSON. Three subjects, and a fourth without a body:
 //
 //   tandem.v1.hello.DEVICE   request, driver to daemon, on every connect: Hello -> Welcome
 //   tandem.v1.status.DEVICE  publish, driver to daemon, at every change and every period: Status
 //   tandem.v1.order.DEVICE   request, daemon to driver: Order -> Answer
+//   tandem.v1.greet.DEVICE   publish, daemon to driver, empty: say hello again, as on a connect; another daemon leads now
 //
 // DEVICE matches [a-z0-9][a-z0-9-]{0,62}. A message is at most 64 KiB. Unknown fields are ignored.
 
@@ -629,6 +630,7 @@ type Order struct {
 	//	*Order_Grant
 	//	*Order_Stop
 	//	*Order_Settle
+	//	*Order_Introduce
 	Kind isOrder_Kind `protobuf_oneof:"kind"`
 	// The term of the daemon that gives the order. One that no longer leads and has not heard of it yet is recognised by it:
 	// refuse an order whose term is older than the greatest that a Welcome or an order has named, without an epoch; 0: not told.
@@ -708,6 +710,15 @@ func (x *Order) GetSettle() *Settle {
 	return nil
 }
 
+func (x *Order) GetIntroduce() *Introduce {
+	if x != nil {
+		if x, ok := x.Kind.(*Order_Introduce); ok {
+			return x.Introduce
+		}
+	}
+	return nil
+}
+
 func (x *Order) GetTerm() uint64 {
 	if x != nil {
 		return x.Term
@@ -734,11 +745,55 @@ type Order_Settle struct {
 	Settle *Settle `protobuf:"bytes,4,opt,name=settle,proto3,oneof"`
 }
 
+type Order_Introduce struct {
+	// Say hello again, at once: this daemon has heard of the device and not yet been introduced.
+	Introduce *Introduce `protobuf:"bytes,6,opt,name=introduce,proto3,oneof"`
+}
+
 func (*Order_Grant) isOrder_Kind() {}
 
 func (*Order_Stop) isOrder_Kind() {}
 
 func (*Order_Settle) isOrder_Kind() {}
+
+func (*Order_Introduce) isOrder_Kind() {}
+
+// Introduce asks for a hello.
+type Introduce struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Introduce) Reset() {
+	*x = Introduce{}
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Introduce) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Introduce) ProtoMessage() {}
+
+func (x *Introduce) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Introduce.ProtoReflect.Descriptor instead.
+func (*Introduce) Descriptor() ([]byte, []int) {
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{8}
+}
 
 // Grant gives a run to a device.
 type Grant struct {
@@ -798,7 +853,7 @@ type Grant struct {
 
 func (x *Grant) Reset() {
 	*x = Grant{}
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[8]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -810,7 +865,7 @@ func (x *Grant) String() string {
 func (*Grant) ProtoMessage() {}
 
 func (x *Grant) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[8]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -823,7 +878,7 @@ func (x *Grant) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Grant.ProtoReflect.Descriptor instead.
 func (*Grant) Descriptor() ([]byte, []int) {
-	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{8}
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Grant) GetRun() string {
@@ -1007,7 +1062,7 @@ type Stop struct {
 
 func (x *Stop) Reset() {
 	*x = Stop{}
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[9]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1019,7 +1074,7 @@ func (x *Stop) String() string {
 func (*Stop) ProtoMessage() {}
 
 func (x *Stop) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[9]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1032,7 +1087,7 @@ func (x *Stop) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Stop.ProtoReflect.Descriptor instead.
 func (*Stop) Descriptor() ([]byte, []int) {
-	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{9}
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Stop) GetRun() string {
@@ -1062,7 +1117,7 @@ type Settle struct {
 
 func (x *Settle) Reset() {
 	*x = Settle{}
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[10]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1074,7 +1129,7 @@ func (x *Settle) String() string {
 func (*Settle) ProtoMessage() {}
 
 func (x *Settle) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[10]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1087,7 +1142,7 @@ func (x *Settle) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Settle.ProtoReflect.Descriptor instead.
 func (*Settle) Descriptor() ([]byte, []int) {
-	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{10}
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Settle) GetRun() string {
@@ -1118,7 +1173,7 @@ type Answer struct {
 
 func (x *Answer) Reset() {
 	*x = Answer{}
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[11]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1130,7 +1185,7 @@ func (x *Answer) String() string {
 func (*Answer) ProtoMessage() {}
 
 func (x *Answer) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_driver_v1_driver_proto_msgTypes[11]
+	mi := &file_tandem_driver_v1_driver_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1143,7 +1198,7 @@ func (x *Answer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Answer.ProtoReflect.Descriptor instead.
 func (*Answer) Descriptor() ([]byte, []int) {
-	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{11}
+	return file_tandem_driver_v1_driver_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Answer) GetRefused() string {
@@ -1215,14 +1270,16 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\n" +
 	"panel_code\x18\x01 \x01(\tR\tpanelCode\x12\x19\n" +
 	"\bwidth_um\x18\x02 \x01(\x03R\awidthUm\x12\x1b\n" +
-	"\tlength_um\x18\x03 \x01(\x03R\blengthUm\"\xcc\x01\n" +
+	"\tlength_um\x18\x03 \x01(\x03R\blengthUm\"\x89\x02\n" +
 	"\x05Order\x12\x14\n" +
 	"\x05epoch\x18\x01 \x01(\x04R\x05epoch\x12/\n" +
 	"\x05grant\x18\x02 \x01(\v2\x17.tandem.driver.v1.GrantH\x00R\x05grant\x12,\n" +
 	"\x04stop\x18\x03 \x01(\v2\x16.tandem.driver.v1.StopH\x00R\x04stop\x122\n" +
-	"\x06settle\x18\x04 \x01(\v2\x18.tandem.driver.v1.SettleH\x00R\x06settle\x12\x12\n" +
+	"\x06settle\x18\x04 \x01(\v2\x18.tandem.driver.v1.SettleH\x00R\x06settle\x12;\n" +
+	"\tintroduce\x18\x06 \x01(\v2\x1b.tandem.driver.v1.IntroduceH\x00R\tintroduce\x12\x12\n" +
 	"\x04term\x18\x05 \x01(\x04R\x04termB\x06\n" +
-	"\x04kind\"\xed\x06\n" +
+	"\x04kind\"\v\n" +
+	"\tIntroduce\"\xed\x06\n" +
 	"\x05Grant\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\x12\x10\n" +
@@ -1274,7 +1331,7 @@ func file_tandem_driver_v1_driver_proto_rawDescGZIP() []byte {
 	return file_tandem_driver_v1_driver_proto_rawDescData
 }
 
-var file_tandem_driver_v1_driver_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_tandem_driver_v1_driver_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_tandem_driver_v1_driver_proto_goTypes = []any{
 	(*Hello)(nil),                 // 0: tandem.driver.v1.Hello
 	(*Welcome)(nil),               // 1: tandem.driver.v1.Welcome
@@ -1284,48 +1341,50 @@ var file_tandem_driver_v1_driver_proto_goTypes = []any{
 	(*Mark)(nil),                  // 5: tandem.driver.v1.Mark
 	(*PanelBox)(nil),              // 6: tandem.driver.v1.PanelBox
 	(*Order)(nil),                 // 7: tandem.driver.v1.Order
-	(*Grant)(nil),                 // 8: tandem.driver.v1.Grant
-	(*Stop)(nil),                  // 9: tandem.driver.v1.Stop
-	(*Settle)(nil),                // 10: tandem.driver.v1.Settle
-	(*Answer)(nil),                // 11: tandem.driver.v1.Answer
-	(*durationpb.Duration)(nil),   // 12: google.protobuf.Duration
-	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
-	(v1.DeviceState)(0),           // 14: tandem.v1.DeviceState
-	(v1.DevicePhase)(0),           // 15: tandem.v1.DevicePhase
-	(v1.Link)(0),                  // 16: tandem.v1.Link
-	(v1.JobState)(0),              // 17: tandem.v1.JobState
-	(*v1.Document)(nil),           // 18: tandem.v1.Document
+	(*Introduce)(nil),             // 8: tandem.driver.v1.Introduce
+	(*Grant)(nil),                 // 9: tandem.driver.v1.Grant
+	(*Stop)(nil),                  // 10: tandem.driver.v1.Stop
+	(*Settle)(nil),                // 11: tandem.driver.v1.Settle
+	(*Answer)(nil),                // 12: tandem.driver.v1.Answer
+	(*durationpb.Duration)(nil),   // 13: google.protobuf.Duration
+	(*timestamppb.Timestamp)(nil), // 14: google.protobuf.Timestamp
+	(v1.DeviceState)(0),           // 15: tandem.v1.DeviceState
+	(v1.DevicePhase)(0),           // 16: tandem.v1.DevicePhase
+	(v1.Link)(0),                  // 17: tandem.v1.Link
+	(v1.JobState)(0),              // 18: tandem.v1.JobState
+	(*v1.Document)(nil),           // 19: tandem.v1.Document
 }
 var file_tandem_driver_v1_driver_proto_depIdxs = []int32{
 	2,  // 0: tandem.driver.v1.Hello.status:type_name -> tandem.driver.v1.Status
-	12, // 1: tandem.driver.v1.Welcome.period:type_name -> google.protobuf.Duration
-	13, // 2: tandem.driver.v1.Welcome.now:type_name -> google.protobuf.Timestamp
-	14, // 3: tandem.driver.v1.Status.state:type_name -> tandem.v1.DeviceState
-	15, // 4: tandem.driver.v1.Status.phase:type_name -> tandem.v1.DevicePhase
-	16, // 5: tandem.driver.v1.Status.link:type_name -> tandem.v1.Link
+	13, // 1: tandem.driver.v1.Welcome.period:type_name -> google.protobuf.Duration
+	14, // 2: tandem.driver.v1.Welcome.now:type_name -> google.protobuf.Timestamp
+	15, // 3: tandem.driver.v1.Status.state:type_name -> tandem.v1.DeviceState
+	16, // 4: tandem.driver.v1.Status.phase:type_name -> tandem.v1.DevicePhase
+	17, // 5: tandem.driver.v1.Status.link:type_name -> tandem.v1.Link
 	3,  // 6: tandem.driver.v1.Status.runs:type_name -> tandem.driver.v1.RunStatus
-	13, // 7: tandem.driver.v1.Status.observe_time:type_name -> google.protobuf.Timestamp
-	17, // 8: tandem.driver.v1.RunStatus.state:type_name -> tandem.v1.JobState
-	13, // 9: tandem.driver.v1.RunStatus.start_time:type_name -> google.protobuf.Timestamp
-	13, // 10: tandem.driver.v1.RunStatus.end_time:type_name -> google.protobuf.Timestamp
+	14, // 7: tandem.driver.v1.Status.observe_time:type_name -> google.protobuf.Timestamp
+	18, // 8: tandem.driver.v1.RunStatus.state:type_name -> tandem.v1.JobState
+	14, // 9: tandem.driver.v1.RunStatus.start_time:type_name -> google.protobuf.Timestamp
+	14, // 10: tandem.driver.v1.RunStatus.end_time:type_name -> google.protobuf.Timestamp
 	4,  // 11: tandem.driver.v1.RunStatus.mark_readings:type_name -> tandem.driver.v1.MarkReading
 	5,  // 12: tandem.driver.v1.MarkReading.marks:type_name -> tandem.driver.v1.Mark
-	8,  // 13: tandem.driver.v1.Order.grant:type_name -> tandem.driver.v1.Grant
-	9,  // 14: tandem.driver.v1.Order.stop:type_name -> tandem.driver.v1.Stop
-	10, // 15: tandem.driver.v1.Order.settle:type_name -> tandem.driver.v1.Settle
-	18, // 16: tandem.driver.v1.Grant.documents:type_name -> tandem.v1.Document
-	13, // 17: tandem.driver.v1.Grant.start_before:type_name -> google.protobuf.Timestamp
-	13, // 18: tandem.driver.v1.Grant.ready_time:type_name -> google.protobuf.Timestamp
-	13, // 19: tandem.driver.v1.Grant.start_time:type_name -> google.protobuf.Timestamp
-	12, // 20: tandem.driver.v1.Grant.expected_setup:type_name -> google.protobuf.Duration
-	12, // 21: tandem.driver.v1.Grant.expected_work:type_name -> google.protobuf.Duration
-	6,  // 22: tandem.driver.v1.Grant.panels:type_name -> tandem.driver.v1.PanelBox
-	12, // 23: tandem.driver.v1.Grant.model_duration:type_name -> google.protobuf.Duration
-	24, // [24:24] is the sub-list for method output_type
-	24, // [24:24] is the sub-list for method input_type
-	24, // [24:24] is the sub-list for extension type_name
-	24, // [24:24] is the sub-list for extension extendee
-	0,  // [0:24] is the sub-list for field type_name
+	9,  // 13: tandem.driver.v1.Order.grant:type_name -> tandem.driver.v1.Grant
+	10, // 14: tandem.driver.v1.Order.stop:type_name -> tandem.driver.v1.Stop
+	11, // 15: tandem.driver.v1.Order.settle:type_name -> tandem.driver.v1.Settle
+	8,  // 16: tandem.driver.v1.Order.introduce:type_name -> tandem.driver.v1.Introduce
+	19, // 17: tandem.driver.v1.Grant.documents:type_name -> tandem.v1.Document
+	14, // 18: tandem.driver.v1.Grant.start_before:type_name -> google.protobuf.Timestamp
+	14, // 19: tandem.driver.v1.Grant.ready_time:type_name -> google.protobuf.Timestamp
+	14, // 20: tandem.driver.v1.Grant.start_time:type_name -> google.protobuf.Timestamp
+	13, // 21: tandem.driver.v1.Grant.expected_setup:type_name -> google.protobuf.Duration
+	13, // 22: tandem.driver.v1.Grant.expected_work:type_name -> google.protobuf.Duration
+	6,  // 23: tandem.driver.v1.Grant.panels:type_name -> tandem.driver.v1.PanelBox
+	13, // 24: tandem.driver.v1.Grant.model_duration:type_name -> google.protobuf.Duration
+	25, // [25:25] is the sub-list for method output_type
+	25, // [25:25] is the sub-list for method input_type
+	25, // [25:25] is the sub-list for extension type_name
+	25, // [25:25] is the sub-list for extension extendee
+	0,  // [0:25] is the sub-list for field type_name
 }
 
 func init() { file_tandem_driver_v1_driver_proto_init() }
@@ -1337,6 +1396,7 @@ func file_tandem_driver_v1_driver_proto_init() {
 		(*Order_Grant)(nil),
 		(*Order_Stop)(nil),
 		(*Order_Settle)(nil),
+		(*Order_Introduce)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -1344,7 +1404,7 @@ func file_tandem_driver_v1_driver_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_driver_v1_driver_proto_rawDesc), len(file_tandem_driver_v1_driver_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   12,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

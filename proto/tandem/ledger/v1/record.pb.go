@@ -889,7 +889,9 @@ func (*Event_AttendanceSet) isEvent_Kind() {}
 type TermBegan struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The new term.
-	Term          uint64 `protobuf:"varint,1,opt,name=term,proto3" json:"term,omitempty"`
+	Term uint64 `protobuf:"varint,1,opt,name=term,proto3" json:"term,omitempty"`
+	// Name of the daemon that leads in it; empty: the only one there is.
+	Leader        string `protobuf:"bytes,2,opt,name=leader,proto3" json:"leader,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -929,6 +931,13 @@ func (x *TermBegan) GetTerm() uint64 {
 		return x.Term
 	}
 	return 0
+}
+
+func (x *TermBegan) GetLeader() string {
+	if x != nil {
+		return x.Leader
+	}
+	return ""
 }
 
 // FloorConfigured replaces the floor file.
@@ -1063,9 +1072,7 @@ type LedgerRestored struct {
 	// When it was restored, by the wall clock.
 	RestoreTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=restore_time,json=restoreTime,proto3" json:"restore_time,omitempty"`
 	// Somebody said that nothing was done since: steps go on unless a device reports otherwise.
-	NothingDone bool `protobuf:"varint,5,opt,name=nothing_done,json=nothingDone,proto3" json:"nothing_done,omitempty"`
-	// Terms up to before this one may have been led since the backup was made: drivers refuse orders of theirs from here on.
-	Term          uint64 `protobuf:"varint,6,opt,name=term,proto3" json:"term,omitempty"`
+	NothingDone   bool `protobuf:"varint,5,opt,name=nothing_done,json=nothingDone,proto3" json:"nothing_done,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1133,13 +1140,6 @@ func (x *LedgerRestored) GetNothingDone() bool {
 		return x.NothingDone
 	}
 	return false
-}
-
-func (x *LedgerRestored) GetTerm() uint64 {
-	if x != nil {
-		return x.Term
-	}
-	return 0
 }
 
 // WorkUnrecorded is a device's word on a run that this ledger has never granted, though its fence says that it was granted:
@@ -2210,6 +2210,8 @@ type RunChanged struct {
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	// When it ended.
 	EndTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// The device has begun a new epoch without the run: a start that was on its way to it is refused there.
+	StartVoid bool `protobuf:"varint,8,opt,name=start_void,json=startVoid,proto3" json:"start_void,omitempty"`
 	// Job of the run.
 	Job string `protobuf:"bytes,20,opt,name=job,proto3" json:"job,omitempty"`
 	// Step of the run.
@@ -2297,6 +2299,13 @@ func (x *RunChanged) GetEndTime() *timestamppb.Timestamp {
 		return x.EndTime
 	}
 	return nil
+}
+
+func (x *RunChanged) GetStartVoid() bool {
+	if x != nil {
+		return x.StartVoid
+	}
+	return false
 }
 
 func (x *RunChanged) GetJob() string {
@@ -3708,9 +3717,10 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x0eblade_replaced\x18' \x01(\v2\x1f.tandem.ledger.v1.BladeReplacedH\x00R\rbladeReplaced\x12K\n" +
 	"\x0fdurations_reset\x18( \x01(\v2 .tandem.ledger.v1.DurationsResetH\x00R\x0edurationsReset\x12H\n" +
 	"\x0eattendance_set\x18) \x01(\v2\x1f.tandem.ledger.v1.AttendanceSetH\x00R\rattendanceSetB\x06\n" +
-	"\x04kind\"\x1f\n" +
+	"\x04kind\"7\n" +
 	"\tTermBegan\x12\x12\n" +
-	"\x04term\x18\x01 \x01(\x04R\x04term\"=\n" +
+	"\x04term\x18\x01 \x01(\x04R\x04term\x12\x16\n" +
+	"\x06leader\x18\x02 \x01(\tR\x06leader\"=\n" +
 	"\x0fFloorConfigured\x12*\n" +
 	"\x05floor\x18\x01 \x01(\v2\x14.tandem.v1.FloorFileR\x05floor\"\x84\x01\n" +
 	"\x0fRequestAnswered\x12\x1d\n" +
@@ -3718,15 +3728,14 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12 \n" +
 	"\vfingerprint\x18\x02 \x01(\fR\vfingerprint\x12\x18\n" +
 	"\asubject\x18\x03 \x01(\tR\asubject\x12\x16\n" +
-	"\x06answer\x18\x04 \x01(\fR\x06answer\"\xf4\x01\n" +
+	"\x06answer\x18\x04 \x01(\fR\x06answer\"\xe0\x01\n" +
 	"\x0eLedgerRestored\x12\x1d\n" +
 	"\n" +
 	"last_fence\x18\x01 \x01(\x04R\tlastFence\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\x127\n" +
 	"\tmade_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bmadeTime\x12=\n" +
 	"\frestore_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\vrestoreTime\x12!\n" +
-	"\fnothing_done\x18\x05 \x01(\bR\vnothingDone\x12\x12\n" +
-	"\x04term\x18\x06 \x01(\x04R\x04term\"\xe9\x01\n" +
+	"\fnothing_done\x18\x05 \x01(\bR\vnothingDone\"\xe9\x01\n" +
 	"\x0eWorkUnrecorded\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x10\n" +
 	"\x03run\x18\x02 \x01(\tR\x03run\x12\x14\n" +
@@ -3803,7 +3812,7 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\bwithdraw\x18\x02 \x01(\bR\bwithdraw\x12\x10\n" +
 	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
 	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
-	"\x06device\x18\x16 \x01(\tR\x06device\"\xdb\x02\n" +
+	"\x06device\x18\x16 \x01(\tR\x06device\"\xfa\x02\n" +
 	"\n" +
 	"RunChanged\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12)\n" +
@@ -3814,7 +3823,9 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x0epieces_spoiled\x18\x05 \x01(\x05R\rpiecesSpoiled\x129\n" +
 	"\n" +
 	"start_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
-	"\bend_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x10\n" +
+	"\bend_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x1d\n" +
+	"\n" +
+	"start_void\x18\b \x01(\bR\tstartVoid\x12\x10\n" +
 	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
 	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
 	"\x06device\x18\x16 \x01(\tR\x06device\"\xc3\x02\n" +

@@ -687,7 +687,9 @@ type StepSnapshot struct {
 	// It may have been done without a record: a person must say.
 	Review bool `protobuf:"varint,12,opt,name=review,proto3" json:"review,omitempty"`
 	// It stands still since then.
-	StoppedSince  *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=stopped_since,json=stoppedSince,proto3" json:"stopped_since,omitempty"`
+	StoppedSince *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=stopped_since,json=stoppedSince,proto3" json:"stopped_since,omitempty"`
+	// Its device has begun a new epoch without it, see RunChanged.
+	StartVoid     bool `protobuf:"varint,21,opt,name=start_void,json=startVoid,proto3" json:"start_void,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -804,6 +806,13 @@ func (x *StepSnapshot) GetStoppedSince() *timestamppb.Timestamp {
 		return x.StoppedSince
 	}
 	return nil
+}
+
+func (x *StepSnapshot) GetStartVoid() bool {
+	if x != nil {
+		return x.StartVoid
+	}
+	return false
 }
 
 // DeviceSnapshot is a device and what only the daemon needs to know of it.
@@ -1339,7 +1348,7 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\fmember_panel\x18\x04 \x01(\tR\vmemberPanel\x12%\n" +
 	"\x0emember_content\x18\x05 \x01(\x05R\rmemberContent\x12\x16\n" +
 	"\x06pieces\x18\x06 \x01(\x05R\x06pieces\x12%\n" +
-	"\x0epieces_spoiled\x18\a \x01(\x05R\rpiecesSpoiled\"\xf1\x04\n" +
+	"\x0epieces_spoiled\x18\a \x01(\x05R\rpiecesSpoiled\"\x90\x05\n" +
 	"\fStepSnapshot\x12)\n" +
 	"\x05ended\x18\x01 \x01(\x0e2\x13.tandem.v1.JobStateR\x05ended\x12\x18\n" +
 	"\ablocked\x18\x02 \x01(\tR\ablocked\x12\x1f\n" +
@@ -1356,7 +1365,9 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\vshare_given\x18\v \x03(\x05R\n" +
 	"shareGiven\x12\x16\n" +
 	"\x06review\x18\f \x01(\bR\x06review\x12?\n" +
-	"\rstopped_since\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\fstoppedSince\x1a[\n" +
+	"\rstopped_since\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\fstoppedSince\x12\x1d\n" +
+	"\n" +
+	"start_void\x18\x15 \x01(\bR\tstartVoid\x1a[\n" +
 	"\x11RefusedUntilEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x120\n" +
 	"\x05value\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05value:\x028\x01\"\xe2\x02\n" +

@@ -1,0 +1,5 @@
+//go:build race
+
+package faultsim
+
+const raceEnabled = true

@@ -1,0 +1,57 @@
+package faultsim
+
+import (
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// The machines stand beside one another: two printers, of which one may start alone at night, a laminator, two cutters, a
+// combined device, a rack and a bench.
+func shop() *tandemv1.FloorFile {
+	minute := durationpb.New(time.Minute)
+	alone := &tandemv1.UnattendedStart{AllowedBy: "mira"}
+	device := func(id, kind string, capacity int32, abilities ...*tandemv1.Ability) *tandemv1.Device {
+		return &tandemv1.Device{
+			Id: id, Capacity: capacity, Driver: &tandemv1.Driver{Kind: kind, Manual: kind != "sim"}, Abilities: abilities,
+		}
+	}
+	return &tandemv1.FloorFile{
+		People: []*tandemv1.Person{{Id: "mira", Supervisor: true}, {Id: "timo"}},
+		Devices: []*tandemv1.Device{
+			device("printer-1", "sim", 1, &tandemv1.Ability{Operation: "print", PerPiece: minute, UnattendedStart: alone}),
+			device("printer-2", "sim", 1, &tandemv1.Ability{Operation: "print", PerPiece: minute}),
+			device("rack", "rack", 2, &tandemv1.Ability{Operation: "dry", UnattendedStart: alone}),
+			device("laminator", "sim", 1, &tandemv1.Ability{Operation: "laminate", PerPiece: minute}),
+			device("cutter-1", "sim", 1, &tandemv1.Ability{Operation: "cut", PerPiece: minute}),
+			device("cutter-2", "sim", 1, &tandemv1.Ability{Operation: "cut", PerPiece: minute}),
+			device("combined", "sim", 1,
+				&tandemv1.Ability{Operation: "print", PerPiece: durationpb.New(2 * time.Minute)},
+				&tandemv1.Ability{Operation: "cut", PerPiece: durationpb.New(2 * time.Minute), ContinuesLoaded: true}),
+			device("bench", "operator", 1, &tandemv1.Ability{Operation: "pack"}),
+		},
+	}
+}
+
+// order is the n-th job, of one of some sorts.
+func order(n int, a, b uint64) *tandemv1.Job {
+	j := &tandemv1.Job{Id: fmt.Sprintf("job-%d", n), Pieces: int32(1 + a%6), Steps: []*tandemv1.Step{
+		{Id: "print", Operation: "print"},
+		{Id: "dry", Operation: "dry", After: []string{"print"}, Duration: durationpb.New(time.Duration(20+b%60) * time.Minute)},
+		{Id: "laminate", Operation: "laminate", After: []string{"dry"}},
+		{Id: "cut", Operation: "cut", After: []string{"laminate"}},
+		{Id: "pack", Operation: "pack", After: []string{"cut"}, Duration: durationpb.New(time.Minute)},
+	}}
+	switch b % 5 {
+	case 0:
+		j.Steps = []*tandemv1.Step{{Id: "print", Operation: "print"}, {Id: "cut", Operation: "cut", After: []string{"print"}}}
+	case 1:
+		j.Steps = []*tandemv1.Step{{Id: "cut", Operation: "cut"}}
+	case 2:
+		j.Pieces, j.Panels = 0, []*tandemv1.Panel{{Id: "a", Pieces: 1 + int32(a%3)}, {Id: "b", Pieces: 2}}
+	}
+	return j
+}

@@ -1,0 +1,247 @@
+package faultsim
+
+import (
+	"context"
+	"fmt"
+	"runtime/debug"
+	"time"
+
+	"tandem/daemon/ledger"
+	"tandem/drivers/clock"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/chance"
+	"tandem/scheduler/simulate/agenda"
+)
+
+// dawn is when every day begins, by the true clock.
+var dawn = time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
+
+// patience is how long, in floor time, the last job may take once the faults have stopped.
+const patience = 60 * time.Hour
+
+// mostEvents is many times what any day needs.
+const mostEvents = 1_000_000
+
+// World is a shop on one day.
+type World struct {
+	plan  Plan
+	file  *tandemv1.FloorFile
+	now   time.Duration // wall time since dawn
+	todo  agenda.Agenda[func()]
+	lucks map[string]*chance.Stream
+	ctx   context.Context
+
+	disk     *disk
+	books    *books
+	leader   *daemon   // that clients and drivers reach; nil: none
+	daemons  []*daemon // alive
+	armed    string    // the point at which the leader dies next
+	clockOff time.Duration
+	machines []*machine
+	byID     map[string]*machine
+	clients  []*client
+	crew     *crew
+	watchers []*watcher
+	jobs     int
+
+	ended  bool
+	log    func(string)
+	events int
+}
+
+// violation is panicked with by a check.
+type violation struct{ text string }
+
+// Outcome is what became of a day.
+type Outcome struct {
+	Plan      Plan
+	Violation string        // empty: everything held
+	Floor     time.Duration // floor time that was played
+	Events    int
+	Records   int
+	Jobs      int
+	Runs      int // that machines have begun
+	Deaths    int // of daemons
+	At        time.Duration
+}
+
+// Play plays a day. Trace, if not nil, is told what happens.
+func Play(p Plan, trace func(string)) (out Outcome) {
+	w := newWorld(p, trace)
+	out.Plan = p
+	defer func() {
+		if r := recover(); r != nil {
+			if v, ok := r.(violation); ok {
+				out.Violation = v.text
+			} else {
+				out.Violation = fmt.Sprintf("panic: %v\n%s", r, debug.Stack())
+			}
+		}
+		out.At, out.Floor, out.Events, out.Records, out.Jobs = w.now, w.now*time.Duration(p.Scale), w.events, len(w.books.records), w.jobs
+		for _, r := range w.books.all {
+			if r.begun {
+				out.Runs++
+			}
+		}
+		out.Deaths = int(w.books.term) - 1
+	}()
+	w.run()
+	return out
+}
+
+func newWorld(p Plan, trace func(string)) *World {
+	w := &World{plan: p, file: shop(), lucks: map[string]*chance.Stream{}, ctx: context.Background(), byID: map[string]*machine{}, log: trace}
+	w.disk = &disk{w: w, store: ledger.NewMemory()}
+	w.books = newBooks(w, w.file)
+	for _, d := range w.file.GetDevices() {
+		m := newMachine(w, d)
+		w.machines = append(w.machines, m)
+		w.byID[d.GetId()] = m
+	}
+	w.crew = &crew{w: w}
+	for n := range 2 {
+		w.watchers = append(w.watchers, newWatcher(w, n))
+	}
+	return w
+}
+
+// run plays the day: first with faults, then without.
+func (w *World) run() {
+	w.start()
+	for _, m := range w.machines {
+		m.boot()
+	}
+	for _, a := range w.plan.Acts {
+		w.at(a.At, func() { w.act(a) })
+	}
+	w.at(w.plan.Calm, w.calm)
+	w.crew.plan()
+	for _, v := range w.watchers {
+		v.plan()
+	}
+	for !w.ended {
+		at, do, ok := w.todo.Take()
+		if !ok {
+			w.fail("nothing happens any more")
+		}
+		w.now = max(w.now, time.Duration(at))
+		if w.events++; w.events > mostEvents {
+			w.fail("%d events, and the day does not end", w.events)
+		}
+		do()
+	}
+	w.last()
+}
+
+// at enters what happens at a wall time.
+func (w *World) at(t time.Duration, do func()) { w.todo.Add(int64(max(t, w.now)), do) }
+
+// in enters what happens after a wall time.
+func (w *World) in(d time.Duration, do func()) { w.at(w.now+max(d, 0), do) }
+
+// luck is a source of chance of its own for each name, so that leaving out an act changes little else.
+func (w *World) luck(name string) *chance.Stream {
+	s := w.lucks[name]
+	if s == nil {
+		s = chance.Of(w.plan.Seed).Word(name).Stream()
+		w.lucks[name] = s
+	}
+	return s
+}
+
+func (w *World) fail(format string, args ...any) {
+	panic(violation{fmt.Sprintf(format, args...)})
+}
+
+func (w *World) trace(format string, args ...any) {
+	if w.log != nil {
+		w.log(fmt.Sprintf("%12v %s %s", w.now, w.floorTime().Format("15:04:05"), fmt.Sprintf(format, args...)))
+	}
+}
+
+// Wall is the wall time with nobody having set it.
+func (w *World) wall() time.Time { return dawn.Add(w.now) }
+
+// floorTime is the true time of the floor.
+func (w *World) floorTime() time.Time { return dawn.Add(w.now * time.Duration(w.plan.Scale)) }
+
+// wallFor is how long, in wall time, a floor time lasts.
+func (w *World) wallFor(floor time.Duration) time.Duration {
+	return (floor + time.Duration(w.plan.Scale) - 1) / time.Duration(w.plan.Scale)
+}
+
+// floorClock is a clock of the floor that is wrong by some time.
+type floorClock struct {
+	clock.Clock // for timers, which nobody here makes
+
+	w   *World
+	off time.Duration
+}
+
+func (c *floorClock) Now() time.Time { return c.w.floorTime().Add(c.off) }
+
+// wallClock is a process's wall clock by which it measures.
+type wallClock struct {
+	d *daemon
+}
+
+func (c wallClock) Now() time.Time { return c.d.w.wall() }
+
+func (c wallClock) AfterFunc(d time.Duration, f func()) { c.d.later(d, f) }
+
+// inTrouble says whether faults still happen.
+func (w *World) inTrouble() bool { return w.now < w.plan.Calm }
+
+// calm ends all faults: what is cut is whole, what is dead is started, everybody helps.
+func (w *World) calm() {
+	w.trace("calm")
+	w.armed = ""
+	w.disk.full, w.disk.slow, w.disk.unheard = 0, 0, 0
+	w.clockOff = 0
+	for _, m := range w.machines {
+		m.cut = 0
+		m.relink()
+	}
+	end := w.now + w.wallFor(patience)
+	w.watchEnd(end)
+}
+
+// watchEnd looks now and then whether all is done.
+func (w *World) watchEnd(end time.Duration) {
+	if w.leader != nil && w.leader.lives() && w.allDone() {
+		w.ended = true
+		return
+	}
+	if w.now >= end {
+		w.fail("%v of floor time after the last fault there is still work: %s", patience, w.unfinished())
+	}
+	w.in(w.wallFor(20*time.Minute), func() { w.watchEnd(end) })
+}
+
+// last are the checks of a day that has come to its end.
+func (w *World) last() {
+	d := w.leader
+	f := d.s.State().Floor
+	w.books.settle(func(run string) (good, spoiled int32, ok bool) {
+		r, ok := f.Run(run)
+		if !ok {
+			return 0, 0, false
+		}
+		return r.Good, r.Spoiled, true
+	})
+	d.compare("at the end")
+	for _, v := range w.watchers {
+		v.look()
+		v.last()
+	}
+}
+
+func keys[K comparable, V any](m map[K]V) func(yield func(K) bool) {
+	return func(yield func(K) bool) {
+		for k := range m {
+			if !yield(k) {
+				return
+			}
+		}
+	}
+}

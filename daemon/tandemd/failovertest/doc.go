@@ -1,0 +1,6 @@
+// Package failovertest takes over for real: three NATS servers, started from the files in deploy, and two daemons, each a
+// process of its own, with drivers, people who hand in jobs, and somebody who kills, stops and cuts off.
+//
+// It holds tests only. They need Linux, and the partition needs the superuser, for network namespaces. Set
+// TANDEM_FAILOVERS to a number to play that many failovers at random and print how long each takeover took.
+package failovertest

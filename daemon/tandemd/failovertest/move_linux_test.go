@@ -1,0 +1,91 @@
+package failovertest
+
+import (
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+var headLine = regexp.MustCompile(`head: revision \d+, term \d+, SHA-256 [0-9a-f]{64}`)
+
+// A floor that ran on one computer moves to a cluster, goes on there, and moves back, with every record as it was.
+func TestMove(t *testing.T) {
+	t.Parallel()
+	c := newCluster(t, built, nil, nil)
+	alone := func(dir string, at place) *process {
+		return startProcess(t, "", "alone", c.bin.daemon, "serve", "--data-dir", dir, "--floor", c.floor, "--listen", at.String(), "--bus-listen", "",
+			"--plan-search", "off", "--log-format", "json")
+	}
+	move := func(dir, to string) (string, error) {
+		defer func(begin time.Time) { t.Logf("move --to %s took %v", to, time.Since(begin).Round(time.Millisecond)) }(time.Now())
+		out, err := exec.Command(c.bin.daemon, "ledger", "move", "--to", to, "--data-dir", dir, "--cluster", c.urls(""), "--name", "mover",
+			"--credentials", filepath.Join(c.dir, "credentials")).CombinedOutput()
+		return string(out), err
+	}
+	refused := func(dir, to, why string) {
+		t.Helper()
+		if out, err := move(dir, to); err == nil || !strings.Contains(out, why) {
+			t.Errorf("move to %s ended with %v and said\n%s\nwant a refusal with %q", to, err, out, why)
+		}
+	}
+	jobs := func(at place) tandemv1.JobServiceClient {
+		conn, err := grpc.NewClient(at.String(), grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.WaitForReady(true)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = conn.Close() })
+		return tandemv1.NewJobServiceClient(conn)
+	}
+	handIn := func(j tandemv1.JobServiceClient, id string) {
+		t.Helper()
+		eventually(t, 30*time.Second, id+" is taken in", func() bool {
+			_, err := j.CreateJob(t.Context(), &tandemv1.CreateJobRequest{RequestId: "take-" + id, Job: &tandemv1.Job{
+				Id: id, Pieces: 1, Steps: []*tandemv1.Step{{Id: "print", Operation: "print"}},
+			}})
+			return err == nil
+		})
+	}
+	has := func(j tandemv1.JobServiceClient, ids ...string) {
+		t.Helper()
+		for _, id := range ids {
+			if _, err := j.GetJob(t.Context(), &tandemv1.GetJobRequest{Id: id}); err != nil {
+				t.Errorf("after the move: %v", err)
+			}
+		}
+	}
+
+	old, at := filepath.Join(c.dir, "alone"), freePlaces(t, 3)
+	first := alone(old, at[0])
+	handIn(jobs(at[0]), "job-1")
+	refused(old, "cluster", "in use")
+	first.kill()
+	there, err := move(old, "cluster")
+	if err != nil || !headLine.MatchString(there) {
+		t.Fatalf("move to the cluster: %v\n%s", err, there)
+	}
+	refused(old, "cluster", "not empty")
+	refused(old, "data-dir", "not empty")
+
+	m := c.join("floor-a", at[1])
+	c.leader(30*time.Second, nil)
+	handIn(jobs(at[1]), "job-2")
+	has(jobs(at[1]), "job-1")
+	back := filepath.Join(c.dir, "back")
+	refused(back, "data-dir", "floor-a")
+	m.kill()
+	out, err := move(back, "data-dir")
+	if err != nil || !headLine.MatchString(out) || headLine.FindString(out) == headLine.FindString(there) {
+		t.Fatalf("move back: %v\n%s\nbefore it was\n%s", err, out, there)
+	}
+	alone(back, at[2])
+	handIn(jobs(at[2]), "job-3")
+	has(jobs(at[2]), "job-1", "job-2")
+}

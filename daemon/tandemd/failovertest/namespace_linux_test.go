@@ -1,0 +1,91 @@
+package failovertest
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"runtime"
+	"testing"
+
+	"golang.org/x/sys/unix"
+)
+
+// within calls f in a network namespace: what it opens stays there.
+func within(ns string, f func() error) error {
+	if ns == "" {
+		return f()
+	}
+	runtime.LockOSThread()
+	home, err := os.Open(fmt.Sprintf("/proc/self/task/%d/ns/net", unix.Gettid()))
+	if err != nil {
+		runtime.UnlockOSThread()
+		return err
+	}
+	defer home.Close()
+	there, err := os.Open("/run/netns/" + ns)
+	if err != nil {
+		runtime.UnlockOSThread()
+		return err
+	}
+	defer there.Close()
+	if err := unix.Setns(int(there.Fd()), unix.CLONE_NEWNET); err != nil {
+		runtime.UnlockOSThread()
+		return fmt.Errorf("enter network namespace %s: %w", ns, err)
+	}
+	result := f()
+	if err := unix.Setns(int(home.Fd()), unix.CLONE_NEWNET); err != nil {
+		return fmt.Errorf("leave network namespace %s: %w", ns, err) // the thread stays locked, and ends with its goroutine
+	}
+	runtime.UnlockOSThread()
+	return result
+}
+
+// network is machines on one switch, each a network namespace.
+type network struct {
+	t  *testing.T
+	id string
+}
+
+// newNetwork makes n machines with the addresses 10.77.0.1 and so on. Without the superuser it cannot: that fails where
+// everything has to run, and skips elsewhere.
+func newNetwork(t *testing.T, n int) *network {
+	t.Helper()
+	if os.Geteuid() != 0 {
+		if os.Getenv("CI") == "true" {
+			t.Fatal("network namespaces need the superuser")
+		}
+		t.Skip("network namespaces need the superuser")
+	}
+	w := &network{t: t, id: fmt.Sprintf("tf%d", os.Getpid()%100000)}
+	w.ip("netns", "add", w.name(0))
+	t.Cleanup(func() { _ = exec.Command("ip", "netns", "del", w.name(0)).Run() })
+	w.inside(0, "link", "add", "switch", "type", "bridge")
+	w.inside(0, "link", "set", "switch", "up")
+	for i := 1; i <= n; i++ {
+		w.ip("netns", "add", w.name(i))
+		t.Cleanup(func() { _ = exec.Command("ip", "netns", "del", w.name(i)).Run() })
+		w.inside(0, "link", "add", w.port(i), "type", "veth", "peer", "name", "eth0", "netns", w.name(i))
+		w.inside(0, "link", "set", w.port(i), "master", "switch", "up")
+		w.inside(i, "addr", "add", w.host(i)+"/24", "dev", "eth0")
+		w.inside(i, "link", "set", "eth0", "up")
+		w.inside(i, "link", "set", "lo", "up")
+	}
+	return w
+}
+
+func (w *network) name(i int) string { return fmt.Sprintf("%s-%d", w.id, i) }
+func (w *network) port(i int) string { return fmt.Sprintf("port%d", i) }
+func (w *network) host(i int) string { return fmt.Sprintf("10.77.0.%d", i) }
+
+// cut takes a machine's cable out of the switch, and mend puts it back.
+func (w *network) cut(i int)  { w.inside(0, "link", "set", w.port(i), "down") }
+func (w *network) mend(i int) { w.inside(0, "link", "set", w.port(i), "up") }
+
+func (w *network) inside(i int, args ...string) { w.ip(append([]string{"-n", w.name(i)}, args...)...) }
+
+func (w *network) ip(args ...string) {
+	w.t.Helper()
+	if out, err := exec.Command("ip", args...).CombinedOutput(); err != nil {
+		w.t.Fatalf("ip %v: %v\n%s", args, err, out)
+	}
+}

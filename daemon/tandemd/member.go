@@ -1,0 +1,273 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"path/filepath"
+	"sync/atomic"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"go.uber.org/zap"
+	"google.golang.org/grpc"
+
+	"tandem/daemon/api"
+	"tandem/daemon/bus"
+	"tandem/daemon/config"
+	"tandem/daemon/engine"
+	"tandem/daemon/lead"
+	"tandem/daemon/ledger"
+)
+
+const (
+	// clusterCopies is the number of servers that keep the ledger and the lease: of three, one may be lost.
+	clusterCopies = 3
+	// durableWithin is how long the servers are given to say how they write to disk, and durableEvery how often they are
+	// asked while this daemon leads: one that was away may have come back with other settings.
+	durableWithin = 2 * time.Second
+	durableEvery  = 15 * time.Second
+	// appendWithin is longer than a store that is well takes, and no longer than a client may wait for a new leader.
+	appendWithin = 3 * time.Second
+	// readWithin and attemptWithin are short, so that what is lost while the servers choose a leader is soon asked again.
+	readWithin, attemptWithin = 2 * time.Second, 2 * time.Second
+	// tryAgain to tryAgainAtMost is the pause before a member that has failed follows anew; lasted is how long it must have
+	// been well for the pause to begin small again.
+	tryAgain, tryAgainAtMost = 200 * time.Millisecond, 5 * time.Second
+	lasted                   = 10 * time.Second
+	// goodbyeLease is how long it may take to give up the lease.
+	goodbyeLease = time.Second
+)
+
+// member is a daemon that is one of several on the same ledger: it follows, and leads when it has the lease.
+type member struct {
+	set     *config.Settings
+	log     *zap.Logger
+	cluster *bus.Cluster
+	front   *front
+
+	ledger, leasing, system *nats.Conn
+	elector                 atomic.Pointer[lead.Elector]
+	lease                   atomic.Pointer[lead.Lease] // nil: it does not lead
+	standby                 *grpc.Server               // nil: it leads
+}
+
+// serveMember runs a member until ctx ends.
+func serveMember(ctx context.Context, set *config.Settings, cfg daemonConfig, ready func(address)) error {
+	m, err := joinCluster(ctx, set, cfg.Log)
+	if err != nil {
+		return err
+	}
+	defer m.leave()
+	cfg.member = m
+	pause := tryAgain
+	for {
+		begin := time.Now()
+		err := serve(ctx, cfg, ready)
+		m.stepDown()
+		if ctx.Err() != nil {
+			if errors.Is(err, ctx.Err()) {
+				return nil
+			}
+			return err
+		}
+		if time.Since(begin) > lasted {
+			pause = tryAgain
+		}
+		m.log.Warn("following anew", zap.Error(err), zap.Duration("in", pause))
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(pause):
+		}
+		pause = min(2*pause, tryAgainAtMost)
+	}
+}
+
+// joinCluster connects to the servers, and begins to answer clients as one who does not lead.
+func joinCluster(ctx context.Context, set *config.Settings, log *zap.Logger) (_ *member, err error) {
+	m := &member{set: set, log: log.Named("cluster").With(zap.String("daemon", set.Name))}
+	defer func() {
+		if err != nil {
+			m.leave()
+		}
+	}()
+	m.cluster, err = bus.OpenCluster(bus.ClusterConfig{
+		URLs: set.Cluster, Credentials: set.Credentials, StoreDir: filepath.Join(set.DataDir, "bus"), Name: set.Name, Log: natsLog(log),
+	})
+	if err != nil {
+		return nil, &usageError{err}
+	}
+	listener, err := net.Listen("tcp", set.Listen)
+	if err != nil {
+		return nil, fmt.Errorf("listen for clients on %s: %w", set.Listen, err)
+	}
+	m.front = newFront(listener)
+	m.standBy()
+	if m.ledger, err = m.cluster.LedgerConn(ctx); err != nil {
+		return nil, err
+	}
+	// A connection of its own: a long replay must not keep a lease from being renewed.
+	if m.leasing, err = m.cluster.LedgerConn(ctx); err != nil {
+		return nil, err
+	}
+	if m.system, err = m.cluster.SystemConn(ctx); err != nil {
+		return nil, err
+	}
+	return m, nil
+}
+
+// leave ends everything that a member has begun.
+func (m *member) leave() {
+	for _, c := range []*nats.Conn{m.ledger, m.leasing, m.system} {
+		if c != nil {
+			c.Close()
+		}
+	}
+	if m.standby != nil {
+		m.standby.Stop()
+	}
+	if m.front != nil {
+		m.front.Close()
+	}
+	if m.cluster != nil {
+		m.cluster.Shutdown()
+	}
+}
+
+// standBy answers clients that another leads, from now on.
+func (m *member) standBy() {
+	if m.standby != nil {
+		return
+	}
+	m.standby = api.NewStandby(m.notLeader)
+	go func(g *grpc.Server, l net.Listener) { _ = g.Serve(l) }(m.standby, m.front.turn())
+}
+
+// notLeader says who leads, as far as is known.
+func (m *member) notLeader() *api.NotLeaderError {
+	e := m.elector.Load()
+	if e == nil {
+		return &api.NotLeaderError{}
+	}
+	l := e.Leader()
+	if l.Name == m.set.Name { // this one, that has not begun yet or has ceased
+		l = lead.Leader{}
+	}
+	return &api.NotLeaderError{Name: l.Name, Address: l.Address}
+}
+
+// leads is nil while this daemon has the lease.
+func (m *member) leads() error {
+	if l := m.lease.Load(); l != nil {
+		return l.Err()
+	}
+	return lead.ErrLost
+}
+
+// open opens the ledger and the lease's store anew, once the servers are known to write to disk before they acknowledge. The ledger
+// must hold the last record that the history knows.
+func (m *member) open(ctx context.Context, known ledger.Head) (*ledger.JetStream, error) {
+	js, err := jetstream.New(m.ledger)
+	if err != nil {
+		return nil, fmt.Errorf("reach JetStream: %w", err)
+	}
+	store, err := ledger.OpenJetStream(ctx, js, ledger.Options{
+		SyncAlways: ledger.MajoritySyncAlways(m.system, durableWithin), Replicas: clusterCopies,
+		AppendTimeout: appendWithin, ReadTimeout: readWithin, AttemptTimeout: attemptWithin, Known: known,
+		Survived: func(err error) { m.log.Warn("trouble with the ledger survived", zap.Error(err)) },
+	})
+	if err != nil || m.elector.Load() != nil {
+		return store, err
+	}
+	if js, err = jetstream.New(m.leasing); err != nil {
+		return nil, fmt.Errorf("reach JetStream: %w", err)
+	}
+	lease, err := lead.OpenStream(ctx, js, clusterCopies)
+	if err != nil {
+		return nil, err
+	}
+	elector, err := lead.New(lease, lead.Options{Name: m.set.Name, Address: m.set.Advertise, Log: m.log})
+	if err != nil {
+		return nil, err
+	}
+	m.elector.Store(elector)
+	return store, nil
+}
+
+// awaitTurn lets the engine follow until this daemon has the lease, and returns when the engine may run.
+func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
+	m.log.Info("following", zap.Uint64("revision", eng.Head().Revision), zap.String("clients", m.front.listener.Addr().String()))
+	waiting, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	following := make(chan error, 1)
+	go func() {
+		err := eng.Follow(waiting)
+		cancel(err)
+		following <- err
+	}()
+	lease, err := m.elector.Load().Acquire(waiting)
+	cancel(context.Canceled)
+	follow := <-following
+	switch {
+	case err != nil && ctx.Err() != nil:
+		return ctx.Err()
+	case err != nil:
+		return follow
+	}
+	m.lease.Store(lease)
+	begin := time.Now()
+	folded, err := eng.CatchUp(ctx)
+	for err != nil && lease.Valid() && !errors.Is(err, ledger.ErrCorrupt) { // the lease was stored, so the store is not far
+		folded, err = eng.CatchUp(ctx)
+	}
+	if err != nil {
+		return err
+	}
+	m.log.Info("taking the lead", zap.Uint64("turn", lease.Term()), zap.Uint64("revision", eng.Head().Revision),
+		zap.Uint64("folded", folded), zap.Duration("in", time.Since(begin)))
+	return nil
+}
+
+// turn ends what the standby does for clients, and returns the address for the server of the daemon that leads.
+func (m *member) turn() net.Listener {
+	if m.standby != nil {
+		m.standby.Stop()
+		m.standby = nil
+	}
+	return m.front.turn()
+}
+
+// lost is closed when this daemon must no longer lead.
+func (m *member) lost() <-chan struct{} { return m.lease.Load().Lost() }
+
+// stepDown gives the lease up, after everything that leads has been stopped.
+func (m *member) stepDown() {
+	if l := m.lease.Swap(nil); l != nil {
+		ctx, cancel := context.WithTimeout(context.Background(), goodbyeLease)
+		defer cancel()
+		l.Release(ctx)
+	}
+	m.standBy()
+}
+
+// watchDurable ends the lead when a server turns up that acknowledges what it may yet forget.
+func (m *member) watchDurable(ctx context.Context) {
+	probe := ledger.MajoritySyncAlways(m.system, durableWithin)
+	tick := time.NewTicker(durableEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		if always, err := probe(); err == nil && !always {
+			m.log.Error("a server of the cluster does not write to disk before it acknowledges: set sync_interval to always there; this daemon does not lead until then")
+			m.lease.Load().Release(ctx)
+			return
+		}
+	}
+}
