@@ -26,9 +26,9 @@ func (a *app) backupCommand() *cobra.Command {
 		Example: `  tandem backup floor-$(date +%F).tgz
   tandemd backup verify floor-2026-11-25.tgz         verify it; no daemon is needed
   tandemd restore floor-2026-11-25.tgz --data-dir D  restore it into an empty folder`,
-		Long: `The file holds everything up to one moment, and appears under its name only when it is whole. It is an archive of the tar
-and gzip sort. Keep it on another disk, better in another house, and note the ledger head that is printed: it tells later
-whether the file was changed. The file names customers' jobs and people, so only its owner may read it.`,
+		Long: `The file holds everything up to one moment, and appears under its name only when it is whole. It is an archive of the
+tar and gzip sort. Keep it on another disk, better in another house, and note the ledger head that is printed: it tells
+later whether the file was changed. The file names customers' jobs and people, so only its owner may read it.`,
 		Args: cobra.ExactArgs(1),
 	}
 	cmd.RunE = a.runs(func(cmd *cobra.Command, args []string) error {

@@ -23,9 +23,10 @@ func (a *app) reviewCommand() *cobra.Command {
   tandem review hull-names weed keep 26      26 are weeded, the rest is still to be done
   tandem review --run run-17                 taken note of work whose job the ledger does not have
   tandem review --all not-done               nothing was done since the backup`,
-		Long: `A ledger that was restored from a backup does not have what was done since. Until somebody has said what was, nothing that
-may have been done is given to a device. Look at the panels and count: what is said here is recorded under your name. The
-steps of a job are told in their order; with not-done, and with keep for the rest, work may be given to a device at once.`,
+		Long: `A ledger that was restored from a backup does not have what was done since. Until somebody has said what was, nothing
+that may have been done is given to a device. Look at the panels and count: what is said here is recorded under your
+name. The steps of a job are told in their order; with not-done, and with keep for the rest, work may be given to a
+device at once: clear the machines before.`,
 		ValidArgs: []string{"not-done", "done", "keep"},
 		Args:      r.args,
 	}
@@ -180,7 +181,10 @@ func (a *app) review(m *tandemv1.Review) {
 	runs := table{head: []string{"RUN", "DEVICE", "STATE", "GOOD", "SPOILED", "JOB", "STEP", "REMARKS"}}
 	for _, u := range m.GetRuns() {
 		remark := "review the step"
-		if !u.GetStepKnown() {
+		switch {
+		case u.GetStep() == "":
+			remark = "of a step it does not name: look, then review --run " + u.GetRun()
+		case !u.GetStepKnown():
 			remark = "the ledger does not have its step: look, then review --run " + u.GetRun()
 		}
 		runs.add(span{strong, u.GetRun()}, span{plain, u.GetDevice()}, state(wording.JobState(u.GetState())), number(u.GetPiecesGood()), number(u.GetPiecesSpoiled()),
