@@ -29,7 +29,7 @@ import (
 
 // shop is a daemon's data folder with an engine at work in it.
 type shop struct {
-	t      *testing.T
+	t      testing.TB
 	dir    string
 	server *bus.Server
 	store  *ledger.JetStream
@@ -43,7 +43,7 @@ type shop struct {
 }
 
 // start opens the folder as the daemon does.
-func start(t *testing.T, dir string) *shop {
+func start(t testing.TB, dir string) *shop {
 	t.Helper()
 	s := &shop{t: t, dir: dir, ended: make(chan error, 2), open: true}
 	var err error
