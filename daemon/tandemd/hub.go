@@ -64,7 +64,7 @@ func openHub(ctx context.Context, cfg daemonConfig) (_ hub, _ *ledger.JetStream,
 		err = checkSomethingLeft(store, aside)
 	}
 	if err != nil {
-		return nil, nil, nil, errors.Join(withRemedy(err, cfg.DataDir), past.Close())
+		return nil, nil, nil, errors.Join(withRemedy(err, cfg), past.Close())
 	}
 	return server, store, past, nil
 }

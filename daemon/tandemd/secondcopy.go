@@ -34,11 +34,16 @@ func openHistory(ctx context.Context, dataDir string, log *zap.Logger) (past *hi
 }
 
 // withRemedy adds to a ledger that is refused what brings it back.
-func withRemedy(err error, dataDir string) error {
-	if errors.Is(err, ledger.ErrCorrupt) {
-		return fmt.Errorf("%w. To make the ledger anew from its history: tandemd ledger rebuild --data-dir %q. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER", err, dataDir)
+func withRemedy(err error, cfg daemonConfig) error {
+	if !errors.Is(err, ledger.ErrCorrupt) {
+		return err
 	}
-	return err
+	move := ""
+	if cfg.member != nil {
+		move = ", and then, into an empty cluster: tandemd ledger move --to cluster"
+	}
+	return fmt.Errorf("%w. To make the ledger anew from its history: tandemd ledger rebuild --data-dir %q%s. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER%s",
+		err, cfg.DataDir, move, move)
 }
 
 // checkSomethingLeft refuses to begin with an empty ledger where there was a history that nobody can read.

@@ -131,7 +131,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		},
 	})
 	if err != nil {
-		return withRemedy(err, cfg.DataDir)
+		return withRemedy(err, cfg)
 	}
 	if cfg.member != nil {
 		if err := cfg.member.awaitTurn(ctx, eng); err != nil {
