@@ -105,7 +105,10 @@ func (c ReviewStep) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	if err != nil {
 		return Decision{}, err
 	}
-	if !s.Review || !s.Open() {
+	if s.Live != nil && s.Review {
+		return Decision{}, conflict("RUN_LIVES", "%s has step %s of %s as %s: wait until it has ended, or resolve it", s.Live.Device.ID, s.ID(), j.ID, s.Live.ID)
+	}
+	if !s.waitsForReview() {
 		return Decision{}, conflict("NOTHING_TO_REVIEW", "step %s of %s does not wait for a review", s.ID(), j.ID)
 	}
 	if err := f.stillAtWork(s); err != nil {

@@ -82,13 +82,16 @@ func (f *Floor) ToReview() []*Step {
 			continue
 		}
 		for _, s := range j.Steps {
-			if s.Review && s.Open() {
+			if s.waitsForReview() {
 				out = append(out, s)
 			}
 		}
 	}
 	return out
 }
+
+// waitsForReview says whether a person's word on the step is called for. While a run has it, that is first of all on the run.
+func (s *Step) waitsForReview() bool { return s.Review && s.Open() && s.Live == nil }
 
 // RestoredFrom returns when the backup was made that the ledger comes from; the zero time if it comes from none.
 func (f *Floor) RestoredFrom() time.Time { return f.restoredFrom }
@@ -157,9 +160,10 @@ func (f *Floor) applyLedgerRestored(e *ledgerv1.LedgerRestored) {
 	f.changes = Changes{All: true}
 }
 
-// setReview lets a step wait for a person's word, if it could be given to a device.
+// setReview lets a step wait for a person's word, if it could be given to a device: now, or once the run has ended that has it, for
+// what that leaves undone may have been done by another.
 func (s *Step) setReview() {
-	if s.Open() && s.Live == nil && s.Carrier == nil && !s.Drying() {
+	if s.Open() && s.Carrier == nil && !s.Drying() {
 		s.Review = true
 	}
 }
