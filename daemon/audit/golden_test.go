@@ -28,7 +28,7 @@ var rewrite = flag.Bool("rewrite", false, "write what the golden ledgers come to
 // The ledgers in testdata were written by programs of the past, and must be read for ever: schema-N.records.gz holds records in their
 // stored form, each after its length as a varint; schema-N.snapshot.gz the snapshot that was the newest, which is of an earlier record;
 // schema-N.txt what they come to. Schema 1: the demo's day, and after it a morning of 18 jobs with a gang run, holds, a cancelation, lots,
-// pauses, a lock, another attendance and two kills of the daemon.
+// pauses, a lock, another attendance and two kills of the daemon. Schema 2: a backup of a first morning, restored, reviewed, and gone on with.
 func golden(t *testing.T) []string {
 	t.Helper()
 	files, err := filepath.Glob("testdata/*.records.gz")

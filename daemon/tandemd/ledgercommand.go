@@ -32,7 +32,7 @@ func ledgerVerifyCommand() *cobra.Command {
 		Use:   "verify",
 		Short: "Read the whole ledger and verify it",
 		Long: "Reads every record: its checksum, the chain of hashes, that terms and times never go back; replays them all, checks the rules\n" +
-			"of the floor, and compares the newest snapshot and the history. It changes nothing. The daemon must be stopped.\n\n" +
+			"of the floor, and compares the newest snapshot and the history. It changes no record. The daemon must be stopped.\n\n" +
 			"It ends with 0 if the ledger can be relied on, and with 1 if it cannot, or if a newer program wrote it: so it also tells\n" +
 			"before an upgrade, or after going back to an older program, whether this one reads it.",
 		Example: "  tandemd ledger verify --data-dir /var/lib/tandem",
