@@ -366,7 +366,8 @@ func TestCanceled(t *testing.T) {
 	}
 }
 
-// Whatever is in a file, reading it ends with an answer.
+// Whatever is in a file, reading it ends with an answer. Run by hand, give it -fuzzminimizetime 5x: what a decompressor covers differs from
+// run to run, and the fuzzer would spend its time on making inputs smaller.
 func FuzzRead(f *testing.F) {
 	s := newSource(f)
 	s.snap = nil
