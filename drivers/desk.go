@@ -348,7 +348,9 @@ func (d *desk) snapshot() *driverv1.Status {
 		s.ObserveTime = timestamppb.New(d.observed)
 	}
 	for _, h := range d.hand {
-		s.Runs = append(s.Runs, proto.CloneOf(h.status))
+		rs := proto.CloneOf(h.status)
+		rs.Job, rs.Step = h.grant.GetJob(), h.grant.GetStep()
+		s.Runs = append(s.Runs, rs)
 	}
 	leaveOutReadings(s.GetRuns())
 	return s

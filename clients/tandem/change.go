@@ -68,6 +68,8 @@ func (a *app) outcome(m proto.Message) {
 		a.subject("lot", m.GetId(), lotHeadline(m))
 	case *tandemv1.AttendanceView:
 		a.attendance(m)
+	case *tandemv1.Review:
+		a.review(m)
 	case *tandemv1.Run:
 		a.subject("run", m.GetId(), runHeadline(m))
 	}

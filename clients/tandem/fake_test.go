@@ -53,6 +53,7 @@ type fake struct {
 	quote   *tandemv1.Quote
 
 	proposals []*tandemv1.GangProposal
+	backup    []*tandemv1.BackupResponse
 
 	plan       *tandemv1.Plan
 	comparison *tandemv1.Comparison
@@ -439,6 +440,35 @@ func (f *fake) SetAttendance(ctx context.Context, r *tandemv1.SetAttendanceReque
 	v.Operators, v.ChangeTime = new(r.GetOperators()), r.GetUntilTime()
 	v.Deviation = &tandemv1.AttendanceDeviation{Operators: r.GetOperators(), FromTime: v.GetNow(), UntilTime: r.GetUntilTime(), Note: r.GetNote(), Actor: r.GetActor()}
 	return v, err
+}
+
+func (f *fake) GetReview(context.Context, *tandemv1.GetReviewRequest) (*tandemv1.Review, error) {
+	return &tandemv1.Review{
+		BackupTime: after(-120),
+		Runs: []*tandemv1.UnrecordedRun{
+			{Device: "cutter-1", Run: "run-7", State: tandemv1.JobState_JOB_STATE_PROCESSING, PiecesGood: 12, Job: "parked", Step: "cut", StepKnown: true, FirstTime: after(-60)},
+			{Device: "printer-2", Run: "run-9", State: tandemv1.JobState_JOB_STATE_COMPLETED, PiecesGood: 6, PiecesSpoiled: 1, FirstTime: after(-60)},
+		},
+		Steps: []*tandemv1.StepToReview{
+			{Job: "parked", Step: "print", Operation: "print", PiecesLeft: 60},
+			{Job: "parked", Step: "cut", Operation: "cut", PiecesLeft: 60},
+			{Job: "shop-window", Step: "cut", Operation: "cut", PiecesLeft: 4},
+		},
+	}, nil
+}
+
+func (f *fake) ReviewWork(context.Context, *tandemv1.ReviewWorkRequest) (*tandemv1.Review, error) {
+	return &tandemv1.Review{BackupTime: after(-120)}, nil
+}
+
+// Backup sends what backup holds in parts, and what it says of it.
+func (f *fake) Backup(_ *tandemv1.BackupRequest, stream grpc.ServerStreamingServer[tandemv1.BackupResponse]) error {
+	for _, part := range f.backup {
+		if err := stream.Send(part); err != nil {
+			return err
+		}
+	}
+	return f.fail["Backup"]
 }
 
 func (f *fake) ListCodes(context.Context, *tandemv1.ListCodesRequest) (*tandemv1.ListCodesResponse, error) {

@@ -46,6 +46,7 @@ func (s *Server) GetStatus(ctx context.Context, _ *tandemv1.GetStatusRequest) (*
 				out.Reasons = append(out.Reasons, needsPerson(j)...)
 			}
 		}
+		out.Reasons = append(out.Reasons, needsReview(st.Floor)...)
 	})
 	return out, err
 }

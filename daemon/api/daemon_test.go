@@ -3,6 +3,7 @@ package api_test
 import (
 	"context"
 	"fmt"
+	"io"
 	"net"
 	"testing"
 	"time"
@@ -32,6 +33,7 @@ type memory interface {
 // daemon is the API on a real engine.
 type daemon struct {
 	plan    *tandemv1.Plan // what GetPlan answers; nil: none yet
+	backup  func(context.Context, io.Writer) (*tandemv1.BackupSummary, error)
 	tb      testing.TB
 	store   memory
 	engine  *engine.Engine
@@ -67,7 +69,10 @@ func machine(id, operation string) *tandemv1.Device {
 
 func newDaemon(tb testing.TB) *daemon {
 	tb.Helper()
-	d := &daemon{tb: tb}
+	d := &daemon{tb: tb, backup: func(_ context.Context, w io.Writer) (*tandemv1.BackupSummary, error) {
+		_, err := w.Write([]byte("all of it"))
+		return &tandemv1.BackupSummary{Revision: 1}, err
+	}}
 	s := newStore(engine.State{}.Head)
 	d.store = s
 	var closeAll func()
@@ -120,6 +125,7 @@ func (d *daemon) serveAPI() (closeAPI func()) {
 	server, face := api.New(d.engine, api.Options{
 		Forecasts: dates, Version: "test", TimeScale: 1, Start: time.Now(), DataDir: "data", BusURL: "nats://127.0.0.1:1",
 		Dropped: func() uint64 { return 7 }, Attention: func() []string { return []string{"disk nearly full"} }, Plan: func() *tandemv1.Plan { return d.plan },
+		Backup: func(ctx context.Context, w io.Writer) (*tandemv1.BackupSummary, error) { return d.backup(ctx, w) },
 	})
 	listener := bufconn.Listen(1 << 20)
 	go func() { _ = server.Serve(listener) }()

@@ -49,6 +49,29 @@ func describe(e *ledgerv1.Event) *tandemv1.Event {
 		return &tandemv1.Event{Type: "term.began", Message: fmt.Sprintf("%s leads, term %d; every driver is asked what it has in hand", who, k.TermBegan.GetTerm())}
 	case *ledgerv1.Event_FloorConfigured:
 		return &tandemv1.Event{Type: "floor.configured", Message: fmt.Sprintf("floor file with %d devices in force", len(k.FloorConfigured.GetFloor().GetDevices()))}
+	case *ledgerv1.Event_LedgerRestored:
+		text := fmt.Sprintf("the ledger up to here is that of the backup of %s: grants go on after fence %d, and what may have been done since waits for a person's word", minute(k.LedgerRestored.GetMadeTime()), k.LedgerRestored.GetFence())
+		if k.LedgerRestored.GetNothingDone() {
+			text = fmt.Sprintf("the ledger up to here is that of the backup of %s, and nothing was done since, it is said: grants go on after fence %d", minute(k.LedgerRestored.GetMadeTime()), k.LedgerRestored.GetFence())
+		}
+		return &tandemv1.Event{Type: "ledger.restored", Message: text}
+	case *ledgerv1.Event_WorkUnrecorded:
+		c := k.WorkUnrecorded
+		return &tandemv1.Event{
+			Type: "work.unrecorded", Run: c.GetRun(), Job: c.GetJob(), Step: c.GetStep(), Device: c.GetDevice(), State: floor.Keyword(c.GetState()),
+			PiecesGood: c.GetPiecesGood(), PiecesSpoiled: c.GetPiecesSpoiled(),
+			Message: fmt.Sprintf("%s reports %s as %s, which this ledger never gave it: not counted, a person must look", c.GetDevice(), c.GetRun(), floor.Keyword(c.GetState())),
+		}
+	case *ledgerv1.Event_WorkReviewed:
+		c := k.WorkReviewed
+		what := "every step that may have been done was looked at"
+		switch {
+		case c.GetRun() != "":
+			what = "taken note of " + c.GetRun()
+		case c.GetStep() != "":
+			what = c.GetStep() + " was looked at"
+		}
+		return &tandemv1.Event{Type: "work.reviewed", Run: c.GetRun(), Job: c.GetJob(), Step: c.GetStep(), Message: what + before(": ", c.GetNote())}
 	case *ledgerv1.Event_AttendanceSet:
 		return &tandemv1.Event{Type: "attendance.set", Message: attendanceText(k.AttendanceSet)}
 	case *ledgerv1.Event_RequestAnswered:

@@ -71,8 +71,8 @@ func TestEveryMethodAnswersAnEmptyRequest(t *testing.T) {
 			n++
 		}
 	}
-	if n != 38 {
-		t.Errorf("%d methods called, want 38: 12 of jobs, 11 of devices, 1 of scans, 2 of events, 5 of the daemon, 3 of material, 2 of durations, 2 of plans", n)
+	if n != 41 {
+		t.Errorf("%d methods called, want 41: 12 of jobs, 11 of devices, 1 of scans, 2 of events, 8 of the daemon, 3 of material, 2 of durations, 2 of plans", n)
 	}
 	d.check()
 }

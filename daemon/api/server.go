@@ -44,6 +44,7 @@ type Options struct {
 	Attention func() []string
 	Plan      func() *tandemv1.Plan // the best plan found so far; nil: no plans are searched for
 	Forecasts Forecasts             // nil: none are made
+	Backup    BackupMaker           // nil: there is nothing to make one of
 	Leads     func() error          // asked before and after each request: a *NotLeaderError if another daemon leads; nil: this one does
 	Kinds     config.Kinds          // of drivers, by which floor files are checked; nil: any kind will do
 	Log       *zap.Logger
@@ -69,6 +70,7 @@ type Server struct {
 
 	packing    chan struct{} // whoever works out shared panels: one at a time
 	comparing  chan struct{} // whoever compares floors: one at a time
+	backingUp  chan struct{} // whoever makes a backup: one at a time
 	sendWithin time.Duration
 }
 
@@ -88,7 +90,7 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	if opt.Kinds == nil {
 		opt.Kinds = func(string) (config.Kind, error) { return config.Kind{}, nil }
 	}
-	s := &Server{engine: e, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer(), packing: make(chan struct{}, 1), comparing: make(chan struct{}, 1), sendWithin: sendWithin}
+	s := &Server{engine: e, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer(), packing: make(chan struct{}, 1), comparing: make(chan struct{}, 1), backingUp: make(chan struct{}, 1), sendWithin: sendWithin}
 	g := grpc.NewServer(
 		grpc.MaxRecvMsgSize(mostRequestBytes),
 		grpc.MaxConcurrentStreams(mostStreams),

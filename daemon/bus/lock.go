@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"sync"
 
 	"tandem/proto/lockfile"
 )
@@ -28,4 +29,17 @@ func lockDir(dir string) (*os.File, error) {
 		return nil, errors.Join(fmt.Errorf("lock store directory: %w", err), f.Close())
 	}
 	return f, nil
+}
+
+// Lock keeps daemons out of a store directory that is there, until the function it returns is called; further calls do nothing. It is
+// [ErrInUse] if a daemon runs there.
+func Lock(dir string) (unlock func(), err error) {
+	if _, err := os.Stat(dir); err != nil {
+		return nil, fmt.Errorf("lock store directory: %w", err)
+	}
+	f, err := lockDir(dir)
+	if err != nil {
+		return nil, err
+	}
+	return sync.OnceFunc(func() { _ = f.Close() }), nil
 }

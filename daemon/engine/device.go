@@ -36,15 +36,23 @@ type Greeting struct{ MinFence, Term uint64 }
 // Hello takes a driver's hello. The error is *floor.Error if the driver is refused.
 func (e *Engine) Hello(ctx context.Context, device string, s *driverv1.Status) (g Greeting, err error) {
 	in := word(device, s, floor.Greet{Device: device, Status: s})
-	in.then = func() { g = e.greeting(device) }
+	in.then = func() { g = e.greeting(device, s) }
 	_, err = e.call(ctx, in)
 	return g, err
 }
 
-func (e *Engine) greeting(device string) Greeting {
+// greeting answers a driver. The least fence that a new run of its device can have: of those that live, one that the device has in
+// hand is not granted anew, nor is one whose outcome nobody knows. So once a ledger has been restored from a backup, grants given in
+// between, by a daemon that may still run somewhere, are refused.
+func (e *Engine) greeting(device string, s *driverv1.Status) Greeting {
 	g := Greeting{MinFence: e.floor.LastFence(), Term: e.floor.Term}
-	if d, ok := e.floor.Device(device); ok {
-		for _, r := range d.Live {
+	d, ok := e.floor.Device(device)
+	if !ok {
+		return g
+	}
+	for _, r := range d.Live {
+		inHand := slices.ContainsFunc(s.GetRuns(), func(rs *driverv1.RunStatus) bool { return rs.GetRun() == r.ID && rs.GetFence() == r.Fence })
+		if !inHand && !r.Unknown() {
 			g.MinFence = min(g.MinFence, r.Fence)
 		}
 	}

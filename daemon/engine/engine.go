@@ -8,7 +8,6 @@
 package engine
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -21,7 +20,6 @@ import (
 	"tandem/daemon/ledger"
 	"tandem/drivers/clock"
 	driverv1 "tandem/proto/tandem/driver/v1"
-	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
@@ -137,48 +135,6 @@ func Open(ctx context.Context, opt Options) (*Engine, error) {
 	}
 	e.feed = newFeed(opt.Ledger, e.head.Revision)
 	return e, nil
-}
-
-func (e *Engine) restore(ctx context.Context) error {
-	snap, err := e.opt.Ledger.LoadSnapshot(ctx)
-	if err != nil {
-		return fmt.Errorf("load snapshot: %w", err)
-	}
-	e.floor = floor.New()
-	if snap != nil {
-		if e.floor, err = floor.Restore(snap); err != nil {
-			return fmt.Errorf("restore snapshot of revision %d: %w", snap.GetRevision(), err)
-		}
-		e.head = ledger.Head{Revision: snap.GetRevision(), Term: snap.GetTerm(), CommitTime: snap.GetCommitTime().AsTime(), Hash: snap.GetHash()}
-	}
-	var last *ledgerv1.Record
-	err = e.opt.Ledger.Replay(ctx, e.head.Revision, func(rec *ledgerv1.Record) error {
-		// The ledger verifies the chain between records; how the first follows the snapshot only we can compare.
-		if last == nil && !bytes.Equal(rec.GetPreviousHash(), e.head.Hash) {
-			return fmt.Errorf("%w: revision %d does not follow the snapshot before it: restore a backup", ledger.ErrCorrupt, rec.GetRevision())
-		}
-		if err := e.floor.Admit(rec); err != nil {
-			return err
-		}
-		e.floor.ApplyRecord(rec)
-		e.unsaved += len(rec.GetEvents())
-		last = rec
-		return nil
-	})
-	if err != nil {
-		return fmt.Errorf("replay ledger: %w", err)
-	}
-	if last != nil {
-		hash, err := ledger.Hash(last)
-		if err != nil {
-			return fmt.Errorf("hash revision %d: %w", last.GetRevision(), err)
-		}
-		e.head = ledger.Head{Revision: last.GetRevision(), Term: last.GetTerm(), CommitTime: last.GetCommitTime().AsTime(), Hash: hash}
-	}
-	if err := e.floor.Check(); err != nil {
-		return fmt.Errorf("the ledger's floor breaks its own rules: %w", err)
-	}
-	return nil
 }
 
 // LastCommit returns the commit time of the last record restored; the zero time for an empty ledger. Valid before Run.

@@ -81,7 +81,7 @@ func (s *Stepped) View(fn func(State), failed func(error)) {
 // Hello is Engine.Hello.
 func (s *Stepped) Hello(device string, st *driverv1.Status, then func(Greeting, error)) {
 	in, g := word(device, st, floor.Greet{Device: device, Status: st}), Greeting{}
-	in.then = func() { g = s.e.greeting(device) }
+	in.then = func() { g = s.e.greeting(device, st) }
 	s.e.post(in, func(r reply) { then(g, r.err) })
 }
 

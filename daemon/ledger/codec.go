@@ -14,6 +14,9 @@ import (
 // hashSize is the length of a checksum: SHA-256, FIPS 180-4.
 const hashSize = sha256.Size
 
+// HashSize is the length of the hash that ends a stored record, in bytes.
+const HashSize = hashSize
+
 // Encode returns rec as it is stored: its protobuf bytes, map entries in key order, followed by their SHA-256. The
 // second result is that SHA-256, which the next record names as its PreviousHash; it shares memory with the first.
 func Encode(rec *ledgerv1.Record) (data, hash []byte, err error) {

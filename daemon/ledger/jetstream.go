@@ -165,6 +165,11 @@ func spanOf(state jetstream.StreamState) span {
 
 // Replay implements Ledger.
 func (l *JetStream) Replay(ctx context.Context, after uint64, fn func(*ledgerv1.Record) error) error {
+	return l.ReplayStored(ctx, after, 0, func(rec *ledgerv1.Record, _ []byte) error { return fn(rec) })
+}
+
+// ReplayStored implements Stored.
+func (l *JetStream) ReplayStored(ctx context.Context, after, through uint64, fn func(*ledgerv1.Record, []byte) error) error {
 	held, err := l.held(ctx)
 	if err != nil {
 		return fmt.Errorf("replay: %w", err)
@@ -173,14 +178,9 @@ func (l *JetStream) Replay(ctx context.Context, after uint64, fn func(*ledgerv1.
 	if err != nil {
 		return err
 	}
-	return l.read(ctx, StreamName, from, held.last, func(data []byte) error {
-		rec, err := links.next(data)
-		if err != nil {
-			return err
-		}
-		if rec.GetRevision() <= after {
-			return nil
-		}
-		return fn(rec)
-	})
+	last, err := held.end(through)
+	if err != nil {
+		return err
+	}
+	return l.read(ctx, StreamName, from, last, func(data []byte) error { return links.replay(data, after, fn) })
 }

@@ -62,6 +62,11 @@ func (m *Memory) Append(ctx context.Context, rec *ledgerv1.Record) (Head, error)
 
 // Replay implements Ledger.
 func (m *Memory) Replay(ctx context.Context, after uint64, fn func(*ledgerv1.Record) error) error {
+	return m.ReplayStored(ctx, after, 0, func(rec *ledgerv1.Record, _ []byte) error { return fn(rec) })
+}
+
+// ReplayStored implements Stored.
+func (m *Memory) ReplayStored(ctx context.Context, after, through uint64, fn func(*ledgerv1.Record, []byte) error) error {
 	m.mu.Lock()
 	base, records := m.base, m.records
 	m.mu.Unlock()
@@ -71,18 +76,15 @@ func (m *Memory) Replay(ctx context.Context, after uint64, fn func(*ledgerv1.Rec
 	if err != nil {
 		return err
 	}
-	for _, data := range records[from-held.first:] {
+	last, err := held.end(through)
+	if err != nil {
+		return err
+	}
+	for revision := from; revision <= last; revision++ {
 		if err := ctx.Err(); err != nil {
 			return fmt.Errorf("replay: %w", err)
 		}
-		rec, err := links.next(data)
-		if err != nil {
-			return err
-		}
-		if rec.GetRevision() <= after {
-			continue
-		}
-		if err := fn(rec); err != nil {
+		if err := links.replay(records[revision-held.first], after, fn); err != nil {
 			return err
 		}
 	}

@@ -17,3 +17,14 @@ func (s span) resume(after uint64) (from uint64, links chain, err error) {
 		return after, chain{head: Head{Revision: after - 1}, loose: after > 1}, nil
 	}
 }
+
+// end returns where a replay up to and including a revision ends; 0 stands for the last one held.
+func (s span) end(through uint64) (uint64, error) {
+	switch {
+	case through == 0:
+		return s.last, nil
+	case through > s.last:
+		return 0, corrupt(s.last+1, "the ledger ends at revision %d, but revision %d was known", s.last, through)
+	}
+	return through, nil
+}

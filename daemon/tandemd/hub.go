@@ -2,14 +2,16 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
-	"path/filepath"
 
 	"github.com/nats-io/nats.go"
 	"go.uber.org/zap"
 
 	"tandem/daemon/bus"
+	"tandem/daemon/datadir"
+	"tandem/daemon/history"
 	"tandem/daemon/ledger"
 	driverv1 "tandem/proto/tandem/driver/v1"
 )
@@ -28,25 +30,44 @@ type clusterHub struct{ *bus.Cluster }
 // Shutdown does nothing: connections are closed by whoever has asked for them.
 func (clusterHub) Shutdown() {}
 
-// openHub opens the ledger and the way to the drivers.
-func openHub(ctx context.Context, cfg daemonConfig) (hub, *ledger.JetStream, error) {
+// openHub opens the ledger, its second copy, and the way to the drivers.
+func openHub(ctx context.Context, cfg daemonConfig) (_ hub, _ *ledger.JetStream, _ *history.History, err error) {
+	if err := datadir.CheckFinished(cfg.DataDir); err != nil {
+		return nil, nil, nil, err
+	}
+	var server hub
+	open := func(known ledger.Head) (*ledger.JetStream, error) { return cfg.member.open(ctx, known) }
 	if cfg.member != nil {
-		store, err := cfg.member.open(ctx)
-		return clusterHub{cfg.member.cluster}, store, err
+		server = clusterHub{cfg.member.cluster}
+	} else {
+		own, err := bus.StartServer(bus.ServerConfig{
+			StoreDir: datadir.BusDir(cfg.DataDir), MaxStore: mostStore, Listen: cfg.BusListen,
+			MaxPayload: ledger.ServerMaxPayload, Log: natsLog(cfg.Log),
+		})
+		if err != nil {
+			return nil, nil, nil, err
+		}
+		server = own
+		open = func(known ledger.Head) (*ledger.JetStream, error) { return openLedger(ctx, own, known, cfg.Log) }
 	}
-	server, err := bus.StartServer(bus.ServerConfig{
-		StoreDir: filepath.Join(cfg.DataDir, "bus"), MaxStore: mostStore, Listen: cfg.BusListen,
-		MaxPayload: ledger.ServerMaxPayload, Log: natsLog(cfg.Log),
-	})
+	defer func() {
+		if err != nil {
+			server.Shutdown()
+		}
+	}()
+	// Only now is the data folder this daemon's alone.
+	past, aside, err := openHistory(ctx, cfg.DataDir, cfg.Log.Named("history"))
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
-	store, err := openLedger(ctx, server, cfg.Log)
+	store, err := open(past.Head())
+	if err == nil {
+		err = checkSomethingLeft(store, aside)
+	}
 	if err != nil {
-		server.Shutdown()
-		return nil, nil, err
+		return nil, nil, nil, errors.Join(withRemedy(err, cfg), past.Close())
 	}
-	return server, store, nil
+	return server, store, past, nil
 }
 
 // listen opens the address for clients.

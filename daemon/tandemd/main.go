@@ -63,6 +63,6 @@ func rootCommand() *cobra.Command {
 		SilenceUsage: true, SilenceErrors: true, Version: version,
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return &usageError{err} })
-	root.AddCommand(serveCommand(), demoCommand(), driveCommand(), driversCommand(), configCommand(), ledgerCommand())
+	root.AddCommand(serveCommand(), demoCommand(), driveCommand(), driversCommand(), configCommand(), ledgerCommand(), backupCommand(), restoreCommand())
 	return root
 }

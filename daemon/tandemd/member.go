@@ -167,15 +167,16 @@ func (m *member) leads() error {
 	return lead.ErrLost
 }
 
-// open opens the ledger and the lease's store anew, once the servers are known to write to disk before they acknowledge.
-func (m *member) open(ctx context.Context) (*ledger.JetStream, error) {
+// open opens the ledger and the lease's store anew, once the servers are known to write to disk before they acknowledge. The ledger
+// must hold the last record that the history knows.
+func (m *member) open(ctx context.Context, known ledger.Head) (*ledger.JetStream, error) {
 	js, err := jetstream.New(m.ledger)
 	if err != nil {
 		return nil, fmt.Errorf("reach JetStream: %w", err)
 	}
 	store, err := ledger.OpenJetStream(ctx, js, ledger.Options{
 		SyncAlways: ledger.MajoritySyncAlways(m.system, durableWithin), Replicas: clusterCopies,
-		AppendTimeout: appendWithin, ReadTimeout: readWithin, AttemptTimeout: attemptWithin,
+		AppendTimeout: appendWithin, ReadTimeout: readWithin, AttemptTimeout: attemptWithin, Known: known,
 		Survived: func(err error) { m.log.Warn("trouble with the ledger survived", zap.Error(err)) },
 	})
 	if err != nil || m.elector.Load() != nil {

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"path/filepath"
 	"slices"
 	"time"
 
@@ -15,6 +14,7 @@ import (
 
 	"tandem/daemon/bus"
 	"tandem/daemon/config"
+	"tandem/daemon/datadir"
 	"tandem/daemon/lead"
 	"tandem/daemon/ledger"
 )
@@ -27,12 +27,6 @@ const (
 	// progressEvery is how often, in records, the copy tells how far it is.
 	progressEvery = 10_000
 )
-
-func ledgerCommand() *cobra.Command {
-	cmd := &cobra.Command{Use: "ledger", Short: "Work on a ledger while no daemon runs on it", Args: cobra.NoArgs}
-	cmd.AddCommand(moveCommand())
-	return cmd
-}
 
 func moveCommand() *cobra.Command {
 	var to string
@@ -70,13 +64,13 @@ func moveCommand() *cobra.Command {
 // moveLedger copies the ledger, with nobody else at either side of it.
 func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.Logger, out io.Writer) error {
 	server, err := bus.StartServer(bus.ServerConfig{
-		StoreDir: filepath.Join(set.DataDir, "bus"), MaxStore: mostStore, MaxPayload: ledger.ServerMaxPayload, Log: natsLog(log),
+		StoreDir: datadir.BusDir(set.DataDir), MaxStore: mostStore, MaxPayload: ledger.ServerMaxPayload, Log: natsLog(log),
 	})
 	if err != nil {
 		return err
 	}
 	defer server.Shutdown()
-	local, err := openLedger(ctx, server, log)
+	local, err := openLedger(ctx, server, ledger.Head{}, log)
 	if err != nil {
 		return err
 	}

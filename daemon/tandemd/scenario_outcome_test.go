@@ -24,7 +24,7 @@ func TestDaemonDiesMidPrintAndDriverFinishesMeanwhile(t *testing.T) {
 		})
 	})
 	s.open()
-	after := s.stepUntil("the daemon has heard of the end", "decals", "print", completed)
+	after := s.stepUntil("the daemon has heard of the end", "decals", "print", isCompleted)
 	if len(after.GetRuns()) != 1 || after.GetPiecesGood() != 60 {
 		t.Fatalf("printed in the end: %v, want 60 in the one run %s", after, run.GetId())
 	}
@@ -34,7 +34,7 @@ func TestDaemonDiesMidPrintAndDriverFinishesMeanwhile(t *testing.T) {
 	}
 	cut := s.stepUntil("cutting is given out", "decals", "cut", func(c *tandemv1.Step) bool { return len(c.GetRuns()) > 0 })
 	s.begin(cut.GetRuns()[0].GetId())
-	if cut = s.stepUntil("all is cut", "decals", "cut", completed); len(cut.GetRuns()) != 1 {
+	if cut = s.stepUntil("all is cut", "decals", "cut", isCompleted); len(cut.GetRuns()) != 1 {
 		t.Errorf("cutting was given out %d times", len(cut.GetRuns()))
 	}
 	for _, id := range []string{"printer-1", "printer-2"} {
@@ -62,7 +62,7 @@ func TestDeviceIsOfflineMidStepAndPrintsOn(t *testing.T) {
 	if now := s.status(); now.GetDevicesNotOnline() != 1 || !has(now.GetReasons(), "outcome on "+at+" unknown") {
 		t.Errorf("the daemon tells of no step that needs a person: %v", now)
 	}
-	done := s.stepUntil("all is printed", "decals", "print", completed)
+	done := s.stepUntil("all is printed", "decals", "print", isCompleted)
 	if len(done.GetRuns()) != 1 || done.GetRuns()[0].GetId() != away.GetRuns()[0].GetId() || done.GetPiecesGood() != 60 {
 		t.Errorf("in the end %v", done)
 	}
@@ -123,7 +123,7 @@ func TestOfflineDeviceDoesNotReturnAndIsHeardTooLate(t *testing.T) {
 	if second.GetDevice() == run.GetDevice() || second.GetPieces() != 34 || second.GetFence() <= run.GetFence() {
 		t.Fatalf("the rest is given out as %v after %v", second, run)
 	}
-	done := s.stepUntil("the rest is printed", "decals", "print", completed)
+	done := s.stepUntil("the rest is printed", "decals", "print", isCompleted)
 	old.start()
 	said := fmt.Sprintf("%s says that %s is completed", run.GetDevice(), run.GetId())
 	s.until("people are told what the old one says", func() bool { return has(s.status().GetReasons(), said) })
@@ -161,7 +161,7 @@ func TestCompletionArrivesForACanceledRun(t *testing.T) {
 	m.start()
 	s.until("the job is canceled", func() bool { return s.job("decals").GetState() == tandemv1.JobState_JOB_STATE_CANCELED })
 	j := s.job("decals")
-	if p := s.step("decals", "print"); p.GetPiecesGood() != 60 || !completed(p) {
+	if p := s.step("decals", "print"); p.GetPiecesGood() != 60 || !isCompleted(p) {
 		t.Errorf("printed: %v, want the 60 that were made", p)
 	}
 	if c := s.step("decals", "cut"); len(c.GetRuns()) != 0 || c.GetState() != tandemv1.JobState_JOB_STATE_CANCELED {

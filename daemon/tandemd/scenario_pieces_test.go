@@ -39,17 +39,17 @@ func (s *scene) attend(job string, steps ...string) *tandemv1.Step {
 	var last *tandemv1.Step
 	for _, id := range steps {
 		given := func(t *tandemv1.Step) bool {
-			return completed(t) || len(t.GetRuns()) > 0 && t.GetRuns()[len(t.GetRuns())-1].GetEndTime() == nil
+			return isCompleted(t) || len(t.GetRuns()) > 0 && t.GetRuns()[len(t.GetRuns())-1].GetEndTime() == nil
 		}
 		last = s.stepUntil(id+" is given out", job, id, given)
-		if !completed(last) && last.GetOperation() != "dry" && last.GetOperation() != "print" {
+		if !isCompleted(last) && last.GetOperation() != "dry" && last.GetOperation() != "print" {
 			run := last.GetRuns()[len(last.GetRuns())-1]
 			s.begin(run.GetId())
 			if last.GetOperation() == "pack" {
 				s.finish(run.GetId())
 			}
 		}
-		last = s.stepUntil(id+" is done", job, id, completed)
+		last = s.stepUntil(id+" is done", job, id, isCompleted)
 	}
 	return last
 }
@@ -143,7 +143,7 @@ func TestThreeOfSixtyAreSpoiledAndTheRestHasLeft(t *testing.T) {
 		t.Fatalf("panels %v, want a second bundle", j.GetPanels())
 	}
 	s.finish(pack.GetRuns()[0].GetId())
-	if pack = s.stepUntil("57 are packed", "decals", "pack", completed); pack.GetPiecesGood() != 57 {
+	if pack = s.stepUntil("57 are packed", "decals", "pack", isCompleted); pack.GetPiecesGood() != 57 {
 		t.Errorf("packed first: %v, want 57", pack)
 	}
 	if s.job("decals").GetState() == tandemv1.JobState_JOB_STATE_COMPLETED {
@@ -203,7 +203,7 @@ func TestRollRunsOutAndOnlyTheSameMaterialGoesOn(t *testing.T) {
 		t.Fatal(err)
 	}
 	s.machines["printer-1"].Help()
-	done := s.stepUntil("all is printed", "decals", "print", completed)
+	done := s.stepUntil("all is printed", "decals", "print", isCompleted)
 	if len(done.GetRuns()) != 1 || done.GetPiecesGood() != 60 || done.GetRuns()[0].GetId() != out.GetRuns()[0].GetId() {
 		t.Errorf("in the end %v, want 60 in the one run", done)
 	}
@@ -227,7 +227,7 @@ func TestRollRunsOutAndTheLastPieceIsDoubtful(t *testing.T) {
 		return !slices.ContainsFunc(s.machines["printer-1"].runs(), func(r *driverv1.RunStatus) bool { return r.GetRun() == out.GetRuns()[0].GetId() })
 	})
 	s.machines["printer-1"].Help()
-	done := s.stepUntil("all is printed", "decals", "print", completed)
+	done := s.stepUntil("all is printed", "decals", "print", isCompleted)
 	if n := len(done.GetRuns()); n != 2 || done.GetRuns()[0].GetPiecesGood() != 25 || done.GetRuns()[1].GetPieces() != 35 || done.GetPiecesGood() != 60 {
 		t.Errorf("in the end %v, want 25 and 35", done)
 	}

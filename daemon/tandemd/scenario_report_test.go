@@ -175,7 +175,7 @@ func TestDriverReportsInEveryOrder(t *testing.T) {
 					d.say(d.status(d.epoch, d.next(), words[3]))
 					repeat = time.Now().Add(time.Second)
 				}
-				return completed(p)
+				return isCompleted(p)
 			})
 			if len(p.GetRuns()) != 1 || p.GetPiecesGood() != 60 || p.GetRuns()[0].GetState() != jobCompleted || p.GetRuns()[0].GetPiecesGood() != 60 {
 				t.Errorf("order %v, late %v: the step is %v", order, late, p)
@@ -207,7 +207,7 @@ func TestDriverRepeatsAReportAThousandTimes(t *testing.T) {
 		d.say(same)
 	}
 	d.say(d.status(d.epoch, d.next(), word(g, jobCompleted, 60)))
-	s.stepUntil("it is done", "decals", "print", completed)
+	s.stepUntil("it is done", "decals", "print", isCompleted)
 	if after := s.status().GetRevision(); after > before+2 { // its end, and at most the count once more
 		t.Errorf("the ledger has grown from %d to %d", before, after)
 	}
@@ -244,12 +244,12 @@ func TestReportsOfAnEarlierRunFenceAndEpoch(t *testing.T) {
 		t.Error("a driver that has been replaced is welcome")
 	}
 	s.until("the replaced driver's report is counted", func() bool { return s.status().GetReportsDropped() > dropped })
-	if p := s.step("decals", "print"); completed(p) || p.GetPiecesGood() != 10 || len(p.GetRuns()) != 2 {
+	if p := s.step("decals", "print"); isCompleted(p) || p.GetPiecesGood() != 10 || len(p.GetRuns()) != 2 {
 		t.Errorf("after words that do not count the step is %v", p)
 	}
 	d.say(d.status(d.epoch, d.next(), word(second, jobProcessing, 1)))
 	d.say(d.status(d.epoch, d.next(), word(second, jobCompleted, 50)))
-	p := s.stepUntil("the second run is done", "decals", "print", completed)
+	p := s.stepUntil("the second run is done", "decals", "print", isCompleted)
 	if p.GetPiecesGood() != 60 || p.GetRuns()[0].GetPiecesGood() != 10 || p.GetRuns()[1].GetPiecesGood() != 50 {
 		t.Errorf("in the end %v", p)
 	}

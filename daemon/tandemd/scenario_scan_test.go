@@ -52,7 +52,7 @@ func TestSameBarcodeIsScannedTwiceAndAgainTenMinutesLater(t *testing.T) {
 	if r := s.scan("cutter-1", panel, s.next()); r.GetOutcome() != tandemv1.RecordScanResponse_OUTCOME_DUPLICATE {
 		t.Errorf("a trembling hand: %v", r)
 	}
-	s.stepUntil("cut", "numbers", "cut", completed)
+	s.stepUntil("cut", "numbers", "cut", isCompleted)
 	at := s.status().GetNow().AsTime()
 	s.until("ten minutes later", func() bool { return s.status().GetNow().AsTime().Sub(at) > 10*time.Minute })
 	s.reopen()
@@ -98,7 +98,7 @@ func TestRightPanelAtTheWrongCutter(t *testing.T) {
 		t.Fatal(err)
 	}
 	s.scanUntilStarted(wrong, panel)
-	c = s.stepUntil("it is cut", "numbers", "cut", completed)
+	c = s.stepUntil("it is cut", "numbers", "cut", isCompleted)
 	if last := c.GetRuns()[len(c.GetRuns())-1]; last.GetDevice() != wrong || len(s.machines[right].started()) > 0 {
 		t.Errorf("cut by %v; %s has worked on %v", last, right, s.machines[right].started())
 	}

@@ -310,7 +310,7 @@ func has(list []string, part string) bool {
 	return slices.ContainsFunc(list, func(s string) bool { return strings.Contains(s, part) })
 }
 
-func completed(s *tandemv1.Step) bool { return s.GetState() == tandemv1.JobState_JOB_STATE_COMPLETED }
+func isCompleted(s *tandemv1.Step) bool { return s.GetState() == tandemv1.JobState_JOB_STATE_COMPLETED }
 
 // unknown is a step of whose run nobody knows how far it got.
 func unknown(s *tandemv1.Step) bool { return slices.Contains(s.GetStateReasons(), "x-outcome-unknown") }

@@ -109,11 +109,12 @@ func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address
 
 // serve runs a daemon until ctx ends or a part of it fails.
 func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
-	server, store, err := openHub(ctx, cfg)
+	server, store, past, err := openHub(ctx, cfg)
 	if err != nil {
 		return err
 	}
 	defer server.Shutdown()
+	defer past.Close()
 	var line *bus.Bus // set before the engine sends anything
 	choose := dispatch.New(dispatch.EarliestCompletion)
 	eng, err := engine.Open(ctx, engine.Options{
@@ -130,7 +131,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		},
 	})
 	if err != nil {
-		return err
+		return withRemedy(err, cfg)
 	}
 	if cfg.member != nil {
 		if err := cfg.member.awaitTurn(ctx, eng); err != nil {
@@ -163,7 +164,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	}
 	copied := mirror.New(eng, floorClock.Now, cfg.Log.Named("mirror"))
 	dates := forecast.Options{Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")}
-	background := []func(context.Context){copied.Run}
+	background := []func(context.Context){copied.Run, func(ctx context.Context) { past.Follow(ctx, eng, store, cfg.Log.Named("history")) }}
 	if cfg.member != nil {
 		background = append(background, cfg.member.watchDurable)
 	}
@@ -176,8 +177,8 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	background = append(background, forecasts.Run)
 	grpcServer, apiServer := api.New(eng, api.Options{
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
-		Dropped: func() uint64 { return line.Stats().Dropped() }, Attention: func() []string { return attention(line.Stats()) },
-		Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Leads: cfg.answers(), Log: cfg.Log.Named("api"),
+		Dropped: func() uint64 { return line.Stats().Dropped() }, Attention: func() []string { return append(attention(line.Stats()), past.Attention()...) },
+		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Leads: cfg.answers(), Log: cfg.Log.Named("api"),
 	})
 	return (&running{
 		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, background: background, listener: listener,
@@ -194,7 +195,8 @@ func natsLog(log *zap.Logger) *zap.Logger {
 }
 
 // openLedger opens the ledger of the embedded server, after its durability has been verified.
-func openLedger(ctx context.Context, server *bus.Server, log *zap.Logger) (*ledger.JetStream, error) {
+// It must hold the last record that the history knows.
+func openLedger(ctx context.Context, server *bus.Server, known ledger.Head, log *zap.Logger) (*ledger.JetStream, error) {
 	conn, err := server.LedgerConn()
 	if err != nil {
 		return nil, err
@@ -204,8 +206,8 @@ func openLedger(ctx context.Context, server *bus.Server, log *zap.Logger) (*ledg
 		return nil, fmt.Errorf("reach JetStream: %w", err)
 	}
 	return ledger.OpenJetStream(ctx, js, ledger.Options{
-		SyncAlways: server.SyncAlways,
-		Survived:   func(err error) { log.Warn("ledger damage survived", zap.Error(err)) },
+		SyncAlways: server.SyncAlways, Known: known,
+		Survived: func(err error) { log.Warn("ledger damage survived", zap.Error(err)) },
 	})
 }
 

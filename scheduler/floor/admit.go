@@ -17,8 +17,8 @@ func (f *Floor) Admit(rec *ledgerv1.Record) error {
 	}
 	term := rec.GetTerm()
 	switch {
-	case rec.GetSchema() > Schema:
-		return refuse(Invalid, "NEWER_SCHEMA", "it has schema %d and this program reads up to %d: use the newer program", rec.GetSchema(), Schema)
+	case Readable(rec.GetSchema()) != nil:
+		return refuse(Invalid, "NEWER_SCHEMA", "%v", Readable(rec.GetSchema()))
 	case term < f.Term:
 		return refuse(Stale, "OLD_TERM", "it is of term %d, and term %d has begun before it: its writer no longer led", term, f.Term)
 	case rec.GetRevision() != f.Revision+1:

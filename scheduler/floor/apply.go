@@ -27,6 +27,12 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 		f.applyFile(k.FloorConfigured.GetFloor())
 	case *ledgerv1.Event_RequestAnswered:
 		f.remember(&answered{event: k.RequestAnswered, time: at, revision: revision})
+	case *ledgerv1.Event_LedgerRestored:
+		f.applyLedgerRestored(k.LedgerRestored)
+	case *ledgerv1.Event_WorkUnrecorded:
+		f.applyWorkUnrecorded(k.WorkUnrecorded, at)
+	case *ledgerv1.Event_WorkReviewed:
+		f.applyWorkReviewed(k.WorkReviewed)
 	case *ledgerv1.Event_JobCreated:
 		f.applyJobCreated(k.JobCreated, at)
 	case *ledgerv1.Event_JobHeld:

@@ -154,7 +154,7 @@ func (f *Floor) applyRunResolved(e *ledgerv1.RunResolved, at time.Time) {
 		f.book(r, made)
 		f.detach(r, at)
 	}
-	s.Blocked = ""
+	s.Blocked, s.Review = "", false // a person has looked
 	switch {
 	case e.GetOutcome() == ledgerv1.RunResolved_OUTCOME_DONE, s.Left() == 0 && e.GetOutcome() == ledgerv1.RunResolved_OUTCOME_KEEP:
 		f.endStep(s, tandemv1.JobState_JOB_STATE_COMPLETED, at)

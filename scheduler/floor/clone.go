@@ -103,6 +103,7 @@ func (f *Floor) clone(learned *learn.Model, keep func(*Job) bool) *Floor {
 			n.LastRun = c.runs[d.LastRun.ID]
 		}
 	}
+	c.cloneReview(f)
 	c.cloneCodes(f)
 	if !c.frozen && keepsAll(f, c.jobs) {
 		for _, a := range f.requestOrder { // answers are never changed

@@ -160,6 +160,10 @@ func (f *Floor) reported(d *Device, s *driverv1.Status, before tandemv1.Link, no
 					events = append(events, empty)
 				}
 			}
+		} else if e, unrecorded := f.unrecordedWork(d, rs); unrecorded {
+			if e != nil {
+				events = append(events, e)
+			}
 		} else if e := d.stray(r, rs); e != nil {
 			events = append(events, e)
 		}

@@ -38,6 +38,8 @@ func (c Grant) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	switch {
 	case s.GangNote() != "":
 		return Decision{}, conflict("IN_GANG_RUN", "step %s of %s %s", s.ID(), s.Job.ID, s.GangNote())
+	case s.Review:
+		return Decision{}, conflict("UNRECORDED_WORK", "%s", s.reviewSummary())
 	case !s.Grantable():
 		return Decision{}, conflict("STEP_NOT_READY", "step %s of %s cannot start now", s.ID(), s.Job.ID)
 	case now.Before(s.Ready()):

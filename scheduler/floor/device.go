@@ -34,7 +34,9 @@ type Device struct {
 	Idle     time.Time // when its last run ended: it cools down from then on
 	Revision uint64
 	strays   []string
-	factors  map[pace]float64 // what its runs took, by what the model said
+
+	unrecorded []*Unrecorded    // work it has reported and the ledger does not have
+	factors    map[pace]float64 // what its runs took, by what the model said
 
 	Lot       *Lot   // on it, of what is loaded; nil: nobody keeps account
 	Blade     string // kind of blade in it; empty: nobody said
@@ -116,6 +118,8 @@ func (d *Device) Available() (bool, string) {
 		return false, "its driver has not reported yet"
 	case len(d.Live) >= d.Capacity:
 		return false, "is busy"
+	case d.atUnrecorded() != nil:
+		return false, "is at work on " + d.atUnrecorded().Run + ", which the ledger does not have"
 	}
 	return true, ""
 }

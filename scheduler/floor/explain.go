@@ -94,6 +94,8 @@ func (s *Step) summary(now time.Time) string {
 		return fmt.Sprintf("%s %s; there, %s", s.ID(), s.GangNote(), s.Carrier.summary(now))
 	case s.lost() && s.Waiting == 0:
 		return s.ID() + " " + s.GangNote()
+	case s.Review:
+		return s.reviewSummary()
 	case s.Job.Held:
 		return fmt.Sprintf("%s waits for its job to be released: %s", s.ID(), orDash(s.Job.HoldNote))
 	case s.Job.OnHold():

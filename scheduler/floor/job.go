@@ -61,6 +61,7 @@ type Step struct {
 	Free       time.Time         // when the last of them was completed; intake or release time if there are none
 	Ended      tandemv1.JobState // completed, canceled or aborted; unspecified before
 	Blocked    string            // reason why a person must decide; empty: nobody need
+	Review     bool              // it may have been done without a record: a person must say
 	WaitWaived bool
 	Good       int32
 	Spoiled    int32
@@ -216,7 +217,7 @@ func (s *Step) DryUntil() time.Time {
 
 // Grantable says whether the step may be given to a device as soon as its Ready time has come.
 func (s *Step) Grantable() bool {
-	return s.Open() && s.Live == nil && s.Blocked == "" && s.Waiting == 0 && s.Left() > 0 && s.ownWork() &&
+	return s.Open() && s.Live == nil && s.Blocked == "" && !s.Review && s.Waiting == 0 && s.Left() > 0 && s.ownWork() &&
 		!s.Job.OnHold() && s.Job.Ending == tandemv1.JobState_JOB_STATE_UNSPECIFIED
 }
 
@@ -249,6 +250,9 @@ func (s *Step) waitingState(now time.Time) (tandemv1.JobState, []string) {
 	var reasons []string
 	if s.Job.OnHold() {
 		reasons = append(reasons, ReasonHoldUntilSpecified)
+	}
+	if s.Review {
+		reasons = append(reasons, ReasonUnrecorded)
 	}
 	if s.onSharedPanel() != nil {
 		reasons = append(reasons, ReasonInGangRun)

@@ -28,6 +28,9 @@ func (f *Floor) Orders(d *Device, last *driverv1.Status, now time.Time) []*drive
 		if r != nil && r.Device == d && r.Fence == rs.GetFence() && r.Step.Live == r {
 			continue
 		}
+		if !ended(rs.GetState()) && f.leaveAlone(d, rs) {
+			continue // it goes on with what it was told; a person is told of it
+		}
 		if ended(rs.GetState()) || (r != nil && r.Device == d && d.Manual()) {
 			add(&driverv1.Order{Kind: &driverv1.Order_Settle{Settle: &driverv1.Settle{Run: rs.GetRun(), Fence: rs.GetFence()}}})
 		} else {

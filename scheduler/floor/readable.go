@@ -9,10 +9,10 @@ import (
 	"tandem/scheduler/calendar"
 )
 
-// readable returns why this program cannot read what has a schema.
-func readable(schema uint32) error {
+// Readable says whether this program reads records and snapshots of a schema; the error is for people.
+func Readable(schema uint32) error {
 	if schema > Schema {
-		return fmt.Errorf("has schema %d and this program reads up to %d: use the newer program", schema, Schema)
+		return fmt.Errorf("schema %d was written by a newer program, and this one reads up to %d: use the newer program, or restore a backup made before the upgrade", schema, Schema)
 	}
 	return nil
 }

@@ -37,6 +37,7 @@ const (
 	ReasonInGangRun          = "x-in-gang-run"         // a gang run does the work, or still has the panel
 	ReasonUnattended         = "x-unattended"          // nobody is there to begin it, or not for long enough
 	ReasonOperatorBusy       = "x-operator-busy"       // everybody who is there has something to do
+	ReasonUnrecorded         = "x-unrecorded-work"     // it may have been done after the backup that the ledger comes from
 	ReasonWouldWait          = "x-would-wait-too-long" // a step after it would wait for longer than it may
 )
 

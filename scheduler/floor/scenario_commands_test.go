@@ -53,6 +53,8 @@ func (s *stage) look(verb string, w *words) (answer string, ok bool) {
 		return s.state(w), true
 	case "orders":
 		return s.orders(w), true
+	case "unrecorded":
+		return s.unrecorded(), true
 	case "explain":
 		step, _ := s.step(w)
 		return explanation(step.Explain(s.now, s.floor.Devices)), true
@@ -145,6 +147,14 @@ func (s *stage) runCommand(verb string, w *words) Command {
 		return Report{Device: device, Status: s.status(device, w)}
 	case "lose":
 		return LoseDevice{Device: w.next()}
+	case "restored": // the records so far are those of a backup
+		return RestoreLedger{Made: s.now, Restored: s.now, NothingDone: w.flag("nothing-done")}
+	case "review": // JOB[/STEP] not-done|done|keep [good=N] [on=DEVICE]
+		job, step, _ := strings.Cut(w.next(), "/")
+		outcomes := map[string]ReviewOutcome{"not-done": ReviewNotDone, "done": ReviewDone, "keep": ReviewKeep}
+		return ReviewStep{Job: job, Step: step, Outcome: outcomes[w.next()], Good: w.number("good"), Device: w.key("on"), Note: w.key("note")}
+	case "note":
+		return NoteUnrecorded{Run: w.next(), Note: w.key("note")}
 	}
 	w.fail("there is no command %q", verb)
 	return nil
@@ -185,7 +195,7 @@ func (s *stage) step(w *words) (*Step, *Device) {
 
 // status reads
 //
-//	[epoch=N] [is=STATE] [why=REASON,...] [link=offline] [RUN STATE [good=N] [spoiled=N] [fence=N] [reasons=R,...] [began=AGO] [ended=AGO]
+//	[epoch=N] [is=STATE] [why=REASON,...] [link=offline] [RUN STATE [good=N] [spoiled=N] [fence=N] [of=JOB/STEP] [reasons=R,...] [began=AGO] [ended=AGO]
 //	[read=CODE:X/Y/X/Y/...,...]]
 //
 // The epoch is the device's, the fence the run's; a device is processing while its run is.
@@ -212,6 +222,7 @@ func (s *stage) status(device string, w *words) *driverv1.Status {
 		if n := w.number("fence"); n > 0 {
 			rs.Fence = uint64(n)
 		}
+		rs.Job, rs.Step, _ = strings.Cut(w.key("of"), "/")
 		if ago := w.key("began"); ago != "" {
 			rs.StartTime = stamp(s.now.Add(-w.span(ago)))
 		}

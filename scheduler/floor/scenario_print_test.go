@@ -259,3 +259,15 @@ func (s *stage) orders(w *words) string {
 	}
 	return out.String()
 }
+
+// unrecorded shows the work that devices report and the ledger does not have.
+func (s *stage) unrecorded() string {
+	var out strings.Builder
+	for _, u := range s.floor.Unrecorded() {
+		fmt.Fprintln(&out, u)
+	}
+	if out.Len() == 0 {
+		return "none\n"
+	}
+	return out.String()
+}

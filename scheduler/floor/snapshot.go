@@ -14,8 +14,15 @@ import (
 	"tandem/scheduler/code"
 )
 
-// Schema is the version of the ledger's records and snapshots that this program writes, and the newest it reads.
-const Schema = 1
+// Schema is the version of the ledger's records and snapshots that this program writes, and the newest it reads. It reads all
+// older ones as they are:
+//
+//	1  the first
+//	2  ledger_restored, work_unrecorded and work_reviewed; a snapshot tells what is to be reviewed, and which starts are void
+//
+// It grows with every kind of event that an older program would not know, so that such a program refuses the ledger before it has
+// applied half of it.
+const Schema = 2
 
 // Snapshot returns the whole state. Two floors that applied the same records have equal snapshots.
 func (f *Floor) Snapshot() *ledgerv1.Snapshot {
@@ -57,6 +64,7 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 	}
 	out.Learned = f.snapshotLearned()
 	out.Attendance = f.people.snapshot()
+	f.snapshotReview(out)
 	for _, a := range f.requestOrder {
 		out.Requests = append(out.Requests, &ledgerv1.RequestSnapshot{Request: a.event, CommitTime: stamp(a.time), Revision: a.revision})
 	}
@@ -64,7 +72,7 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 }
 
 func (s *Step) snapshot() *ledgerv1.StepSnapshot {
-	out := &ledgerv1.StepSnapshot{Ended: s.Ended, Blocked: s.Blocked, WaitWaived: s.WaitWaived, FreeTime: stamp(s.Free), ShareDone: s.done, ShareGiven: s.given}
+	out := &ledgerv1.StepSnapshot{Ended: s.Ended, Blocked: s.Blocked, Review: s.Review, WaitWaived: s.WaitWaived, FreeTime: stamp(s.Free), ShareDone: s.done, ShareGiven: s.given}
 	for id, until := range s.refused {
 		if out.RefusedUntil == nil {
 			out.RefusedUntil = map[string]*timestamppb.Timestamp{}
@@ -80,8 +88,8 @@ func (s *Step) snapshot() *ledgerv1.StepSnapshot {
 
 // Restore returns the floor of a snapshot.
 func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
-	if err := readable(snap.GetSchema()); err != nil {
-		return nil, fmt.Errorf("restore floor: the snapshot %w", err)
+	if err := Readable(snap.GetSchema()); err != nil {
+		return nil, fmt.Errorf("restore floor: the snapshot: %w", err)
 	}
 	if err := readableFile(snap.GetFloor()); err != nil {
 		return nil, fmt.Errorf("restore floor: the snapshot %w", err)
@@ -122,6 +130,7 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 	if err := f.restoreLearned(snap.GetLearned()); err != nil {
 		return nil, err
 	}
+	f.restoreReview(snap)
 	for _, r := range snap.GetRequests() {
 		f.remember(&answered{event: r.GetRequest(), time: moment(r.GetCommitTime()), revision: r.GetRevision()})
 	}
@@ -218,7 +227,7 @@ func (f *Floor) restoreStep(j *Job, v *tandemv1.Step, extra *ledgerv1.StepSnapsh
 	spec := stepInputs(v)
 	spec.RemakeOf = v.GetRemakeOf()
 	s := f.addStep(j, spec, moment(extra.GetFreeTime()))
-	s.Ended, s.Blocked, s.WaitWaived = extra.GetEnded(), extra.GetBlocked(), extra.GetWaitWaived()
+	s.Ended, s.Blocked, s.WaitWaived, s.Review = extra.GetEnded(), extra.GetBlocked(), extra.GetWaitWaived(), extra.GetReview()
 	if !s.Open() {
 		j.open--
 	}

@@ -39,6 +39,10 @@ type Floor struct {
 	personNumbers map[string]uint64
 	deviceNumbers map[string]uint64
 
+	gaps         []fenceGap    // fences that this ledger does not give
+	unrecorded   []*Unrecorded // oldest first
+	restoredFrom time.Time     // when the backup was made that the ledger comes from
+
 	changes   Changes
 	forgotten int  // jobs in Jobs that are to be dropped: see Forget
 	frozen    bool // nothing is learned any more: see CloneOpen

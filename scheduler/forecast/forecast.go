@@ -234,7 +234,7 @@ func stuck(j *floor.Job, now time.Time) string {
 			}
 		}
 		switch {
-		case of.Live != nil && of.Live.Unknown(), of.Blocked != "":
+		case of.Live != nil && of.Live.Unknown(), of.Blocked != "", of.Review:
 			return of.Explain(now, nil).GetSummary()
 		case of.Live == nil && len(of.Class.Fits) == 0:
 			return of.ID() + " fits no device of this floor"

@@ -3,6 +3,7 @@
 package ledgertest
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -35,6 +36,7 @@ func Run(t *testing.T, open func(t *testing.T) ledger.Ledger) {
 		{"replay while appending", replayWhileAppending},
 		{"replay ends early", replayEndsEarly},
 		{"replay from beyond the end", replayBeyondEnd},
+		{"stored form", storedForm},
 		{"newest snapshot", newestSnapshot},
 		{"long snapshot", longSnapshot},
 		{"invalid snapshot", invalidSnapshot},
@@ -454,5 +456,47 @@ func Compacted(tb testing.TB, l ledger.Ledger, after, oldest uint64) {
 	var gone *ledger.CompactedError
 	if !errors.Is(err, ledger.ErrCompacted) || !errors.As(err, &gone) || gone.Oldest != oldest {
 		tb.Errorf("replay after %d: got error %v, want a *CompactedError with oldest revision %d", after, err, oldest)
+	}
+}
+
+// storedForm reads records back byte for byte, up to a revision.
+func storedForm(t *testing.T, l ledger.Ledger) {
+	s, ok := l.(ledger.Stored)
+	if !ok {
+		t.Fatalf("%T does not give out records in their stored form", l)
+	}
+	records, head := Fill(t, l, ledger.Head{}, 12, 3)
+	if got := s.Head(); got.Revision != head.Revision || !bytes.Equal(got.Hash, head.Hash) {
+		t.Errorf("head is %+v, want %+v", got, head)
+	}
+	for _, c := range []struct{ after, through, first, last uint64 }{{0, 0, 1, 12}, {0, 5, 1, 5}, {3, 7, 4, 7}, {4, 4, 5, 4}, {12, 0, 13, 12}} {
+		next := c.first
+		var links ledger.Chain
+		err := s.ReplayStored(t.Context(), c.after, c.through, func(rec *ledgerv1.Record, stored []byte) error {
+			want, _, err := ledger.Encode(records[next-1])
+			if err != nil {
+				return err
+			}
+			if rec.GetRevision() != next || !bytes.Equal(stored, want) {
+				t.Errorf("after %d through %d: record %d is not as stored", c.after, c.through, rec.GetRevision())
+			}
+			next++
+			if c.first > 1 {
+				return nil
+			}
+			if _, err := links.Next(bytes.Clone(stored)); err != nil {
+				return err
+			}
+			return nil
+		})
+		if err != nil || next != c.last+1 {
+			t.Errorf("after %d through %d: ended before %d, want %d: %v", c.after, c.through, next, c.last+1, err)
+		}
+		if c.first == 1 && links.Head().Revision != c.last {
+			t.Errorf("the chain ends at %d, want %d", links.Head().Revision, c.last)
+		}
+	}
+	if err := s.ReplayStored(t.Context(), 0, 13, func(*ledgerv1.Record, []byte) error { return nil }); !errors.Is(err, ledger.ErrCorrupt) {
+		t.Errorf("through a revision that is not there: %v", err)
 	}
 }

@@ -22,6 +22,688 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// What a person found.
+type ReviewWorkRequest_Outcome int32
+
+const (
+	// Not said.
+	ReviewWorkRequest_OUTCOME_UNSPECIFIED ReviewWorkRequest_Outcome = 0
+	// Not done: it may go on as it is here.
+	ReviewWorkRequest_OUTCOME_NOT_DONE ReviewWorkRequest_Outcome = 1
+	// All its pieces are done.
+	ReviewWorkRequest_OUTCOME_DONE ReviewWorkRequest_Outcome = 2
+	// Some are done well; the rest is made in a new run.
+	ReviewWorkRequest_OUTCOME_KEEP ReviewWorkRequest_Outcome = 3
+)
+
+// Enum value maps for ReviewWorkRequest_Outcome.
+var (
+	ReviewWorkRequest_Outcome_name = map[int32]string{
+		0: "OUTCOME_UNSPECIFIED",
+		1: "OUTCOME_NOT_DONE",
+		2: "OUTCOME_DONE",
+		3: "OUTCOME_KEEP",
+	}
+	ReviewWorkRequest_Outcome_value = map[string]int32{
+		"OUTCOME_UNSPECIFIED": 0,
+		"OUTCOME_NOT_DONE":    1,
+		"OUTCOME_DONE":        2,
+		"OUTCOME_KEEP":        3,
+	}
+)
+
+func (x ReviewWorkRequest_Outcome) Enum() *ReviewWorkRequest_Outcome {
+	p := new(ReviewWorkRequest_Outcome)
+	*p = x
+	return p
+}
+
+func (x ReviewWorkRequest_Outcome) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ReviewWorkRequest_Outcome) Descriptor() protoreflect.EnumDescriptor {
+	return file_tandem_v1_admin_service_proto_enumTypes[0].Descriptor()
+}
+
+func (ReviewWorkRequest_Outcome) Type() protoreflect.EnumType {
+	return &file_tandem_v1_admin_service_proto_enumTypes[0]
+}
+
+func (x ReviewWorkRequest_Outcome) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ReviewWorkRequest_Outcome.Descriptor instead.
+func (ReviewWorkRequest_Outcome) EnumDescriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{7, 0}
+}
+
+// BackupRequest asks for a backup.
+type BackupRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BackupRequest) Reset() {
+	*x = BackupRequest{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BackupRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BackupRequest) ProtoMessage() {}
+
+func (x *BackupRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BackupRequest.ProtoReflect.Descriptor instead.
+func (*BackupRequest) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{0}
+}
+
+// BackupResponse is a part of the file, or what must have come.
+type BackupResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Content.
+	//
+	// Types that are valid to be assigned to Payload:
+	//
+	//	*BackupResponse_Data
+	//	*BackupResponse_Summary
+	Payload       isBackupResponse_Payload `protobuf_oneof:"payload"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BackupResponse) Reset() {
+	*x = BackupResponse{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BackupResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BackupResponse) ProtoMessage() {}
+
+func (x *BackupResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BackupResponse.ProtoReflect.Descriptor instead.
+func (*BackupResponse) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *BackupResponse) GetPayload() isBackupResponse_Payload {
+	if x != nil {
+		return x.Payload
+	}
+	return nil
+}
+
+func (x *BackupResponse) GetData() []byte {
+	if x != nil {
+		if x, ok := x.Payload.(*BackupResponse_Data); ok {
+			return x.Data
+		}
+	}
+	return nil
+}
+
+func (x *BackupResponse) GetSummary() *BackupSummary {
+	if x != nil {
+		if x, ok := x.Payload.(*BackupResponse_Summary); ok {
+			return x.Summary
+		}
+	}
+	return nil
+}
+
+type isBackupResponse_Payload interface {
+	isBackupResponse_Payload()
+}
+
+type BackupResponse_Data struct {
+	// The next bytes of the file.
+	Data []byte `protobuf:"bytes,1,opt,name=data,proto3,oneof"`
+}
+
+type BackupResponse_Summary struct {
+	// The last message: what the file is.
+	Summary *BackupSummary `protobuf:"bytes,2,opt,name=summary,proto3,oneof"`
+}
+
+func (*BackupResponse_Data) isBackupResponse_Payload() {}
+
+func (*BackupResponse_Summary) isBackupResponse_Payload() {}
+
+// BackupSummary says what a backup holds.
+type BackupSummary struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its last revision.
+	Revision uint64 `protobuf:"varint,1,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Hash of that record, hexadecimal: write it down elsewhere, and a changed backup is known.
+	LedgerHead string `protobuf:"bytes,2,opt,name=ledger_head,json=ledgerHead,proto3" json:"ledger_head,omitempty"`
+	// Records.
+	Records uint64 `protobuf:"varint,3,opt,name=records,proto3" json:"records,omitempty"`
+	// Events in them.
+	Events uint64 `protobuf:"varint,4,opt,name=events,proto3" json:"events,omitempty"`
+	// Length of the file.
+	Bytes int64 `protobuf:"varint,5,opt,name=bytes,proto3" json:"bytes,omitempty"`
+	// SHA-256 of the file.
+	Sha256        []byte `protobuf:"bytes,6,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BackupSummary) Reset() {
+	*x = BackupSummary{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BackupSummary) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BackupSummary) ProtoMessage() {}
+
+func (x *BackupSummary) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BackupSummary.ProtoReflect.Descriptor instead.
+func (*BackupSummary) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *BackupSummary) GetRevision() uint64 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
+func (x *BackupSummary) GetLedgerHead() string {
+	if x != nil {
+		return x.LedgerHead
+	}
+	return ""
+}
+
+func (x *BackupSummary) GetRecords() uint64 {
+	if x != nil {
+		return x.Records
+	}
+	return 0
+}
+
+func (x *BackupSummary) GetEvents() uint64 {
+	if x != nil {
+		return x.Events
+	}
+	return 0
+}
+
+func (x *BackupSummary) GetBytes() int64 {
+	if x != nil {
+		return x.Bytes
+	}
+	return 0
+}
+
+func (x *BackupSummary) GetSha256() []byte {
+	if x != nil {
+		return x.Sha256
+	}
+	return nil
+}
+
+// GetReviewRequest asks what is to be reviewed.
+type GetReviewRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetReviewRequest) Reset() {
+	*x = GetReviewRequest{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetReviewRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetReviewRequest) ProtoMessage() {}
+
+func (x *GetReviewRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetReviewRequest.ProtoReflect.Descriptor instead.
+func (*GetReviewRequest) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{3}
+}
+
+// Review lists what may have been done without a record.
+type Review struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When the backup was made that the ledger comes from, by the wall clock. Absent: it does not come from one.
+	BackupTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=backup_time,json=backupTime,proto3" json:"backup_time,omitempty"`
+	// Work that devices report and nobody has taken note of.
+	Runs []*UnrecordedRun `protobuf:"bytes,2,rep,name=runs,proto3" json:"runs,omitempty"`
+	// Steps that are given to no device until somebody says whether they have been done.
+	Steps         []*StepToReview `protobuf:"bytes,3,rep,name=steps,proto3" json:"steps,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Review) Reset() {
+	*x = Review{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Review) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Review) ProtoMessage() {}
+
+func (x *Review) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Review.ProtoReflect.Descriptor instead.
+func (*Review) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *Review) GetBackupTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BackupTime
+	}
+	return nil
+}
+
+func (x *Review) GetRuns() []*UnrecordedRun {
+	if x != nil {
+		return x.Runs
+	}
+	return nil
+}
+
+func (x *Review) GetSteps() []*StepToReview {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+// UnrecordedRun is work that a device reports and the ledger does not have.
+type UnrecordedRun struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The device.
+	Device string `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
+	// The run it names.
+	Run string `protobuf:"bytes,2,opt,name=run,proto3" json:"run,omitempty"`
+	// State it reports.
+	State JobState `protobuf:"varint,3,opt,name=state,proto3,enum=tandem.v1.JobState" json:"state,omitempty"`
+	// Pieces it claims to have done well.
+	PiecesGood int32 `protobuf:"varint,4,opt,name=pieces_good,json=piecesGood,proto3" json:"pieces_good,omitempty"`
+	// Pieces it claims to have spoiled.
+	PiecesSpoiled int32 `protobuf:"varint,5,opt,name=pieces_spoiled,json=piecesSpoiled,proto3" json:"pieces_spoiled,omitempty"`
+	// The job it names; empty if it names none.
+	Job string `protobuf:"bytes,6,opt,name=job,proto3" json:"job,omitempty"`
+	// The step it names; empty if it names none.
+	Step string `protobuf:"bytes,7,opt,name=step,proto3" json:"step,omitempty"`
+	// That step is in the ledger: review the step, and the run is done with.
+	StepKnown bool `protobuf:"varint,8,opt,name=step_known,json=stepKnown,proto3" json:"step_known,omitempty"`
+	// When it was first reported, by the floor's clock.
+	FirstTime     *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=first_time,json=firstTime,proto3" json:"first_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UnrecordedRun) Reset() {
+	*x = UnrecordedRun{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UnrecordedRun) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UnrecordedRun) ProtoMessage() {}
+
+func (x *UnrecordedRun) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UnrecordedRun.ProtoReflect.Descriptor instead.
+func (*UnrecordedRun) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *UnrecordedRun) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
+func (x *UnrecordedRun) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *UnrecordedRun) GetState() JobState {
+	if x != nil {
+		return x.State
+	}
+	return JobState_JOB_STATE_UNSPECIFIED
+}
+
+func (x *UnrecordedRun) GetPiecesGood() int32 {
+	if x != nil {
+		return x.PiecesGood
+	}
+	return 0
+}
+
+func (x *UnrecordedRun) GetPiecesSpoiled() int32 {
+	if x != nil {
+		return x.PiecesSpoiled
+	}
+	return 0
+}
+
+func (x *UnrecordedRun) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *UnrecordedRun) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *UnrecordedRun) GetStepKnown() bool {
+	if x != nil {
+		return x.StepKnown
+	}
+	return false
+}
+
+func (x *UnrecordedRun) GetFirstTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FirstTime
+	}
+	return nil
+}
+
+// StepToReview is a step that may have been done.
+type StepToReview struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The job.
+	Job string `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
+	// The step.
+	Step string `protobuf:"bytes,2,opt,name=step,proto3" json:"step,omitempty"`
+	// What it does.
+	Operation string `protobuf:"bytes,3,opt,name=operation,proto3" json:"operation,omitempty"`
+	// Pieces it still had to do.
+	PiecesLeft    int32 `protobuf:"varint,4,opt,name=pieces_left,json=piecesLeft,proto3" json:"pieces_left,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StepToReview) Reset() {
+	*x = StepToReview{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StepToReview) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StepToReview) ProtoMessage() {}
+
+func (x *StepToReview) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StepToReview.ProtoReflect.Descriptor instead.
+func (*StepToReview) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *StepToReview) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *StepToReview) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *StepToReview) GetOperation() string {
+	if x != nil {
+		return x.Operation
+	}
+	return ""
+}
+
+func (x *StepToReview) GetPiecesLeft() int32 {
+	if x != nil {
+		return x.PiecesLeft
+	}
+	return 0
+}
+
+// ReviewWorkRequest is a person's word on a step, on every step of a job, or on an unrecorded run.
+type ReviewWorkRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The job; with it run is empty.
+	Job string `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
+	// The step. Empty: every step of the job, which were then not done.
+	Step string `protobuf:"bytes,2,opt,name=step,proto3" json:"step,omitempty"`
+	// An unrecorded run to take note of, for one whose step the ledger does not have.
+	Run string `protobuf:"bytes,3,opt,name=run,proto3" json:"run,omitempty"`
+	// What was found; not for a run.
+	Outcome ReviewWorkRequest_Outcome `protobuf:"varint,4,opt,name=outcome,proto3,enum=tandem.v1.ReviewWorkRequest_Outcome" json:"outcome,omitempty"`
+	// Good pieces that were made, for OUTCOME_KEEP.
+	PiecesGood int32 `protobuf:"varint,5,opt,name=pieces_good,json=piecesGood,proto3" json:"pieces_good,omitempty"`
+	// The device that did it. Absent: the one that reports it, or the only one that can.
+	Device string `protobuf:"bytes,6,opt,name=device,proto3" json:"device,omitempty"`
+	// For the record.
+	Note string `protobuf:"bytes,7,opt,name=note,proto3" json:"note,omitempty"`
+	// Unique for each intended change.
+	RequestId string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Who says so; required.
+	Actor         string `protobuf:"bytes,9,opt,name=actor,proto3" json:"actor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReviewWorkRequest) Reset() {
+	*x = ReviewWorkRequest{}
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReviewWorkRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReviewWorkRequest) ProtoMessage() {}
+
+func (x *ReviewWorkRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReviewWorkRequest.ProtoReflect.Descriptor instead.
+func (*ReviewWorkRequest) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ReviewWorkRequest) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *ReviewWorkRequest) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *ReviewWorkRequest) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *ReviewWorkRequest) GetOutcome() ReviewWorkRequest_Outcome {
+	if x != nil {
+		return x.Outcome
+	}
+	return ReviewWorkRequest_OUTCOME_UNSPECIFIED
+}
+
+func (x *ReviewWorkRequest) GetPiecesGood() int32 {
+	if x != nil {
+		return x.PiecesGood
+	}
+	return 0
+}
+
+func (x *ReviewWorkRequest) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
+func (x *ReviewWorkRequest) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *ReviewWorkRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *ReviewWorkRequest) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
 // GetAttendanceRequest asks who is there.
 type GetAttendanceRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -33,7 +715,7 @@ type GetAttendanceRequest struct {
 
 func (x *GetAttendanceRequest) Reset() {
 	*x = GetAttendanceRequest{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[0]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -45,7 +727,7 @@ func (x *GetAttendanceRequest) String() string {
 func (*GetAttendanceRequest) ProtoMessage() {}
 
 func (x *GetAttendanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[0]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -58,7 +740,7 @@ func (x *GetAttendanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAttendanceRequest.ProtoReflect.Descriptor instead.
 func (*GetAttendanceRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{0}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *GetAttendanceRequest) GetDays() int32 {
@@ -87,7 +769,7 @@ type SetAttendanceRequest struct {
 
 func (x *SetAttendanceRequest) Reset() {
 	*x = SetAttendanceRequest{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[1]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -99,7 +781,7 @@ func (x *SetAttendanceRequest) String() string {
 func (*SetAttendanceRequest) ProtoMessage() {}
 
 func (x *SetAttendanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[1]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -112,7 +794,7 @@ func (x *SetAttendanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetAttendanceRequest.ProtoReflect.Descriptor instead.
 func (*SetAttendanceRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{1}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *SetAttendanceRequest) GetOperators() int32 {
@@ -173,7 +855,7 @@ type AttendanceView struct {
 
 func (x *AttendanceView) Reset() {
 	*x = AttendanceView{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[2]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -185,7 +867,7 @@ func (x *AttendanceView) String() string {
 func (*AttendanceView) ProtoMessage() {}
 
 func (x *AttendanceView) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[2]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -198,7 +880,7 @@ func (x *AttendanceView) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AttendanceView.ProtoReflect.Descriptor instead.
 func (*AttendanceView) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{2}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *AttendanceView) GetNow() *timestamppb.Timestamp {
@@ -265,7 +947,7 @@ type AttendanceWindow struct {
 
 func (x *AttendanceWindow) Reset() {
 	*x = AttendanceWindow{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[3]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -277,7 +959,7 @@ func (x *AttendanceWindow) String() string {
 func (*AttendanceWindow) ProtoMessage() {}
 
 func (x *AttendanceWindow) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[3]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -290,7 +972,7 @@ func (x *AttendanceWindow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AttendanceWindow.ProtoReflect.Descriptor instead.
 func (*AttendanceWindow) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{3}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *AttendanceWindow) GetFromTime() *timestamppb.Timestamp {
@@ -333,7 +1015,7 @@ type AttendanceDeviation struct {
 
 func (x *AttendanceDeviation) Reset() {
 	*x = AttendanceDeviation{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[4]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -345,7 +1027,7 @@ func (x *AttendanceDeviation) String() string {
 func (*AttendanceDeviation) ProtoMessage() {}
 
 func (x *AttendanceDeviation) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[4]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -358,7 +1040,7 @@ func (x *AttendanceDeviation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AttendanceDeviation.ProtoReflect.Descriptor instead.
 func (*AttendanceDeviation) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{4}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *AttendanceDeviation) GetOperators() int32 {
@@ -405,7 +1087,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[5]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -417,7 +1099,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[5]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -430,7 +1112,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{5}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{13}
 }
 
 // GetFloorRequest asks for the floor file in force.
@@ -442,7 +1124,7 @@ type GetFloorRequest struct {
 
 func (x *GetFloorRequest) Reset() {
 	*x = GetFloorRequest{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[6]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -454,7 +1136,7 @@ func (x *GetFloorRequest) String() string {
 func (*GetFloorRequest) ProtoMessage() {}
 
 func (x *GetFloorRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[6]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -467,7 +1149,7 @@ func (x *GetFloorRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetFloorRequest.ProtoReflect.Descriptor instead.
 func (*GetFloorRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{6}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{14}
 }
 
 // Status is the daemon's state.
@@ -511,7 +1193,7 @@ type Status struct {
 
 func (x *Status) Reset() {
 	*x = Status{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[7]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -523,7 +1205,7 @@ func (x *Status) String() string {
 func (*Status) ProtoMessage() {}
 
 func (x *Status) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[7]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -536,7 +1218,7 @@ func (x *Status) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Status.ProtoReflect.Descriptor instead.
 func (*Status) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{7}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Status) GetVersion() string {
@@ -660,7 +1342,7 @@ type ListCodesRequest struct {
 
 func (x *ListCodesRequest) Reset() {
 	*x = ListCodesRequest{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[8]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -672,7 +1354,7 @@ func (x *ListCodesRequest) String() string {
 func (*ListCodesRequest) ProtoMessage() {}
 
 func (x *ListCodesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[8]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -685,7 +1367,7 @@ func (x *ListCodesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCodesRequest.ProtoReflect.Descriptor instead.
 func (*ListCodesRequest) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{8}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{16}
 }
 
 // ListCodesResponse lists codes: devices, then people, then commands.
@@ -699,7 +1381,7 @@ type ListCodesResponse struct {
 
 func (x *ListCodesResponse) Reset() {
 	*x = ListCodesResponse{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[9]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -711,7 +1393,7 @@ func (x *ListCodesResponse) String() string {
 func (*ListCodesResponse) ProtoMessage() {}
 
 func (x *ListCodesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[9]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -724,7 +1406,7 @@ func (x *ListCodesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCodesResponse.ProtoReflect.Descriptor instead.
 func (*ListCodesResponse) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{9}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListCodesResponse) GetCodes() []*FloorCode {
@@ -751,7 +1433,7 @@ type FloorCode struct {
 
 func (x *FloorCode) Reset() {
 	*x = FloorCode{}
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[10]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -763,7 +1445,7 @@ func (x *FloorCode) String() string {
 func (*FloorCode) ProtoMessage() {}
 
 func (x *FloorCode) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_admin_service_proto_msgTypes[10]
+	mi := &file_tandem_v1_admin_service_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -776,7 +1458,7 @@ func (x *FloorCode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FloorCode.ProtoReflect.Descriptor instead.
 func (*FloorCode) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{10}
+	return file_tandem_v1_admin_service_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *FloorCode) GetKind() string {
@@ -811,7 +1493,62 @@ var File_tandem_v1_admin_service_proto protoreflect.FileDescriptor
 
 const file_tandem_v1_admin_service_proto_rawDesc = "" +
 	"\n" +
-	"\x1dtandem/v1/admin_service.proto\x12\ttandem.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/floor.proto\"*\n" +
+	"\x1dtandem/v1/admin_service.proto\x12\ttandem.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/floor.proto\x1a\x15tandem/v1/state.proto\"\x0f\n" +
+	"\rBackupRequest\"g\n" +
+	"\x0eBackupResponse\x12\x14\n" +
+	"\x04data\x18\x01 \x01(\fH\x00R\x04data\x124\n" +
+	"\asummary\x18\x02 \x01(\v2\x18.tandem.v1.BackupSummaryH\x00R\asummaryB\t\n" +
+	"\apayload\"\xac\x01\n" +
+	"\rBackupSummary\x12\x1a\n" +
+	"\brevision\x18\x01 \x01(\x04R\brevision\x12\x1f\n" +
+	"\vledger_head\x18\x02 \x01(\tR\n" +
+	"ledgerHead\x12\x18\n" +
+	"\arecords\x18\x03 \x01(\x04R\arecords\x12\x16\n" +
+	"\x06events\x18\x04 \x01(\x04R\x06events\x12\x14\n" +
+	"\x05bytes\x18\x05 \x01(\x03R\x05bytes\x12\x16\n" +
+	"\x06sha256\x18\x06 \x01(\fR\x06sha256\"\x12\n" +
+	"\x10GetReviewRequest\"\xa2\x01\n" +
+	"\x06Review\x12;\n" +
+	"\vbackup_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"backupTime\x12,\n" +
+	"\x04runs\x18\x02 \x03(\v2\x18.tandem.v1.UnrecordedRunR\x04runs\x12-\n" +
+	"\x05steps\x18\x03 \x03(\v2\x17.tandem.v1.StepToReviewR\x05steps\"\xac\x02\n" +
+	"\rUnrecordedRun\x12\x16\n" +
+	"\x06device\x18\x01 \x01(\tR\x06device\x12\x10\n" +
+	"\x03run\x18\x02 \x01(\tR\x03run\x12)\n" +
+	"\x05state\x18\x03 \x01(\x0e2\x13.tandem.v1.JobStateR\x05state\x12\x1f\n" +
+	"\vpieces_good\x18\x04 \x01(\x05R\n" +
+	"piecesGood\x12%\n" +
+	"\x0epieces_spoiled\x18\x05 \x01(\x05R\rpiecesSpoiled\x12\x10\n" +
+	"\x03job\x18\x06 \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\a \x01(\tR\x04step\x12\x1d\n" +
+	"\n" +
+	"step_known\x18\b \x01(\bR\tstepKnown\x129\n" +
+	"\n" +
+	"first_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\tfirstTime\"s\n" +
+	"\fStepToReview\x12\x10\n" +
+	"\x03job\x18\x01 \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\x02 \x01(\tR\x04step\x12\x1c\n" +
+	"\toperation\x18\x03 \x01(\tR\toperation\x12\x1f\n" +
+	"\vpieces_left\x18\x04 \x01(\x05R\n" +
+	"piecesLeft\"\xeb\x02\n" +
+	"\x11ReviewWorkRequest\x12\x10\n" +
+	"\x03job\x18\x01 \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\x02 \x01(\tR\x04step\x12\x10\n" +
+	"\x03run\x18\x03 \x01(\tR\x03run\x12>\n" +
+	"\aoutcome\x18\x04 \x01(\x0e2$.tandem.v1.ReviewWorkRequest.OutcomeR\aoutcome\x12\x1f\n" +
+	"\vpieces_good\x18\x05 \x01(\x05R\n" +
+	"piecesGood\x12\x16\n" +
+	"\x06device\x18\x06 \x01(\tR\x06device\x12\x12\n" +
+	"\x04note\x18\a \x01(\tR\x04note\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\b \x01(\tR\trequestId\x12\x14\n" +
+	"\x05actor\x18\t \x01(\tR\x05actor\"\\\n" +
+	"\aOutcome\x12\x17\n" +
+	"\x13OUTCOME_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10OUTCOME_NOT_DONE\x10\x01\x12\x10\n" +
+	"\fOUTCOME_DONE\x10\x02\x12\x10\n" +
+	"\fOUTCOME_KEEP\x10\x03\"*\n" +
 	"\x14GetAttendanceRequest\x12\x12\n" +
 	"\x04days\x18\x01 \x01(\x05R\x04days\"\xb8\x01\n" +
 	"\x14SetAttendanceRequest\x12\x1c\n" +
@@ -876,13 +1613,17 @@ const file_tandem_v1_admin_service_proto_rawDesc = "" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x0e\n" +
 	"\x02id\x18\x02 \x01(\tR\x02id\x12\x12\n" +
 	"\x04code\x18\x03 \x01(\tR\x04code\x12!\n" +
-	"\fdisplay_name\x18\x04 \x01(\tR\vdisplayName2\xeb\x02\n" +
+	"\fdisplay_name\x18\x04 \x01(\tR\vdisplayName2\xa8\x04\n" +
 	"\fAdminService\x12;\n" +
 	"\tGetStatus\x12\x1b.tandem.v1.GetStatusRequest\x1a\x11.tandem.v1.Status\x12<\n" +
 	"\bGetFloor\x12\x1a.tandem.v1.GetFloorRequest\x1a\x14.tandem.v1.FloorFile\x12F\n" +
 	"\tListCodes\x12\x1b.tandem.v1.ListCodesRequest\x1a\x1c.tandem.v1.ListCodesResponse\x12K\n" +
 	"\rGetAttendance\x12\x1f.tandem.v1.GetAttendanceRequest\x1a\x19.tandem.v1.AttendanceView\x12K\n" +
-	"\rSetAttendance\x12\x1f.tandem.v1.SetAttendanceRequest\x1a\x19.tandem.v1.AttendanceViewB!Z\x1ftandem/proto/tandem/v1;tandemv1b\x06proto3"
+	"\rSetAttendance\x12\x1f.tandem.v1.SetAttendanceRequest\x1a\x19.tandem.v1.AttendanceView\x12?\n" +
+	"\x06Backup\x12\x18.tandem.v1.BackupRequest\x1a\x19.tandem.v1.BackupResponse0\x01\x12;\n" +
+	"\tGetReview\x12\x1b.tandem.v1.GetReviewRequest\x1a\x11.tandem.v1.Review\x12=\n" +
+	"\n" +
+	"ReviewWork\x12\x1c.tandem.v1.ReviewWorkRequest\x1a\x11.tandem.v1.ReviewB!Z\x1ftandem/proto/tandem/v1;tandemv1b\x06proto3"
 
 var (
 	file_tandem_v1_admin_service_proto_rawDescOnce sync.Once
@@ -896,51 +1637,75 @@ func file_tandem_v1_admin_service_proto_rawDescGZIP() []byte {
 	return file_tandem_v1_admin_service_proto_rawDescData
 }
 
-var file_tandem_v1_admin_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_tandem_v1_admin_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_tandem_v1_admin_service_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_tandem_v1_admin_service_proto_goTypes = []any{
-	(*GetAttendanceRequest)(nil),  // 0: tandem.v1.GetAttendanceRequest
-	(*SetAttendanceRequest)(nil),  // 1: tandem.v1.SetAttendanceRequest
-	(*AttendanceView)(nil),        // 2: tandem.v1.AttendanceView
-	(*AttendanceWindow)(nil),      // 3: tandem.v1.AttendanceWindow
-	(*AttendanceDeviation)(nil),   // 4: tandem.v1.AttendanceDeviation
-	(*GetStatusRequest)(nil),      // 5: tandem.v1.GetStatusRequest
-	(*GetFloorRequest)(nil),       // 6: tandem.v1.GetFloorRequest
-	(*Status)(nil),                // 7: tandem.v1.Status
-	(*ListCodesRequest)(nil),      // 8: tandem.v1.ListCodesRequest
-	(*ListCodesResponse)(nil),     // 9: tandem.v1.ListCodesResponse
-	(*FloorCode)(nil),             // 10: tandem.v1.FloorCode
-	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
-	(*FloorFile)(nil),             // 12: tandem.v1.FloorFile
+	(ReviewWorkRequest_Outcome)(0), // 0: tandem.v1.ReviewWorkRequest.Outcome
+	(*BackupRequest)(nil),          // 1: tandem.v1.BackupRequest
+	(*BackupResponse)(nil),         // 2: tandem.v1.BackupResponse
+	(*BackupSummary)(nil),          // 3: tandem.v1.BackupSummary
+	(*GetReviewRequest)(nil),       // 4: tandem.v1.GetReviewRequest
+	(*Review)(nil),                 // 5: tandem.v1.Review
+	(*UnrecordedRun)(nil),          // 6: tandem.v1.UnrecordedRun
+	(*StepToReview)(nil),           // 7: tandem.v1.StepToReview
+	(*ReviewWorkRequest)(nil),      // 8: tandem.v1.ReviewWorkRequest
+	(*GetAttendanceRequest)(nil),   // 9: tandem.v1.GetAttendanceRequest
+	(*SetAttendanceRequest)(nil),   // 10: tandem.v1.SetAttendanceRequest
+	(*AttendanceView)(nil),         // 11: tandem.v1.AttendanceView
+	(*AttendanceWindow)(nil),       // 12: tandem.v1.AttendanceWindow
+	(*AttendanceDeviation)(nil),    // 13: tandem.v1.AttendanceDeviation
+	(*GetStatusRequest)(nil),       // 14: tandem.v1.GetStatusRequest
+	(*GetFloorRequest)(nil),        // 15: tandem.v1.GetFloorRequest
+	(*Status)(nil),                 // 16: tandem.v1.Status
+	(*ListCodesRequest)(nil),       // 17: tandem.v1.ListCodesRequest
+	(*ListCodesResponse)(nil),      // 18: tandem.v1.ListCodesResponse
+	(*FloorCode)(nil),              // 19: tandem.v1.FloorCode
+	(*timestamppb.Timestamp)(nil),  // 20: google.protobuf.Timestamp
+	(JobState)(0),                  // 21: tandem.v1.JobState
+	(*FloorFile)(nil),              // 22: tandem.v1.FloorFile
 }
 var file_tandem_v1_admin_service_proto_depIdxs = []int32{
-	11, // 0: tandem.v1.SetAttendanceRequest.until_time:type_name -> google.protobuf.Timestamp
-	11, // 1: tandem.v1.AttendanceView.now:type_name -> google.protobuf.Timestamp
-	11, // 2: tandem.v1.AttendanceView.change_time:type_name -> google.protobuf.Timestamp
-	3,  // 3: tandem.v1.AttendanceView.windows:type_name -> tandem.v1.AttendanceWindow
-	4,  // 4: tandem.v1.AttendanceView.deviation:type_name -> tandem.v1.AttendanceDeviation
-	11, // 5: tandem.v1.AttendanceWindow.from_time:type_name -> google.protobuf.Timestamp
-	11, // 6: tandem.v1.AttendanceWindow.to_time:type_name -> google.protobuf.Timestamp
-	11, // 7: tandem.v1.AttendanceDeviation.from_time:type_name -> google.protobuf.Timestamp
-	11, // 8: tandem.v1.AttendanceDeviation.until_time:type_name -> google.protobuf.Timestamp
-	11, // 9: tandem.v1.Status.now:type_name -> google.protobuf.Timestamp
-	11, // 10: tandem.v1.Status.start_time:type_name -> google.protobuf.Timestamp
-	11, // 11: tandem.v1.Status.operators_change_time:type_name -> google.protobuf.Timestamp
-	10, // 12: tandem.v1.ListCodesResponse.codes:type_name -> tandem.v1.FloorCode
-	5,  // 13: tandem.v1.AdminService.GetStatus:input_type -> tandem.v1.GetStatusRequest
-	6,  // 14: tandem.v1.AdminService.GetFloor:input_type -> tandem.v1.GetFloorRequest
-	8,  // 15: tandem.v1.AdminService.ListCodes:input_type -> tandem.v1.ListCodesRequest
-	0,  // 16: tandem.v1.AdminService.GetAttendance:input_type -> tandem.v1.GetAttendanceRequest
-	1,  // 17: tandem.v1.AdminService.SetAttendance:input_type -> tandem.v1.SetAttendanceRequest
-	7,  // 18: tandem.v1.AdminService.GetStatus:output_type -> tandem.v1.Status
-	12, // 19: tandem.v1.AdminService.GetFloor:output_type -> tandem.v1.FloorFile
-	9,  // 20: tandem.v1.AdminService.ListCodes:output_type -> tandem.v1.ListCodesResponse
-	2,  // 21: tandem.v1.AdminService.GetAttendance:output_type -> tandem.v1.AttendanceView
-	2,  // 22: tandem.v1.AdminService.SetAttendance:output_type -> tandem.v1.AttendanceView
-	18, // [18:23] is the sub-list for method output_type
-	13, // [13:18] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	3,  // 0: tandem.v1.BackupResponse.summary:type_name -> tandem.v1.BackupSummary
+	20, // 1: tandem.v1.Review.backup_time:type_name -> google.protobuf.Timestamp
+	6,  // 2: tandem.v1.Review.runs:type_name -> tandem.v1.UnrecordedRun
+	7,  // 3: tandem.v1.Review.steps:type_name -> tandem.v1.StepToReview
+	21, // 4: tandem.v1.UnrecordedRun.state:type_name -> tandem.v1.JobState
+	20, // 5: tandem.v1.UnrecordedRun.first_time:type_name -> google.protobuf.Timestamp
+	0,  // 6: tandem.v1.ReviewWorkRequest.outcome:type_name -> tandem.v1.ReviewWorkRequest.Outcome
+	20, // 7: tandem.v1.SetAttendanceRequest.until_time:type_name -> google.protobuf.Timestamp
+	20, // 8: tandem.v1.AttendanceView.now:type_name -> google.protobuf.Timestamp
+	20, // 9: tandem.v1.AttendanceView.change_time:type_name -> google.protobuf.Timestamp
+	12, // 10: tandem.v1.AttendanceView.windows:type_name -> tandem.v1.AttendanceWindow
+	13, // 11: tandem.v1.AttendanceView.deviation:type_name -> tandem.v1.AttendanceDeviation
+	20, // 12: tandem.v1.AttendanceWindow.from_time:type_name -> google.protobuf.Timestamp
+	20, // 13: tandem.v1.AttendanceWindow.to_time:type_name -> google.protobuf.Timestamp
+	20, // 14: tandem.v1.AttendanceDeviation.from_time:type_name -> google.protobuf.Timestamp
+	20, // 15: tandem.v1.AttendanceDeviation.until_time:type_name -> google.protobuf.Timestamp
+	20, // 16: tandem.v1.Status.now:type_name -> google.protobuf.Timestamp
+	20, // 17: tandem.v1.Status.start_time:type_name -> google.protobuf.Timestamp
+	20, // 18: tandem.v1.Status.operators_change_time:type_name -> google.protobuf.Timestamp
+	19, // 19: tandem.v1.ListCodesResponse.codes:type_name -> tandem.v1.FloorCode
+	14, // 20: tandem.v1.AdminService.GetStatus:input_type -> tandem.v1.GetStatusRequest
+	15, // 21: tandem.v1.AdminService.GetFloor:input_type -> tandem.v1.GetFloorRequest
+	17, // 22: tandem.v1.AdminService.ListCodes:input_type -> tandem.v1.ListCodesRequest
+	9,  // 23: tandem.v1.AdminService.GetAttendance:input_type -> tandem.v1.GetAttendanceRequest
+	10, // 24: tandem.v1.AdminService.SetAttendance:input_type -> tandem.v1.SetAttendanceRequest
+	1,  // 25: tandem.v1.AdminService.Backup:input_type -> tandem.v1.BackupRequest
+	4,  // 26: tandem.v1.AdminService.GetReview:input_type -> tandem.v1.GetReviewRequest
+	8,  // 27: tandem.v1.AdminService.ReviewWork:input_type -> tandem.v1.ReviewWorkRequest
+	16, // 28: tandem.v1.AdminService.GetStatus:output_type -> tandem.v1.Status
+	22, // 29: tandem.v1.AdminService.GetFloor:output_type -> tandem.v1.FloorFile
+	18, // 30: tandem.v1.AdminService.ListCodes:output_type -> tandem.v1.ListCodesResponse
+	11, // 31: tandem.v1.AdminService.GetAttendance:output_type -> tandem.v1.AttendanceView
+	11, // 32: tandem.v1.AdminService.SetAttendance:output_type -> tandem.v1.AttendanceView
+	2,  // 33: tandem.v1.AdminService.Backup:output_type -> tandem.v1.BackupResponse
+	5,  // 34: tandem.v1.AdminService.GetReview:output_type -> tandem.v1.Review
+	5,  // 35: tandem.v1.AdminService.ReviewWork:output_type -> tandem.v1.Review
+	28, // [28:36] is the sub-list for method output_type
+	20, // [20:28] is the sub-list for method input_type
+	20, // [20:20] is the sub-list for extension type_name
+	20, // [20:20] is the sub-list for extension extendee
+	0,  // [0:20] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_admin_service_proto_init() }
@@ -949,20 +1714,26 @@ func file_tandem_v1_admin_service_proto_init() {
 		return
 	}
 	file_tandem_v1_floor_proto_init()
-	file_tandem_v1_admin_service_proto_msgTypes[2].OneofWrappers = []any{}
-	file_tandem_v1_admin_service_proto_msgTypes[7].OneofWrappers = []any{}
+	file_tandem_v1_state_proto_init()
+	file_tandem_v1_admin_service_proto_msgTypes[1].OneofWrappers = []any{
+		(*BackupResponse_Data)(nil),
+		(*BackupResponse_Summary)(nil),
+	}
+	file_tandem_v1_admin_service_proto_msgTypes[10].OneofWrappers = []any{}
+	file_tandem_v1_admin_service_proto_msgTypes[15].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_v1_admin_service_proto_rawDesc), len(file_tandem_v1_admin_service_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   11,
+			NumEnums:      1,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_tandem_v1_admin_service_proto_goTypes,
 		DependencyIndexes: file_tandem_v1_admin_service_proto_depIdxs,
+		EnumInfos:         file_tandem_v1_admin_service_proto_enumTypes,
 		MessageInfos:      file_tandem_v1_admin_service_proto_msgTypes,
 	}.Build()
 	File_tandem_v1_admin_service_proto = out.File

@@ -24,6 +24,9 @@ const (
 	AdminService_ListCodes_FullMethodName     = "/tandem.v1.AdminService/ListCodes"
 	AdminService_GetAttendance_FullMethodName = "/tandem.v1.AdminService/GetAttendance"
 	AdminService_SetAttendance_FullMethodName = "/tandem.v1.AdminService/SetAttendance"
+	AdminService_Backup_FullMethodName        = "/tandem.v1.AdminService/Backup"
+	AdminService_GetReview_FullMethodName     = "/tandem.v1.AdminService/GetReview"
+	AdminService_ReviewWork_FullMethodName    = "/tandem.v1.AdminService/ReviewWork"
 )
 
 // AdminServiceClient is the client API for AdminService service.
@@ -42,6 +45,13 @@ type AdminServiceClient interface {
 	GetAttendance(ctx context.Context, in *GetAttendanceRequest, opts ...grpc.CallOption) (*AttendanceView, error)
 	// SetAttendance records that other people are there than the shifts say: overtime, or somebody is ill. INVALID_ARGUMENT.
 	SetAttendance(ctx context.Context, in *SetAttendanceRequest, opts ...grpc.CallOption) (*AttendanceView, error)
+	// Backup sends a file with everything up to one record while the floor goes on: an archive that `tandemd backup verify` and
+	// `tandemd restore` read. RESOURCE_EXHAUSTED while another one is being made.
+	Backup(ctx context.Context, in *BackupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[BackupResponse], error)
+	// GetReview lists what may have been done on the floor without a record here, after a backup was restored.
+	GetReview(ctx context.Context, in *GetReviewRequest, opts ...grpc.CallOption) (*Review, error)
+	// ReviewWork is a person's word on some of it. NOT_FOUND, INVALID_ARGUMENT; FAILED_PRECONDITION if there is nothing to review.
+	ReviewWork(ctx context.Context, in *ReviewWorkRequest, opts ...grpc.CallOption) (*Review, error)
 }
 
 type adminServiceClient struct {
@@ -102,6 +112,45 @@ func (c *adminServiceClient) SetAttendance(ctx context.Context, in *SetAttendanc
 	return out, nil
 }
 
+func (c *adminServiceClient) Backup(ctx context.Context, in *BackupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[BackupResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &AdminService_ServiceDesc.Streams[0], AdminService_Backup_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[BackupRequest, BackupResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AdminService_BackupClient = grpc.ServerStreamingClient[BackupResponse]
+
+func (c *adminServiceClient) GetReview(ctx context.Context, in *GetReviewRequest, opts ...grpc.CallOption) (*Review, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Review)
+	err := c.cc.Invoke(ctx, AdminService_GetReview_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *adminServiceClient) ReviewWork(ctx context.Context, in *ReviewWorkRequest, opts ...grpc.CallOption) (*Review, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Review)
+	err := c.cc.Invoke(ctx, AdminService_ReviewWork_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AdminServiceServer is the server API for AdminService service.
 // All implementations must embed UnimplementedAdminServiceServer
 // for forward compatibility.
@@ -118,6 +167,13 @@ type AdminServiceServer interface {
 	GetAttendance(context.Context, *GetAttendanceRequest) (*AttendanceView, error)
 	// SetAttendance records that other people are there than the shifts say: overtime, or somebody is ill. INVALID_ARGUMENT.
 	SetAttendance(context.Context, *SetAttendanceRequest) (*AttendanceView, error)
+	// Backup sends a file with everything up to one record while the floor goes on: an archive that `tandemd backup verify` and
+	// `tandemd restore` read. RESOURCE_EXHAUSTED while another one is being made.
+	Backup(*BackupRequest, grpc.ServerStreamingServer[BackupResponse]) error
+	// GetReview lists what may have been done on the floor without a record here, after a backup was restored.
+	GetReview(context.Context, *GetReviewRequest) (*Review, error)
+	// ReviewWork is a person's word on some of it. NOT_FOUND, INVALID_ARGUMENT; FAILED_PRECONDITION if there is nothing to review.
+	ReviewWork(context.Context, *ReviewWorkRequest) (*Review, error)
 	mustEmbedUnimplementedAdminServiceServer()
 }
 
@@ -142,6 +198,15 @@ func (UnimplementedAdminServiceServer) GetAttendance(context.Context, *GetAttend
 }
 func (UnimplementedAdminServiceServer) SetAttendance(context.Context, *SetAttendanceRequest) (*AttendanceView, error) {
 	return nil, status.Error(codes.Unimplemented, "method SetAttendance not implemented")
+}
+func (UnimplementedAdminServiceServer) Backup(*BackupRequest, grpc.ServerStreamingServer[BackupResponse]) error {
+	return status.Error(codes.Unimplemented, "method Backup not implemented")
+}
+func (UnimplementedAdminServiceServer) GetReview(context.Context, *GetReviewRequest) (*Review, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetReview not implemented")
+}
+func (UnimplementedAdminServiceServer) ReviewWork(context.Context, *ReviewWorkRequest) (*Review, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReviewWork not implemented")
 }
 func (UnimplementedAdminServiceServer) mustEmbedUnimplementedAdminServiceServer() {}
 func (UnimplementedAdminServiceServer) testEmbeddedByValue()                      {}
@@ -254,6 +319,53 @@ func _AdminService_SetAttendance_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AdminService_Backup_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(BackupRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(AdminServiceServer).Backup(m, &grpc.GenericServerStream[BackupRequest, BackupResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type AdminService_BackupServer = grpc.ServerStreamingServer[BackupResponse]
+
+func _AdminService_GetReview_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetReviewRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).GetReview(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_GetReview_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).GetReview(ctx, req.(*GetReviewRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AdminService_ReviewWork_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReviewWorkRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).ReviewWork(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_ReviewWork_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).ReviewWork(ctx, req.(*ReviewWorkRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AdminService_ServiceDesc is the grpc.ServiceDesc for AdminService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -281,7 +393,21 @@ var AdminService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "SetAttendance",
 			Handler:    _AdminService_SetAttendance_Handler,
 		},
+		{
+			MethodName: "GetReview",
+			Handler:    _AdminService_GetReview_Handler,
+		},
+		{
+			MethodName: "ReviewWork",
+			Handler:    _AdminService_ReviewWork_Handler,
+		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "Backup",
+			Handler:       _AdminService_Backup_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "tandem/v1/admin_service.proto",
 }

@@ -147,7 +147,7 @@ func (h *Horizon) leave(s *floor.Step, most int) string {
 	switch {
 	case s.Job.OnHold():
 		return "its job is held"
-	case s.Blocked != "":
+	case s.Blocked != "", s.Review:
 		return "a person must decide first"
 	case s.Left() == 0 && s.Waiting == 0:
 		return "it has no good pieces left"

@@ -320,7 +320,11 @@ type RunStatus struct {
 	// Marks of the panels of this run as the device read them, before it cut them, in the order in which they were read. A
 	// driver repeats them in each status; the last 12 are enough. A device cuts a panel only some seconds after it has
 	// reported its marks, so that a stop can come first; there is no word that all is well to wait for.
-	MarkReadings  []*MarkReading `protobuf:"bytes,10,rep,name=mark_readings,json=markReadings,proto3" json:"mark_readings,omitempty"`
+	MarkReadings []*MarkReading `protobuf:"bytes,10,rep,name=mark_readings,json=markReadings,proto3" json:"mark_readings,omitempty"`
+	// The job, as the grant said. It tells what was done to a daemon whose ledger is older than the floor.
+	Job string `protobuf:"bytes,11,opt,name=job,proto3" json:"job,omitempty"`
+	// The step, as the grant said.
+	Step          string `protobuf:"bytes,12,opt,name=step,proto3" json:"step,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -423,6 +427,20 @@ func (x *RunStatus) GetMarkReadings() []*MarkReading {
 		return x.MarkReadings
 	}
 	return nil
+}
+
+func (x *RunStatus) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *RunStatus) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
 }
 
 // MarkReading is where a device found the marks of a panel, in its own coordinates: x across the web, y along it.
@@ -1223,7 +1241,7 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\x05phase\x18\x05 \x01(\x0e2\x16.tandem.v1.DevicePhaseR\x05phase\x12#\n" +
 	"\x04link\x18\x06 \x01(\x0e2\x0f.tandem.v1.LinkR\x04link\x12/\n" +
 	"\x04runs\x18\a \x03(\v2\x1b.tandem.driver.v1.RunStatusR\x04runs\x12=\n" +
-	"\fobserve_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\vobserveTime\"\x9d\x03\n" +
+	"\fobserve_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\vobserveTime\"\xc3\x03\n" +
 	"\tRunStatus\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\x12)\n" +
@@ -1237,7 +1255,9 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"start_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
 	"\bend_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12B\n" +
 	"\rmark_readings\x18\n" +
-	" \x03(\v2\x1d.tandem.driver.v1.MarkReadingR\fmarkReadings\"Z\n" +
+	" \x03(\v2\x1d.tandem.driver.v1.MarkReadingR\fmarkReadings\x12\x10\n" +
+	"\x03job\x18\v \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\f \x01(\tR\x04step\"Z\n" +
 	"\vMarkReading\x12\x1d\n" +
 	"\n" +
 	"panel_code\x18\x01 \x01(\tR\tpanelCode\x12,\n" +

@@ -83,7 +83,7 @@ func (x RunResolved_Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RunResolved_Outcome.Descriptor instead.
 func (RunResolved_Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{19, 0}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{22, 0}
 }
 
 // Record is one commit: everything that one turn of the engine's loop decided, stored together or not at all.
@@ -189,6 +189,9 @@ type Event struct {
 	//	*Event_TermBegan
 	//	*Event_FloorConfigured
 	//	*Event_RequestAnswered
+	//	*Event_LedgerRestored
+	//	*Event_WorkUnrecorded
+	//	*Event_WorkReviewed
 	//	*Event_JobCreated
 	//	*Event_JobHeld
 	//	*Event_JobReleased
@@ -292,6 +295,33 @@ func (x *Event) GetRequestAnswered() *RequestAnswered {
 	if x != nil {
 		if x, ok := x.Kind.(*Event_RequestAnswered); ok {
 			return x.RequestAnswered
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetLedgerRestored() *LedgerRestored {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_LedgerRestored); ok {
+			return x.LedgerRestored
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetWorkUnrecorded() *WorkUnrecorded {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_WorkUnrecorded); ok {
+			return x.WorkUnrecorded
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetWorkReviewed() *WorkReviewed {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_WorkReviewed); ok {
+			return x.WorkReviewed
 		}
 	}
 	return nil
@@ -604,6 +634,21 @@ type Event_RequestAnswered struct {
 	RequestAnswered *RequestAnswered `protobuf:"bytes,4,opt,name=request_answered,json=requestAnswered,proto3,oneof"`
 }
 
+type Event_LedgerRestored struct {
+	// The ledger is that of a backup: what was done on the floor since is not in it.
+	LedgerRestored *LedgerRestored `protobuf:"bytes,5,opt,name=ledger_restored,json=ledgerRestored,proto3,oneof"`
+}
+
+type Event_WorkUnrecorded struct {
+	// A device reported work that this ledger should have granted and has not.
+	WorkUnrecorded *WorkUnrecorded `protobuf:"bytes,6,opt,name=work_unrecorded,json=workUnrecorded,proto3,oneof"`
+}
+
+type Event_WorkReviewed struct {
+	// A person looked at what may have been done without a record.
+	WorkReviewed *WorkReviewed `protobuf:"bytes,7,opt,name=work_reviewed,json=workReviewed,proto3,oneof"`
+}
+
 type Event_JobCreated struct {
 	// A job was taken in.
 	JobCreated *JobCreated `protobuf:"bytes,10,opt,name=job_created,json=jobCreated,proto3,oneof"`
@@ -769,6 +814,12 @@ func (*Event_TermBegan) isEvent_Kind() {}
 func (*Event_FloorConfigured) isEvent_Kind() {}
 
 func (*Event_RequestAnswered) isEvent_Kind() {}
+
+func (*Event_LedgerRestored) isEvent_Kind() {}
+
+func (*Event_WorkUnrecorded) isEvent_Kind() {}
+
+func (*Event_WorkReviewed) isEvent_Kind() {}
 
 func (*Event_JobCreated) isEvent_Kind() {}
 
@@ -1008,6 +1059,272 @@ func (x *RequestAnswered) GetAnswer() []byte {
 	return nil
 }
 
+// LedgerRestored follows the last record of a backup. Grants go on beyond every fence that may have been given since it was
+// made, and what may have been done since waits for a person's word.
+type LedgerRestored struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The last fence given in the backup.
+	LastFence uint64 `protobuf:"varint,1,opt,name=last_fence,json=lastFence,proto3" json:"last_fence,omitempty"`
+	// Fences up to this one are not given any more: a device that reports one after last_fence did work after the backup.
+	Fence uint64 `protobuf:"varint,2,opt,name=fence,proto3" json:"fence,omitempty"`
+	// When the backup was made, by the wall clock.
+	MadeTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=made_time,json=madeTime,proto3" json:"made_time,omitempty"`
+	// When it was restored, by the wall clock.
+	RestoreTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=restore_time,json=restoreTime,proto3" json:"restore_time,omitempty"`
+	// Somebody said that nothing was done since: steps go on unless a device reports otherwise.
+	NothingDone   bool `protobuf:"varint,5,opt,name=nothing_done,json=nothingDone,proto3" json:"nothing_done,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LedgerRestored) Reset() {
+	*x = LedgerRestored{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LedgerRestored) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LedgerRestored) ProtoMessage() {}
+
+func (x *LedgerRestored) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LedgerRestored.ProtoReflect.Descriptor instead.
+func (*LedgerRestored) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *LedgerRestored) GetLastFence() uint64 {
+	if x != nil {
+		return x.LastFence
+	}
+	return 0
+}
+
+func (x *LedgerRestored) GetFence() uint64 {
+	if x != nil {
+		return x.Fence
+	}
+	return 0
+}
+
+func (x *LedgerRestored) GetMadeTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.MadeTime
+	}
+	return nil
+}
+
+func (x *LedgerRestored) GetRestoreTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RestoreTime
+	}
+	return nil
+}
+
+func (x *LedgerRestored) GetNothingDone() bool {
+	if x != nil {
+		return x.NothingDone
+	}
+	return false
+}
+
+// WorkUnrecorded is a device's word on a run that this ledger has never granted, though its fence says that it was granted:
+// the ledger is older than the floor. It changes no count; what may have been done waits for a person's word.
+type WorkUnrecorded struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The device.
+	Device string `protobuf:"bytes,1,opt,name=device,proto3" json:"device,omitempty"`
+	// The run it names.
+	Run string `protobuf:"bytes,2,opt,name=run,proto3" json:"run,omitempty"`
+	// Its fence.
+	Fence uint64 `protobuf:"varint,3,opt,name=fence,proto3" json:"fence,omitempty"`
+	// The state it reports.
+	State v1.JobState `protobuf:"varint,4,opt,name=state,proto3,enum=tandem.v1.JobState" json:"state,omitempty"`
+	// Pieces it claims to have done well.
+	PiecesGood int32 `protobuf:"varint,5,opt,name=pieces_good,json=piecesGood,proto3" json:"pieces_good,omitempty"`
+	// Pieces it claims to have spoiled.
+	PiecesSpoiled int32 `protobuf:"varint,6,opt,name=pieces_spoiled,json=piecesSpoiled,proto3" json:"pieces_spoiled,omitempty"`
+	// The job, as the device was told. Empty: it does not say.
+	Job string `protobuf:"bytes,7,opt,name=job,proto3" json:"job,omitempty"`
+	// The step, as the device was told. Empty: it does not say.
+	Step          string `protobuf:"bytes,8,opt,name=step,proto3" json:"step,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WorkUnrecorded) Reset() {
+	*x = WorkUnrecorded{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WorkUnrecorded) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WorkUnrecorded) ProtoMessage() {}
+
+func (x *WorkUnrecorded) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WorkUnrecorded.ProtoReflect.Descriptor instead.
+func (*WorkUnrecorded) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *WorkUnrecorded) GetDevice() string {
+	if x != nil {
+		return x.Device
+	}
+	return ""
+}
+
+func (x *WorkUnrecorded) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *WorkUnrecorded) GetFence() uint64 {
+	if x != nil {
+		return x.Fence
+	}
+	return 0
+}
+
+func (x *WorkUnrecorded) GetState() v1.JobState {
+	if x != nil {
+		return x.State
+	}
+	return v1.JobState(0)
+}
+
+func (x *WorkUnrecorded) GetPiecesGood() int32 {
+	if x != nil {
+		return x.PiecesGood
+	}
+	return 0
+}
+
+func (x *WorkUnrecorded) GetPiecesSpoiled() int32 {
+	if x != nil {
+		return x.PiecesSpoiled
+	}
+	return 0
+}
+
+func (x *WorkUnrecorded) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *WorkUnrecorded) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+// WorkReviewed ends the wait for a person's word; what was done is in the events after it.
+type WorkReviewed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The job.
+	Job string `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
+	// The step. Empty: every step of the job.
+	Step string `protobuf:"bytes,2,opt,name=step,proto3" json:"step,omitempty"`
+	// Instead of a step: an unrecorded run that a person has taken note of.
+	Run string `protobuf:"bytes,3,opt,name=run,proto3" json:"run,omitempty"`
+	// What was found.
+	Note          string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WorkReviewed) Reset() {
+	*x = WorkReviewed{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WorkReviewed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WorkReviewed) ProtoMessage() {}
+
+func (x *WorkReviewed) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WorkReviewed.ProtoReflect.Descriptor instead.
+func (*WorkReviewed) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *WorkReviewed) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *WorkReviewed) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *WorkReviewed) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *WorkReviewed) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
 // JobCreated takes a job in.
 type JobCreated struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1023,7 +1340,7 @@ type JobCreated struct {
 
 func (x *JobCreated) Reset() {
 	*x = JobCreated{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[5]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1035,7 +1352,7 @@ func (x *JobCreated) String() string {
 func (*JobCreated) ProtoMessage() {}
 
 func (x *JobCreated) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[5]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1048,7 +1365,7 @@ func (x *JobCreated) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobCreated.ProtoReflect.Descriptor instead.
 func (*JobCreated) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{5}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *JobCreated) GetJob() *v1.Job {
@@ -1085,7 +1402,7 @@ type JobHeld struct {
 
 func (x *JobHeld) Reset() {
 	*x = JobHeld{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[6]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1097,7 +1414,7 @@ func (x *JobHeld) String() string {
 func (*JobHeld) ProtoMessage() {}
 
 func (x *JobHeld) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[6]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1110,7 +1427,7 @@ func (x *JobHeld) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobHeld.ProtoReflect.Descriptor instead.
 func (*JobHeld) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{6}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *JobHeld) GetJob() string {
@@ -1138,7 +1455,7 @@ type JobReleased struct {
 
 func (x *JobReleased) Reset() {
 	*x = JobReleased{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[7]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1150,7 +1467,7 @@ func (x *JobReleased) String() string {
 func (*JobReleased) ProtoMessage() {}
 
 func (x *JobReleased) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[7]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1163,7 +1480,7 @@ func (x *JobReleased) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobReleased.ProtoReflect.Descriptor instead.
 func (*JobReleased) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{7}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *JobReleased) GetJob() string {
@@ -1188,7 +1505,7 @@ type JobCanceled struct {
 
 func (x *JobCanceled) Reset() {
 	*x = JobCanceled{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[8]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1200,7 +1517,7 @@ func (x *JobCanceled) String() string {
 func (*JobCanceled) ProtoMessage() {}
 
 func (x *JobCanceled) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[8]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1213,7 +1530,7 @@ func (x *JobCanceled) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobCanceled.ProtoReflect.Descriptor instead.
 func (*JobCanceled) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{8}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *JobCanceled) GetJob() string {
@@ -1256,7 +1573,7 @@ type PiecesSpoiled struct {
 
 func (x *PiecesSpoiled) Reset() {
 	*x = PiecesSpoiled{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[9]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1268,7 +1585,7 @@ func (x *PiecesSpoiled) String() string {
 func (*PiecesSpoiled) ProtoMessage() {}
 
 func (x *PiecesSpoiled) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[9]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1281,7 +1598,7 @@ func (x *PiecesSpoiled) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PiecesSpoiled.ProtoReflect.Descriptor instead.
 func (*PiecesSpoiled) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{9}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *PiecesSpoiled) GetJob() string {
@@ -1340,7 +1657,7 @@ type PiecesRemade struct {
 
 func (x *PiecesRemade) Reset() {
 	*x = PiecesRemade{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[10]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1352,7 +1669,7 @@ func (x *PiecesRemade) String() string {
 func (*PiecesRemade) ProtoMessage() {}
 
 func (x *PiecesRemade) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[10]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1365,7 +1682,7 @@ func (x *PiecesRemade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PiecesRemade.ProtoReflect.Descriptor instead.
 func (*PiecesRemade) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{10}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *PiecesRemade) GetJob() string {
@@ -1423,7 +1740,7 @@ type Join struct {
 
 func (x *Join) Reset() {
 	*x = Join{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[11]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1435,7 +1752,7 @@ func (x *Join) String() string {
 func (*Join) ProtoMessage() {}
 
 func (x *Join) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[11]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1448,7 +1765,7 @@ func (x *Join) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Join.ProtoReflect.Descriptor instead.
 func (*Join) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{11}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Join) GetStep() string {
@@ -1480,7 +1797,7 @@ type PanelMoved struct {
 
 func (x *PanelMoved) Reset() {
 	*x = PanelMoved{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[12]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1492,7 +1809,7 @@ func (x *PanelMoved) String() string {
 func (*PanelMoved) ProtoMessage() {}
 
 func (x *PanelMoved) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[12]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1505,7 +1822,7 @@ func (x *PanelMoved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PanelMoved.ProtoReflect.Descriptor instead.
 func (*PanelMoved) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{12}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *PanelMoved) GetJob() string {
@@ -1544,7 +1861,7 @@ type WaitOverridden struct {
 
 func (x *WaitOverridden) Reset() {
 	*x = WaitOverridden{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[13]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1556,7 +1873,7 @@ func (x *WaitOverridden) String() string {
 func (*WaitOverridden) ProtoMessage() {}
 
 func (x *WaitOverridden) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[13]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1569,7 +1886,7 @@ func (x *WaitOverridden) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaitOverridden.ProtoReflect.Descriptor instead.
 func (*WaitOverridden) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{13}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *WaitOverridden) GetJob() string {
@@ -1604,7 +1921,7 @@ type RunGranted struct {
 
 func (x *RunGranted) Reset() {
 	*x = RunGranted{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[14]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1616,7 +1933,7 @@ func (x *RunGranted) String() string {
 func (*RunGranted) ProtoMessage() {}
 
 func (x *RunGranted) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[14]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1629,7 +1946,7 @@ func (x *RunGranted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunGranted.ProtoReflect.Descriptor instead.
 func (*RunGranted) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{14}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *RunGranted) GetRun() *v1.Run {
@@ -1658,7 +1975,7 @@ type RunAllowed struct {
 
 func (x *RunAllowed) Reset() {
 	*x = RunAllowed{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[15]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1670,7 +1987,7 @@ func (x *RunAllowed) String() string {
 func (*RunAllowed) ProtoMessage() {}
 
 func (x *RunAllowed) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[15]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1683,7 +2000,7 @@ func (x *RunAllowed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunAllowed.ProtoReflect.Descriptor instead.
 func (*RunAllowed) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{15}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *RunAllowed) GetRun() string {
@@ -1738,7 +2055,7 @@ type RunLapsed struct {
 
 func (x *RunLapsed) Reset() {
 	*x = RunLapsed{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[16]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1750,7 +2067,7 @@ func (x *RunLapsed) String() string {
 func (*RunLapsed) ProtoMessage() {}
 
 func (x *RunLapsed) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[16]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1763,7 +2080,7 @@ func (x *RunLapsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunLapsed.ProtoReflect.Descriptor instead.
 func (*RunLapsed) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{16}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *RunLapsed) GetRun() string {
@@ -1813,7 +2130,7 @@ type RunStopping struct {
 
 func (x *RunStopping) Reset() {
 	*x = RunStopping{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[17]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1825,7 +2142,7 @@ func (x *RunStopping) String() string {
 func (*RunStopping) ProtoMessage() {}
 
 func (x *RunStopping) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[17]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1838,7 +2155,7 @@ func (x *RunStopping) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunStopping.ProtoReflect.Descriptor instead.
 func (*RunStopping) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{17}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *RunStopping) GetRun() string {
@@ -1907,7 +2224,7 @@ type RunChanged struct {
 
 func (x *RunChanged) Reset() {
 	*x = RunChanged{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[18]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1919,7 +2236,7 @@ func (x *RunChanged) String() string {
 func (*RunChanged) ProtoMessage() {}
 
 func (x *RunChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[18]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1932,7 +2249,7 @@ func (x *RunChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunChanged.ProtoReflect.Descriptor instead.
 func (*RunChanged) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{18}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *RunChanged) GetRun() string {
@@ -2035,7 +2352,7 @@ type RunResolved struct {
 
 func (x *RunResolved) Reset() {
 	*x = RunResolved{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[19]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2047,7 +2364,7 @@ func (x *RunResolved) String() string {
 func (*RunResolved) ProtoMessage() {}
 
 func (x *RunResolved) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[19]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2060,7 +2377,7 @@ func (x *RunResolved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunResolved.ProtoReflect.Descriptor instead.
 func (*RunResolved) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{19}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *RunResolved) GetRun() string {
@@ -2131,7 +2448,7 @@ type RunRefused struct {
 
 func (x *RunRefused) Reset() {
 	*x = RunRefused{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[20]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2143,7 +2460,7 @@ func (x *RunRefused) String() string {
 func (*RunRefused) ProtoMessage() {}
 
 func (x *RunRefused) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[20]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2156,7 +2473,7 @@ func (x *RunRefused) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunRefused.ProtoReflect.Descriptor instead.
 func (*RunRefused) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{20}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *RunRefused) GetRun() string {
@@ -2211,7 +2528,7 @@ type StrayReported struct {
 
 func (x *StrayReported) Reset() {
 	*x = StrayReported{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[21]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2223,7 +2540,7 @@ func (x *StrayReported) String() string {
 func (*StrayReported) ProtoMessage() {}
 
 func (x *StrayReported) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[21]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2236,7 +2553,7 @@ func (x *StrayReported) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StrayReported.ProtoReflect.Descriptor instead.
 func (*StrayReported) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{21}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *StrayReported) GetDevice() string {
@@ -2280,7 +2597,7 @@ type DeviceGreeted struct {
 
 func (x *DeviceGreeted) Reset() {
 	*x = DeviceGreeted{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[22]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2292,7 +2609,7 @@ func (x *DeviceGreeted) String() string {
 func (*DeviceGreeted) ProtoMessage() {}
 
 func (x *DeviceGreeted) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[22]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2305,7 +2622,7 @@ func (x *DeviceGreeted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceGreeted.ProtoReflect.Descriptor instead.
 func (*DeviceGreeted) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{22}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *DeviceGreeted) GetDevice() string {
@@ -2341,7 +2658,7 @@ type DeviceChanged struct {
 
 func (x *DeviceChanged) Reset() {
 	*x = DeviceChanged{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[23]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2353,7 +2670,7 @@ func (x *DeviceChanged) String() string {
 func (*DeviceChanged) ProtoMessage() {}
 
 func (x *DeviceChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[23]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2366,7 +2683,7 @@ func (x *DeviceChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceChanged.ProtoReflect.Descriptor instead.
 func (*DeviceChanged) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{23}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *DeviceChanged) GetDevice() string {
@@ -2419,7 +2736,7 @@ type DevicePaused struct {
 
 func (x *DevicePaused) Reset() {
 	*x = DevicePaused{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[24]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2431,7 +2748,7 @@ func (x *DevicePaused) String() string {
 func (*DevicePaused) ProtoMessage() {}
 
 func (x *DevicePaused) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[24]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2444,7 +2761,7 @@ func (x *DevicePaused) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DevicePaused.ProtoReflect.Descriptor instead.
 func (*DevicePaused) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{24}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *DevicePaused) GetDevice() string {
@@ -2483,7 +2800,7 @@ type AttendanceSet struct {
 
 func (x *AttendanceSet) Reset() {
 	*x = AttendanceSet{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2495,7 +2812,7 @@ func (x *AttendanceSet) String() string {
 func (*AttendanceSet) ProtoMessage() {}
 
 func (x *AttendanceSet) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2508,7 +2825,7 @@ func (x *AttendanceSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AttendanceSet.ProtoReflect.Descriptor instead.
 func (*AttendanceSet) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{25}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *AttendanceSet) GetOperators() int32 {
@@ -2543,7 +2860,7 @@ type DeviceResumed struct {
 
 func (x *DeviceResumed) Reset() {
 	*x = DeviceResumed{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2555,7 +2872,7 @@ func (x *DeviceResumed) String() string {
 func (*DeviceResumed) ProtoMessage() {}
 
 func (x *DeviceResumed) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2568,7 +2885,7 @@ func (x *DeviceResumed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceResumed.ProtoReflect.Descriptor instead.
 func (*DeviceResumed) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{26}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *DeviceResumed) GetDevice() string {
@@ -2593,7 +2910,7 @@ type DeviceLocked struct {
 
 func (x *DeviceLocked) Reset() {
 	*x = DeviceLocked{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2605,7 +2922,7 @@ func (x *DeviceLocked) String() string {
 func (*DeviceLocked) ProtoMessage() {}
 
 func (x *DeviceLocked) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2618,7 +2935,7 @@ func (x *DeviceLocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceLocked.ProtoReflect.Descriptor instead.
 func (*DeviceLocked) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{27}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *DeviceLocked) GetDevice() string {
@@ -2653,7 +2970,7 @@ type DeviceUnlocked struct {
 
 func (x *DeviceUnlocked) Reset() {
 	*x = DeviceUnlocked{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2665,7 +2982,7 @@ func (x *DeviceUnlocked) String() string {
 func (*DeviceUnlocked) ProtoMessage() {}
 
 func (x *DeviceUnlocked) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2678,7 +2995,7 @@ func (x *DeviceUnlocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceUnlocked.ProtoReflect.Descriptor instead.
 func (*DeviceUnlocked) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{28}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *DeviceUnlocked) GetDevice() string {
@@ -2703,7 +3020,7 @@ type MediaLoaded struct {
 
 func (x *MediaLoaded) Reset() {
 	*x = MediaLoaded{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2715,7 +3032,7 @@ func (x *MediaLoaded) String() string {
 func (*MediaLoaded) ProtoMessage() {}
 
 func (x *MediaLoaded) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2728,7 +3045,7 @@ func (x *MediaLoaded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MediaLoaded.ProtoReflect.Descriptor instead.
 func (*MediaLoaded) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{29}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *MediaLoaded) GetDevice() string {
@@ -2765,7 +3082,7 @@ type LotReceived struct {
 
 func (x *LotReceived) Reset() {
 	*x = LotReceived{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2777,7 +3094,7 @@ func (x *LotReceived) String() string {
 func (*LotReceived) ProtoMessage() {}
 
 func (x *LotReceived) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2790,7 +3107,7 @@ func (x *LotReceived) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotReceived.ProtoReflect.Descriptor instead.
 func (*LotReceived) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{30}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *LotReceived) GetLot() *v1.Lot {
@@ -2824,7 +3141,7 @@ type LotMeasured struct {
 
 func (x *LotMeasured) Reset() {
 	*x = LotMeasured{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2836,7 +3153,7 @@ func (x *LotMeasured) String() string {
 func (*LotMeasured) ProtoMessage() {}
 
 func (x *LotMeasured) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2849,7 +3166,7 @@ func (x *LotMeasured) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotMeasured.ProtoReflect.Descriptor instead.
 func (*LotMeasured) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{31}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *LotMeasured) GetLot() string {
@@ -2893,7 +3210,7 @@ type BladeReplaced struct {
 
 func (x *BladeReplaced) Reset() {
 	*x = BladeReplaced{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2905,7 +3222,7 @@ func (x *BladeReplaced) String() string {
 func (*BladeReplaced) ProtoMessage() {}
 
 func (x *BladeReplaced) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2918,7 +3235,7 @@ func (x *BladeReplaced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BladeReplaced.ProtoReflect.Descriptor instead.
 func (*BladeReplaced) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{32}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *BladeReplaced) GetDevice() string {
@@ -2950,7 +3267,7 @@ type DurationsReset struct {
 
 func (x *DurationsReset) Reset() {
 	*x = DurationsReset{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2962,7 +3279,7 @@ func (x *DurationsReset) String() string {
 func (*DurationsReset) ProtoMessage() {}
 
 func (x *DurationsReset) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2975,7 +3292,7 @@ func (x *DurationsReset) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DurationsReset.ProtoReflect.Descriptor instead.
 func (*DurationsReset) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{33}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *DurationsReset) GetDevice() string {
@@ -3020,7 +3337,7 @@ type MediaOverridden struct {
 
 func (x *MediaOverridden) Reset() {
 	*x = MediaOverridden{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3032,7 +3349,7 @@ func (x *MediaOverridden) String() string {
 func (*MediaOverridden) ProtoMessage() {}
 
 func (x *MediaOverridden) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3045,7 +3362,7 @@ func (x *MediaOverridden) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MediaOverridden.ProtoReflect.Descriptor instead.
 func (*MediaOverridden) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{34}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *MediaOverridden) GetRun() string {
@@ -3109,7 +3426,7 @@ type PanelRegistered struct {
 
 func (x *PanelRegistered) Reset() {
 	*x = PanelRegistered{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3121,7 +3438,7 @@ func (x *PanelRegistered) String() string {
 func (*PanelRegistered) ProtoMessage() {}
 
 func (x *PanelRegistered) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3134,7 +3451,7 @@ func (x *PanelRegistered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PanelRegistered.ProtoReflect.Descriptor instead.
 func (*PanelRegistered) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{35}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *PanelRegistered) GetRun() string {
@@ -3185,7 +3502,7 @@ type JobsGanged struct {
 
 func (x *JobsGanged) Reset() {
 	*x = JobsGanged{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3197,7 +3514,7 @@ func (x *JobsGanged) String() string {
 func (*JobsGanged) ProtoMessage() {}
 
 func (x *JobsGanged) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3210,7 +3527,7 @@ func (x *JobsGanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobsGanged.ProtoReflect.Descriptor instead.
 func (*JobsGanged) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{36}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *JobsGanged) GetJob() string {
@@ -3242,7 +3559,7 @@ type Carry struct {
 
 func (x *Carry) Reset() {
 	*x = Carry{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3254,7 +3571,7 @@ func (x *Carry) String() string {
 func (*Carry) ProtoMessage() {}
 
 func (x *Carry) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3267,7 +3584,7 @@ func (x *Carry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Carry.ProtoReflect.Descriptor instead.
 func (*Carry) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{37}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *Carry) GetStep() string {
@@ -3302,7 +3619,7 @@ type GangDissolved struct {
 
 func (x *GangDissolved) Reset() {
 	*x = GangDissolved{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3314,7 +3631,7 @@ func (x *GangDissolved) String() string {
 func (*GangDissolved) ProtoMessage() {}
 
 func (x *GangDissolved) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3327,7 +3644,7 @@ func (x *GangDissolved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GangDissolved.ProtoReflect.Descriptor instead.
 func (*GangDissolved) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{38}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *GangDissolved) GetJob() string {
@@ -3349,13 +3666,16 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"commitTime\x12#\n" +
 	"\rprevious_hash\x18\x04 \x01(\fR\fpreviousHash\x12\x16\n" +
 	"\x06schema\x18\x05 \x01(\rR\x06schema\x12/\n" +
-	"\x06events\x18\x06 \x03(\v2\x17.tandem.ledger.v1.EventR\x06events\"\xc8\x13\n" +
+	"\x06events\x18\x06 \x03(\v2\x17.tandem.ledger.v1.EventR\x06events\"\xa9\x15\n" +
 	"\x05Event\x12\x14\n" +
 	"\x05actor\x18\x01 \x01(\tR\x05actor\x12<\n" +
 	"\n" +
 	"term_began\x18\x02 \x01(\v2\x1b.tandem.ledger.v1.TermBeganH\x00R\ttermBegan\x12N\n" +
 	"\x10floor_configured\x18\x03 \x01(\v2!.tandem.ledger.v1.FloorConfiguredH\x00R\x0ffloorConfigured\x12N\n" +
-	"\x10request_answered\x18\x04 \x01(\v2!.tandem.ledger.v1.RequestAnsweredH\x00R\x0frequestAnswered\x12?\n" +
+	"\x10request_answered\x18\x04 \x01(\v2!.tandem.ledger.v1.RequestAnsweredH\x00R\x0frequestAnswered\x12K\n" +
+	"\x0fledger_restored\x18\x05 \x01(\v2 .tandem.ledger.v1.LedgerRestoredH\x00R\x0eledgerRestored\x12K\n" +
+	"\x0fwork_unrecorded\x18\x06 \x01(\v2 .tandem.ledger.v1.WorkUnrecordedH\x00R\x0eworkUnrecorded\x12E\n" +
+	"\rwork_reviewed\x18\a \x01(\v2\x1e.tandem.ledger.v1.WorkReviewedH\x00R\fworkReviewed\x12?\n" +
 	"\vjob_created\x18\n" +
 	" \x01(\v2\x1c.tandem.ledger.v1.JobCreatedH\x00R\n" +
 	"jobCreated\x126\n" +
@@ -3408,7 +3728,29 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12 \n" +
 	"\vfingerprint\x18\x02 \x01(\fR\vfingerprint\x12\x18\n" +
 	"\asubject\x18\x03 \x01(\tR\asubject\x12\x16\n" +
-	"\x06answer\x18\x04 \x01(\fR\x06answer\"c\n" +
+	"\x06answer\x18\x04 \x01(\fR\x06answer\"\xe0\x01\n" +
+	"\x0eLedgerRestored\x12\x1d\n" +
+	"\n" +
+	"last_fence\x18\x01 \x01(\x04R\tlastFence\x12\x14\n" +
+	"\x05fence\x18\x02 \x01(\x04R\x05fence\x127\n" +
+	"\tmade_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bmadeTime\x12=\n" +
+	"\frestore_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\vrestoreTime\x12!\n" +
+	"\fnothing_done\x18\x05 \x01(\bR\vnothingDone\"\xe9\x01\n" +
+	"\x0eWorkUnrecorded\x12\x16\n" +
+	"\x06device\x18\x01 \x01(\tR\x06device\x12\x10\n" +
+	"\x03run\x18\x02 \x01(\tR\x03run\x12\x14\n" +
+	"\x05fence\x18\x03 \x01(\x04R\x05fence\x12)\n" +
+	"\x05state\x18\x04 \x01(\x0e2\x13.tandem.v1.JobStateR\x05state\x12\x1f\n" +
+	"\vpieces_good\x18\x05 \x01(\x05R\n" +
+	"piecesGood\x12%\n" +
+	"\x0epieces_spoiled\x18\x06 \x01(\x05R\rpiecesSpoiled\x12\x10\n" +
+	"\x03job\x18\a \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\b \x01(\tR\x04step\"Z\n" +
+	"\fWorkReviewed\x12\x10\n" +
+	"\x03job\x18\x01 \x01(\tR\x03job\x12\x12\n" +
+	"\x04step\x18\x02 \x01(\tR\x04step\x12\x10\n" +
+	"\x03run\x18\x03 \x01(\tR\x03run\x12\x12\n" +
+	"\x04note\x18\x04 \x01(\tR\x04note\"c\n" +
 	"\n" +
 	"JobCreated\x12 \n" +
 	"\x03job\x18\x01 \x01(\v2\x0e.tandem.v1.JobR\x03job\x12\x12\n" +
@@ -3598,7 +3940,7 @@ func file_tandem_ledger_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_tandem_ledger_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_tandem_ledger_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 39)
+var file_tandem_ledger_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 42)
 var file_tandem_ledger_v1_record_proto_goTypes = []any{
 	(RunResolved_Outcome)(0),      // 0: tandem.ledger.v1.RunResolved.Outcome
 	(*Record)(nil),                // 1: tandem.ledger.v1.Record
@@ -3606,117 +3948,126 @@ var file_tandem_ledger_v1_record_proto_goTypes = []any{
 	(*TermBegan)(nil),             // 3: tandem.ledger.v1.TermBegan
 	(*FloorConfigured)(nil),       // 4: tandem.ledger.v1.FloorConfigured
 	(*RequestAnswered)(nil),       // 5: tandem.ledger.v1.RequestAnswered
-	(*JobCreated)(nil),            // 6: tandem.ledger.v1.JobCreated
-	(*JobHeld)(nil),               // 7: tandem.ledger.v1.JobHeld
-	(*JobReleased)(nil),           // 8: tandem.ledger.v1.JobReleased
-	(*JobCanceled)(nil),           // 9: tandem.ledger.v1.JobCanceled
-	(*PiecesSpoiled)(nil),         // 10: tandem.ledger.v1.PiecesSpoiled
-	(*PiecesRemade)(nil),          // 11: tandem.ledger.v1.PiecesRemade
-	(*Join)(nil),                  // 12: tandem.ledger.v1.Join
-	(*PanelMoved)(nil),            // 13: tandem.ledger.v1.PanelMoved
-	(*WaitOverridden)(nil),        // 14: tandem.ledger.v1.WaitOverridden
-	(*RunGranted)(nil),            // 15: tandem.ledger.v1.RunGranted
-	(*RunAllowed)(nil),            // 16: tandem.ledger.v1.RunAllowed
-	(*RunLapsed)(nil),             // 17: tandem.ledger.v1.RunLapsed
-	(*RunStopping)(nil),           // 18: tandem.ledger.v1.RunStopping
-	(*RunChanged)(nil),            // 19: tandem.ledger.v1.RunChanged
-	(*RunResolved)(nil),           // 20: tandem.ledger.v1.RunResolved
-	(*RunRefused)(nil),            // 21: tandem.ledger.v1.RunRefused
-	(*StrayReported)(nil),         // 22: tandem.ledger.v1.StrayReported
-	(*DeviceGreeted)(nil),         // 23: tandem.ledger.v1.DeviceGreeted
-	(*DeviceChanged)(nil),         // 24: tandem.ledger.v1.DeviceChanged
-	(*DevicePaused)(nil),          // 25: tandem.ledger.v1.DevicePaused
-	(*AttendanceSet)(nil),         // 26: tandem.ledger.v1.AttendanceSet
-	(*DeviceResumed)(nil),         // 27: tandem.ledger.v1.DeviceResumed
-	(*DeviceLocked)(nil),          // 28: tandem.ledger.v1.DeviceLocked
-	(*DeviceUnlocked)(nil),        // 29: tandem.ledger.v1.DeviceUnlocked
-	(*MediaLoaded)(nil),           // 30: tandem.ledger.v1.MediaLoaded
-	(*LotReceived)(nil),           // 31: tandem.ledger.v1.LotReceived
-	(*LotMeasured)(nil),           // 32: tandem.ledger.v1.LotMeasured
-	(*BladeReplaced)(nil),         // 33: tandem.ledger.v1.BladeReplaced
-	(*DurationsReset)(nil),        // 34: tandem.ledger.v1.DurationsReset
-	(*MediaOverridden)(nil),       // 35: tandem.ledger.v1.MediaOverridden
-	(*PanelRegistered)(nil),       // 36: tandem.ledger.v1.PanelRegistered
-	(*JobsGanged)(nil),            // 37: tandem.ledger.v1.JobsGanged
-	(*Carry)(nil),                 // 38: tandem.ledger.v1.Carry
-	(*GangDissolved)(nil),         // 39: tandem.ledger.v1.GangDissolved
-	(*timestamppb.Timestamp)(nil), // 40: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 41: tandem.v1.FloorFile
-	(*v1.Job)(nil),                // 42: tandem.v1.Job
-	(*v1.Panel)(nil),              // 43: tandem.v1.Panel
-	(*v1.Step)(nil),               // 44: tandem.v1.Step
-	(*v1.Run)(nil),                // 45: tandem.v1.Run
-	(v1.JobState)(0),              // 46: tandem.v1.JobState
-	(v1.DeviceState)(0),           // 47: tandem.v1.DeviceState
-	(v1.DevicePhase)(0),           // 48: tandem.v1.DevicePhase
-	(v1.Link)(0),                  // 49: tandem.v1.Link
-	(*v1.Lot)(nil),                // 50: tandem.v1.Lot
-	(*v1.Registration)(nil),       // 51: tandem.v1.Registration
+	(*LedgerRestored)(nil),        // 6: tandem.ledger.v1.LedgerRestored
+	(*WorkUnrecorded)(nil),        // 7: tandem.ledger.v1.WorkUnrecorded
+	(*WorkReviewed)(nil),          // 8: tandem.ledger.v1.WorkReviewed
+	(*JobCreated)(nil),            // 9: tandem.ledger.v1.JobCreated
+	(*JobHeld)(nil),               // 10: tandem.ledger.v1.JobHeld
+	(*JobReleased)(nil),           // 11: tandem.ledger.v1.JobReleased
+	(*JobCanceled)(nil),           // 12: tandem.ledger.v1.JobCanceled
+	(*PiecesSpoiled)(nil),         // 13: tandem.ledger.v1.PiecesSpoiled
+	(*PiecesRemade)(nil),          // 14: tandem.ledger.v1.PiecesRemade
+	(*Join)(nil),                  // 15: tandem.ledger.v1.Join
+	(*PanelMoved)(nil),            // 16: tandem.ledger.v1.PanelMoved
+	(*WaitOverridden)(nil),        // 17: tandem.ledger.v1.WaitOverridden
+	(*RunGranted)(nil),            // 18: tandem.ledger.v1.RunGranted
+	(*RunAllowed)(nil),            // 19: tandem.ledger.v1.RunAllowed
+	(*RunLapsed)(nil),             // 20: tandem.ledger.v1.RunLapsed
+	(*RunStopping)(nil),           // 21: tandem.ledger.v1.RunStopping
+	(*RunChanged)(nil),            // 22: tandem.ledger.v1.RunChanged
+	(*RunResolved)(nil),           // 23: tandem.ledger.v1.RunResolved
+	(*RunRefused)(nil),            // 24: tandem.ledger.v1.RunRefused
+	(*StrayReported)(nil),         // 25: tandem.ledger.v1.StrayReported
+	(*DeviceGreeted)(nil),         // 26: tandem.ledger.v1.DeviceGreeted
+	(*DeviceChanged)(nil),         // 27: tandem.ledger.v1.DeviceChanged
+	(*DevicePaused)(nil),          // 28: tandem.ledger.v1.DevicePaused
+	(*AttendanceSet)(nil),         // 29: tandem.ledger.v1.AttendanceSet
+	(*DeviceResumed)(nil),         // 30: tandem.ledger.v1.DeviceResumed
+	(*DeviceLocked)(nil),          // 31: tandem.ledger.v1.DeviceLocked
+	(*DeviceUnlocked)(nil),        // 32: tandem.ledger.v1.DeviceUnlocked
+	(*MediaLoaded)(nil),           // 33: tandem.ledger.v1.MediaLoaded
+	(*LotReceived)(nil),           // 34: tandem.ledger.v1.LotReceived
+	(*LotMeasured)(nil),           // 35: tandem.ledger.v1.LotMeasured
+	(*BladeReplaced)(nil),         // 36: tandem.ledger.v1.BladeReplaced
+	(*DurationsReset)(nil),        // 37: tandem.ledger.v1.DurationsReset
+	(*MediaOverridden)(nil),       // 38: tandem.ledger.v1.MediaOverridden
+	(*PanelRegistered)(nil),       // 39: tandem.ledger.v1.PanelRegistered
+	(*JobsGanged)(nil),            // 40: tandem.ledger.v1.JobsGanged
+	(*Carry)(nil),                 // 41: tandem.ledger.v1.Carry
+	(*GangDissolved)(nil),         // 42: tandem.ledger.v1.GangDissolved
+	(*timestamppb.Timestamp)(nil), // 43: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 44: tandem.v1.FloorFile
+	(v1.JobState)(0),              // 45: tandem.v1.JobState
+	(*v1.Job)(nil),                // 46: tandem.v1.Job
+	(*v1.Panel)(nil),              // 47: tandem.v1.Panel
+	(*v1.Step)(nil),               // 48: tandem.v1.Step
+	(*v1.Run)(nil),                // 49: tandem.v1.Run
+	(v1.DeviceState)(0),           // 50: tandem.v1.DeviceState
+	(v1.DevicePhase)(0),           // 51: tandem.v1.DevicePhase
+	(v1.Link)(0),                  // 52: tandem.v1.Link
+	(*v1.Lot)(nil),                // 53: tandem.v1.Lot
+	(*v1.Registration)(nil),       // 54: tandem.v1.Registration
 }
 var file_tandem_ledger_v1_record_proto_depIdxs = []int32{
-	40, // 0: tandem.ledger.v1.Record.commit_time:type_name -> google.protobuf.Timestamp
+	43, // 0: tandem.ledger.v1.Record.commit_time:type_name -> google.protobuf.Timestamp
 	2,  // 1: tandem.ledger.v1.Record.events:type_name -> tandem.ledger.v1.Event
 	3,  // 2: tandem.ledger.v1.Event.term_began:type_name -> tandem.ledger.v1.TermBegan
 	4,  // 3: tandem.ledger.v1.Event.floor_configured:type_name -> tandem.ledger.v1.FloorConfigured
 	5,  // 4: tandem.ledger.v1.Event.request_answered:type_name -> tandem.ledger.v1.RequestAnswered
-	6,  // 5: tandem.ledger.v1.Event.job_created:type_name -> tandem.ledger.v1.JobCreated
-	7,  // 6: tandem.ledger.v1.Event.job_held:type_name -> tandem.ledger.v1.JobHeld
-	8,  // 7: tandem.ledger.v1.Event.job_released:type_name -> tandem.ledger.v1.JobReleased
-	9,  // 8: tandem.ledger.v1.Event.job_canceled:type_name -> tandem.ledger.v1.JobCanceled
-	10, // 9: tandem.ledger.v1.Event.pieces_spoiled:type_name -> tandem.ledger.v1.PiecesSpoiled
-	11, // 10: tandem.ledger.v1.Event.pieces_remade:type_name -> tandem.ledger.v1.PiecesRemade
-	13, // 11: tandem.ledger.v1.Event.panel_moved:type_name -> tandem.ledger.v1.PanelMoved
-	14, // 12: tandem.ledger.v1.Event.wait_overridden:type_name -> tandem.ledger.v1.WaitOverridden
-	37, // 13: tandem.ledger.v1.Event.jobs_ganged:type_name -> tandem.ledger.v1.JobsGanged
-	39, // 14: tandem.ledger.v1.Event.gang_dissolved:type_name -> tandem.ledger.v1.GangDissolved
-	15, // 15: tandem.ledger.v1.Event.run_granted:type_name -> tandem.ledger.v1.RunGranted
-	16, // 16: tandem.ledger.v1.Event.run_allowed:type_name -> tandem.ledger.v1.RunAllowed
-	17, // 17: tandem.ledger.v1.Event.run_lapsed:type_name -> tandem.ledger.v1.RunLapsed
-	18, // 18: tandem.ledger.v1.Event.run_stopping:type_name -> tandem.ledger.v1.RunStopping
-	19, // 19: tandem.ledger.v1.Event.run_changed:type_name -> tandem.ledger.v1.RunChanged
-	20, // 20: tandem.ledger.v1.Event.run_resolved:type_name -> tandem.ledger.v1.RunResolved
-	21, // 21: tandem.ledger.v1.Event.run_refused:type_name -> tandem.ledger.v1.RunRefused
-	22, // 22: tandem.ledger.v1.Event.stray_reported:type_name -> tandem.ledger.v1.StrayReported
-	35, // 23: tandem.ledger.v1.Event.media_overridden:type_name -> tandem.ledger.v1.MediaOverridden
-	36, // 24: tandem.ledger.v1.Event.panel_registered:type_name -> tandem.ledger.v1.PanelRegistered
-	23, // 25: tandem.ledger.v1.Event.device_greeted:type_name -> tandem.ledger.v1.DeviceGreeted
-	24, // 26: tandem.ledger.v1.Event.device_changed:type_name -> tandem.ledger.v1.DeviceChanged
-	25, // 27: tandem.ledger.v1.Event.device_paused:type_name -> tandem.ledger.v1.DevicePaused
-	27, // 28: tandem.ledger.v1.Event.device_resumed:type_name -> tandem.ledger.v1.DeviceResumed
-	28, // 29: tandem.ledger.v1.Event.device_locked:type_name -> tandem.ledger.v1.DeviceLocked
-	29, // 30: tandem.ledger.v1.Event.device_unlocked:type_name -> tandem.ledger.v1.DeviceUnlocked
-	30, // 31: tandem.ledger.v1.Event.media_loaded:type_name -> tandem.ledger.v1.MediaLoaded
-	31, // 32: tandem.ledger.v1.Event.lot_received:type_name -> tandem.ledger.v1.LotReceived
-	32, // 33: tandem.ledger.v1.Event.lot_measured:type_name -> tandem.ledger.v1.LotMeasured
-	33, // 34: tandem.ledger.v1.Event.blade_replaced:type_name -> tandem.ledger.v1.BladeReplaced
-	34, // 35: tandem.ledger.v1.Event.durations_reset:type_name -> tandem.ledger.v1.DurationsReset
-	26, // 36: tandem.ledger.v1.Event.attendance_set:type_name -> tandem.ledger.v1.AttendanceSet
-	41, // 37: tandem.ledger.v1.FloorConfigured.floor:type_name -> tandem.v1.FloorFile
-	42, // 38: tandem.ledger.v1.JobCreated.job:type_name -> tandem.v1.Job
-	43, // 39: tandem.ledger.v1.PiecesRemade.panel:type_name -> tandem.v1.Panel
-	44, // 40: tandem.ledger.v1.PiecesRemade.steps:type_name -> tandem.v1.Step
-	12, // 41: tandem.ledger.v1.PiecesRemade.joins:type_name -> tandem.ledger.v1.Join
-	45, // 42: tandem.ledger.v1.RunGranted.run:type_name -> tandem.v1.Run
-	40, // 43: tandem.ledger.v1.RunAllowed.start_before:type_name -> google.protobuf.Timestamp
-	46, // 44: tandem.ledger.v1.RunChanged.state:type_name -> tandem.v1.JobState
-	40, // 45: tandem.ledger.v1.RunChanged.start_time:type_name -> google.protobuf.Timestamp
-	40, // 46: tandem.ledger.v1.RunChanged.end_time:type_name -> google.protobuf.Timestamp
-	0,  // 47: tandem.ledger.v1.RunResolved.outcome:type_name -> tandem.ledger.v1.RunResolved.Outcome
-	46, // 48: tandem.ledger.v1.StrayReported.state:type_name -> tandem.v1.JobState
-	47, // 49: tandem.ledger.v1.DeviceChanged.state:type_name -> tandem.v1.DeviceState
-	48, // 50: tandem.ledger.v1.DeviceChanged.phase:type_name -> tandem.v1.DevicePhase
-	49, // 51: tandem.ledger.v1.DeviceChanged.link:type_name -> tandem.v1.Link
-	40, // 52: tandem.ledger.v1.DevicePaused.back_time:type_name -> google.protobuf.Timestamp
-	40, // 53: tandem.ledger.v1.AttendanceSet.until_time:type_name -> google.protobuf.Timestamp
-	40, // 54: tandem.ledger.v1.DeviceLocked.back_time:type_name -> google.protobuf.Timestamp
-	50, // 55: tandem.ledger.v1.LotReceived.lot:type_name -> tandem.v1.Lot
-	51, // 56: tandem.ledger.v1.PanelRegistered.registration:type_name -> tandem.v1.Registration
-	38, // 57: tandem.ledger.v1.JobsGanged.carries:type_name -> tandem.ledger.v1.Carry
-	58, // [58:58] is the sub-list for method output_type
-	58, // [58:58] is the sub-list for method input_type
-	58, // [58:58] is the sub-list for extension type_name
-	58, // [58:58] is the sub-list for extension extendee
-	0,  // [0:58] is the sub-list for field type_name
+	6,  // 5: tandem.ledger.v1.Event.ledger_restored:type_name -> tandem.ledger.v1.LedgerRestored
+	7,  // 6: tandem.ledger.v1.Event.work_unrecorded:type_name -> tandem.ledger.v1.WorkUnrecorded
+	8,  // 7: tandem.ledger.v1.Event.work_reviewed:type_name -> tandem.ledger.v1.WorkReviewed
+	9,  // 8: tandem.ledger.v1.Event.job_created:type_name -> tandem.ledger.v1.JobCreated
+	10, // 9: tandem.ledger.v1.Event.job_held:type_name -> tandem.ledger.v1.JobHeld
+	11, // 10: tandem.ledger.v1.Event.job_released:type_name -> tandem.ledger.v1.JobReleased
+	12, // 11: tandem.ledger.v1.Event.job_canceled:type_name -> tandem.ledger.v1.JobCanceled
+	13, // 12: tandem.ledger.v1.Event.pieces_spoiled:type_name -> tandem.ledger.v1.PiecesSpoiled
+	14, // 13: tandem.ledger.v1.Event.pieces_remade:type_name -> tandem.ledger.v1.PiecesRemade
+	16, // 14: tandem.ledger.v1.Event.panel_moved:type_name -> tandem.ledger.v1.PanelMoved
+	17, // 15: tandem.ledger.v1.Event.wait_overridden:type_name -> tandem.ledger.v1.WaitOverridden
+	40, // 16: tandem.ledger.v1.Event.jobs_ganged:type_name -> tandem.ledger.v1.JobsGanged
+	42, // 17: tandem.ledger.v1.Event.gang_dissolved:type_name -> tandem.ledger.v1.GangDissolved
+	18, // 18: tandem.ledger.v1.Event.run_granted:type_name -> tandem.ledger.v1.RunGranted
+	19, // 19: tandem.ledger.v1.Event.run_allowed:type_name -> tandem.ledger.v1.RunAllowed
+	20, // 20: tandem.ledger.v1.Event.run_lapsed:type_name -> tandem.ledger.v1.RunLapsed
+	21, // 21: tandem.ledger.v1.Event.run_stopping:type_name -> tandem.ledger.v1.RunStopping
+	22, // 22: tandem.ledger.v1.Event.run_changed:type_name -> tandem.ledger.v1.RunChanged
+	23, // 23: tandem.ledger.v1.Event.run_resolved:type_name -> tandem.ledger.v1.RunResolved
+	24, // 24: tandem.ledger.v1.Event.run_refused:type_name -> tandem.ledger.v1.RunRefused
+	25, // 25: tandem.ledger.v1.Event.stray_reported:type_name -> tandem.ledger.v1.StrayReported
+	38, // 26: tandem.ledger.v1.Event.media_overridden:type_name -> tandem.ledger.v1.MediaOverridden
+	39, // 27: tandem.ledger.v1.Event.panel_registered:type_name -> tandem.ledger.v1.PanelRegistered
+	26, // 28: tandem.ledger.v1.Event.device_greeted:type_name -> tandem.ledger.v1.DeviceGreeted
+	27, // 29: tandem.ledger.v1.Event.device_changed:type_name -> tandem.ledger.v1.DeviceChanged
+	28, // 30: tandem.ledger.v1.Event.device_paused:type_name -> tandem.ledger.v1.DevicePaused
+	30, // 31: tandem.ledger.v1.Event.device_resumed:type_name -> tandem.ledger.v1.DeviceResumed
+	31, // 32: tandem.ledger.v1.Event.device_locked:type_name -> tandem.ledger.v1.DeviceLocked
+	32, // 33: tandem.ledger.v1.Event.device_unlocked:type_name -> tandem.ledger.v1.DeviceUnlocked
+	33, // 34: tandem.ledger.v1.Event.media_loaded:type_name -> tandem.ledger.v1.MediaLoaded
+	34, // 35: tandem.ledger.v1.Event.lot_received:type_name -> tandem.ledger.v1.LotReceived
+	35, // 36: tandem.ledger.v1.Event.lot_measured:type_name -> tandem.ledger.v1.LotMeasured
+	36, // 37: tandem.ledger.v1.Event.blade_replaced:type_name -> tandem.ledger.v1.BladeReplaced
+	37, // 38: tandem.ledger.v1.Event.durations_reset:type_name -> tandem.ledger.v1.DurationsReset
+	29, // 39: tandem.ledger.v1.Event.attendance_set:type_name -> tandem.ledger.v1.AttendanceSet
+	44, // 40: tandem.ledger.v1.FloorConfigured.floor:type_name -> tandem.v1.FloorFile
+	43, // 41: tandem.ledger.v1.LedgerRestored.made_time:type_name -> google.protobuf.Timestamp
+	43, // 42: tandem.ledger.v1.LedgerRestored.restore_time:type_name -> google.protobuf.Timestamp
+	45, // 43: tandem.ledger.v1.WorkUnrecorded.state:type_name -> tandem.v1.JobState
+	46, // 44: tandem.ledger.v1.JobCreated.job:type_name -> tandem.v1.Job
+	47, // 45: tandem.ledger.v1.PiecesRemade.panel:type_name -> tandem.v1.Panel
+	48, // 46: tandem.ledger.v1.PiecesRemade.steps:type_name -> tandem.v1.Step
+	15, // 47: tandem.ledger.v1.PiecesRemade.joins:type_name -> tandem.ledger.v1.Join
+	49, // 48: tandem.ledger.v1.RunGranted.run:type_name -> tandem.v1.Run
+	43, // 49: tandem.ledger.v1.RunAllowed.start_before:type_name -> google.protobuf.Timestamp
+	45, // 50: tandem.ledger.v1.RunChanged.state:type_name -> tandem.v1.JobState
+	43, // 51: tandem.ledger.v1.RunChanged.start_time:type_name -> google.protobuf.Timestamp
+	43, // 52: tandem.ledger.v1.RunChanged.end_time:type_name -> google.protobuf.Timestamp
+	0,  // 53: tandem.ledger.v1.RunResolved.outcome:type_name -> tandem.ledger.v1.RunResolved.Outcome
+	45, // 54: tandem.ledger.v1.StrayReported.state:type_name -> tandem.v1.JobState
+	50, // 55: tandem.ledger.v1.DeviceChanged.state:type_name -> tandem.v1.DeviceState
+	51, // 56: tandem.ledger.v1.DeviceChanged.phase:type_name -> tandem.v1.DevicePhase
+	52, // 57: tandem.ledger.v1.DeviceChanged.link:type_name -> tandem.v1.Link
+	43, // 58: tandem.ledger.v1.DevicePaused.back_time:type_name -> google.protobuf.Timestamp
+	43, // 59: tandem.ledger.v1.AttendanceSet.until_time:type_name -> google.protobuf.Timestamp
+	43, // 60: tandem.ledger.v1.DeviceLocked.back_time:type_name -> google.protobuf.Timestamp
+	53, // 61: tandem.ledger.v1.LotReceived.lot:type_name -> tandem.v1.Lot
+	54, // 62: tandem.ledger.v1.PanelRegistered.registration:type_name -> tandem.v1.Registration
+	41, // 63: tandem.ledger.v1.JobsGanged.carries:type_name -> tandem.ledger.v1.Carry
+	64, // [64:64] is the sub-list for method output_type
+	64, // [64:64] is the sub-list for method input_type
+	64, // [64:64] is the sub-list for extension type_name
+	64, // [64:64] is the sub-list for extension extendee
+	0,  // [0:64] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_record_proto_init() }
@@ -3728,6 +4079,9 @@ func file_tandem_ledger_v1_record_proto_init() {
 		(*Event_TermBegan)(nil),
 		(*Event_FloorConfigured)(nil),
 		(*Event_RequestAnswered)(nil),
+		(*Event_LedgerRestored)(nil),
+		(*Event_WorkUnrecorded)(nil),
+		(*Event_WorkReviewed)(nil),
 		(*Event_JobCreated)(nil),
 		(*Event_JobHeld)(nil),
 		(*Event_JobReleased)(nil),
@@ -3767,7 +4121,7 @@ func file_tandem_ledger_v1_record_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_record_proto_rawDesc), len(file_tandem_ledger_v1_record_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   39,
+			NumMessages:   42,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -56,7 +56,13 @@ type Snapshot struct {
 	// What was learned about durations.
 	Learned *Learned `protobuf:"bytes,14,opt,name=learned,proto3" json:"learned,omitempty"`
 	// What takes the place of the shifts; absent: nothing.
-	Attendance    *AttendanceSnapshot `protobuf:"bytes,15,opt,name=attendance,proto3" json:"attendance,omitempty"`
+	Attendance *AttendanceSnapshot `protobuf:"bytes,15,opt,name=attendance,proto3" json:"attendance,omitempty"`
+	// Fences that this ledger has not given and never will: they may have been given after the backup it comes from.
+	FenceGaps []*FenceGap `protobuf:"bytes,16,rep,name=fence_gaps,json=fenceGaps,proto3" json:"fence_gaps,omitempty"`
+	// Work that devices have reported and this ledger does not have, oldest first.
+	Unrecorded []*UnrecordedSnapshot `protobuf:"bytes,17,rep,name=unrecorded,proto3" json:"unrecorded,omitempty"`
+	// When the backup was made that the ledger comes from. Absent: it comes from none.
+	BackupTime    *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=backup_time,json=backupTime,proto3" json:"backup_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -196,6 +202,146 @@ func (x *Snapshot) GetAttendance() *AttendanceSnapshot {
 	return nil
 }
 
+func (x *Snapshot) GetFenceGaps() []*FenceGap {
+	if x != nil {
+		return x.FenceGaps
+	}
+	return nil
+}
+
+func (x *Snapshot) GetUnrecorded() []*UnrecordedSnapshot {
+	if x != nil {
+		return x.Unrecorded
+	}
+	return nil
+}
+
+func (x *Snapshot) GetBackupTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BackupTime
+	}
+	return nil
+}
+
+// FenceGap is a range of fences.
+type FenceGap struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The last fence before it.
+	After uint64 `protobuf:"varint,1,opt,name=after,proto3" json:"after,omitempty"`
+	// Its last fence.
+	Through       uint64 `protobuf:"varint,2,opt,name=through,proto3" json:"through,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FenceGap) Reset() {
+	*x = FenceGap{}
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FenceGap) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FenceGap) ProtoMessage() {}
+
+func (x *FenceGap) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FenceGap.ProtoReflect.Descriptor instead.
+func (*FenceGap) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *FenceGap) GetAfter() uint64 {
+	if x != nil {
+		return x.After
+	}
+	return 0
+}
+
+func (x *FenceGap) GetThrough() uint64 {
+	if x != nil {
+		return x.Through
+	}
+	return 0
+}
+
+// UnrecordedSnapshot is work that a device has reported and the ledger does not have.
+type UnrecordedSnapshot struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As last recorded.
+	Work *WorkUnrecorded `protobuf:"bytes,1,opt,name=work,proto3" json:"work,omitempty"`
+	// When it was first reported.
+	FirstTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=first_time,json=firstTime,proto3" json:"first_time,omitempty"`
+	// A person has taken note.
+	Noted         bool `protobuf:"varint,3,opt,name=noted,proto3" json:"noted,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UnrecordedSnapshot) Reset() {
+	*x = UnrecordedSnapshot{}
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UnrecordedSnapshot) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UnrecordedSnapshot) ProtoMessage() {}
+
+func (x *UnrecordedSnapshot) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UnrecordedSnapshot.ProtoReflect.Descriptor instead.
+func (*UnrecordedSnapshot) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *UnrecordedSnapshot) GetWork() *WorkUnrecorded {
+	if x != nil {
+		return x.Work
+	}
+	return nil
+}
+
+func (x *UnrecordedSnapshot) GetFirstTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FirstTime
+	}
+	return nil
+}
+
+func (x *UnrecordedSnapshot) GetNoted() bool {
+	if x != nil {
+		return x.Noted
+	}
+	return false
+}
+
 // AttendanceSnapshot is what takes the place of the shifts for a while.
 type AttendanceSnapshot struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -211,7 +357,7 @@ type AttendanceSnapshot struct {
 
 func (x *AttendanceSnapshot) Reset() {
 	*x = AttendanceSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[1]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -223,7 +369,7 @@ func (x *AttendanceSnapshot) String() string {
 func (*AttendanceSnapshot) ProtoMessage() {}
 
 func (x *AttendanceSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[1]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -236,7 +382,7 @@ func (x *AttendanceSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AttendanceSnapshot.ProtoReflect.Descriptor instead.
 func (*AttendanceSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{1}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *AttendanceSnapshot) GetSet() *AttendanceSet {
@@ -275,7 +421,7 @@ type LotSnapshot struct {
 
 func (x *LotSnapshot) Reset() {
 	*x = LotSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[2]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -287,7 +433,7 @@ func (x *LotSnapshot) String() string {
 func (*LotSnapshot) ProtoMessage() {}
 
 func (x *LotSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[2]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -300,7 +446,7 @@ func (x *LotSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotSnapshot.ProtoReflect.Descriptor instead.
 func (*LotSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{2}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *LotSnapshot) GetLot() *v1.Lot {
@@ -345,7 +491,7 @@ type JobSnapshot struct {
 
 func (x *JobSnapshot) Reset() {
 	*x = JobSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -357,7 +503,7 @@ func (x *JobSnapshot) String() string {
 func (*JobSnapshot) ProtoMessage() {}
 
 func (x *JobSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[3]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -370,7 +516,7 @@ func (x *JobSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobSnapshot.ProtoReflect.Descriptor instead.
 func (*JobSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{3}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *JobSnapshot) GetJob() *v1.Job {
@@ -438,7 +584,7 @@ type Share struct {
 
 func (x *Share) Reset() {
 	*x = Share{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -450,7 +596,7 @@ func (x *Share) String() string {
 func (*Share) ProtoMessage() {}
 
 func (x *Share) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[4]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -463,7 +609,7 @@ func (x *Share) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Share.ProtoReflect.Descriptor instead.
 func (*Share) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{4}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Share) GetPanel() string {
@@ -538,6 +684,8 @@ type StepSnapshot struct {
 	ShareDone []int32 `protobuf:"varint,10,rep,packed,name=share_done,json=shareDone,proto3" json:"share_done,omitempty"`
 	// Of a gang run: for each of its shares, the pieces that its last run was given.
 	ShareGiven []int32 `protobuf:"varint,11,rep,packed,name=share_given,json=shareGiven,proto3" json:"share_given,omitempty"`
+	// It may have been done without a record: a person must say.
+	Review bool `protobuf:"varint,12,opt,name=review,proto3" json:"review,omitempty"`
 	// It stands still since then.
 	StoppedSince *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=stopped_since,json=stoppedSince,proto3" json:"stopped_since,omitempty"`
 	// Its device has begun a new epoch without it, see RunChanged.
@@ -548,7 +696,7 @@ type StepSnapshot struct {
 
 func (x *StepSnapshot) Reset() {
 	*x = StepSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -560,7 +708,7 @@ func (x *StepSnapshot) String() string {
 func (*StepSnapshot) ProtoMessage() {}
 
 func (x *StepSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[5]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -573,7 +721,7 @@ func (x *StepSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepSnapshot.ProtoReflect.Descriptor instead.
 func (*StepSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{5}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *StepSnapshot) GetEnded() v1.JobState {
@@ -646,6 +794,13 @@ func (x *StepSnapshot) GetShareGiven() []int32 {
 	return nil
 }
 
+func (x *StepSnapshot) GetReview() bool {
+	if x != nil {
+		return x.Review
+	}
+	return false
+}
+
 func (x *StepSnapshot) GetStoppedSince() *timestamppb.Timestamp {
 	if x != nil {
 		return x.StoppedSince
@@ -687,7 +842,7 @@ type DeviceSnapshot struct {
 
 func (x *DeviceSnapshot) Reset() {
 	*x = DeviceSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -699,7 +854,7 @@ func (x *DeviceSnapshot) String() string {
 func (*DeviceSnapshot) ProtoMessage() {}
 
 func (x *DeviceSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -712,7 +867,7 @@ func (x *DeviceSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceSnapshot.ProtoReflect.Descriptor instead.
 func (*DeviceSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{6}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *DeviceSnapshot) GetDevice() *v1.Device {
@@ -793,7 +948,7 @@ type RequestSnapshot struct {
 
 func (x *RequestSnapshot) Reset() {
 	*x = RequestSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -805,7 +960,7 @@ func (x *RequestSnapshot) String() string {
 func (*RequestSnapshot) ProtoMessage() {}
 
 func (x *RequestSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -818,7 +973,7 @@ func (x *RequestSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RequestSnapshot.ProtoReflect.Descriptor instead.
 func (*RequestSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{7}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *RequestSnapshot) GetRequest() *RequestAnswered {
@@ -863,7 +1018,7 @@ type Counters struct {
 
 func (x *Counters) Reset() {
 	*x = Counters{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -875,7 +1030,7 @@ func (x *Counters) String() string {
 func (*Counters) ProtoMessage() {}
 
 func (x *Counters) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -888,7 +1043,7 @@ func (x *Counters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counters.ProtoReflect.Descriptor instead.
 func (*Counters) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{8}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Counters) GetFence() uint64 {
@@ -946,7 +1101,7 @@ type Learned struct {
 
 func (x *Learned) Reset() {
 	*x = Learned{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -958,7 +1113,7 @@ func (x *Learned) String() string {
 func (*Learned) ProtoMessage() {}
 
 func (x *Learned) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -971,7 +1126,7 @@ func (x *Learned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Learned.ProtoReflect.Descriptor instead.
 func (*Learned) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{9}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Learned) GetTurn() uint64 {
@@ -1019,7 +1174,7 @@ type LearnedKey struct {
 
 func (x *LearnedKey) Reset() {
 	*x = LearnedKey{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[10]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1031,7 +1186,7 @@ func (x *LearnedKey) String() string {
 func (*LearnedKey) ProtoMessage() {}
 
 func (x *LearnedKey) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[10]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1044,7 +1199,7 @@ func (x *LearnedKey) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LearnedKey.ProtoReflect.Descriptor instead.
 func (*LearnedKey) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{10}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *LearnedKey) GetDevice() string {
@@ -1128,7 +1283,7 @@ var File_tandem_ledger_v1_snapshot_proto protoreflect.FileDescriptor
 
 const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\n" +
-	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\x93\a\n" +
+	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\xd1\b\n" +
 	"\bSnapshot\x12\x1a\n" +
 	"\brevision\x18\x01 \x01(\x04R\brevision\x12\x12\n" +
 	"\x04term\x18\x02 \x01(\x04R\x04term\x12;\n" +
@@ -1148,13 +1303,28 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\alearned\x18\x0e \x01(\v2\x19.tandem.ledger.v1.LearnedR\alearned\x12D\n" +
 	"\n" +
 	"attendance\x18\x0f \x01(\v2$.tandem.ledger.v1.AttendanceSnapshotR\n" +
-	"attendance\x1a@\n" +
+	"attendance\x129\n" +
+	"\n" +
+	"fence_gaps\x18\x10 \x03(\v2\x1a.tandem.ledger.v1.FenceGapR\tfenceGaps\x12D\n" +
+	"\n" +
+	"unrecorded\x18\x11 \x03(\v2$.tandem.ledger.v1.UnrecordedSnapshotR\n" +
+	"unrecorded\x12;\n" +
+	"\vbackup_time\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"backupTime\x1a@\n" +
 	"\x12PersonNumbersEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\x1a@\n" +
 	"\x12DeviceNumbersEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\"\x96\x01\n" +
+	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\":\n" +
+	"\bFenceGap\x12\x14\n" +
+	"\x05after\x18\x01 \x01(\x04R\x05after\x12\x18\n" +
+	"\athrough\x18\x02 \x01(\x04R\athrough\"\x9b\x01\n" +
+	"\x12UnrecordedSnapshot\x124\n" +
+	"\x04work\x18\x01 \x01(\v2 .tandem.ledger.v1.WorkUnrecordedR\x04work\x129\n" +
+	"\n" +
+	"first_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tfirstTime\x12\x14\n" +
+	"\x05noted\x18\x03 \x01(\bR\x05noted\"\x96\x01\n" +
 	"\x12AttendanceSnapshot\x121\n" +
 	"\x03set\x18\x01 \x01(\v2\x1f.tandem.ledger.v1.AttendanceSetR\x03set\x127\n" +
 	"\tfrom_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\bfromTime\x12\x14\n" +
@@ -1178,7 +1348,7 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\fmember_panel\x18\x04 \x01(\tR\vmemberPanel\x12%\n" +
 	"\x0emember_content\x18\x05 \x01(\x05R\rmemberContent\x12\x16\n" +
 	"\x06pieces\x18\x06 \x01(\x05R\x06pieces\x12%\n" +
-	"\x0epieces_spoiled\x18\a \x01(\x05R\rpiecesSpoiled\"\xf8\x04\n" +
+	"\x0epieces_spoiled\x18\a \x01(\x05R\rpiecesSpoiled\"\x90\x05\n" +
 	"\fStepSnapshot\x12)\n" +
 	"\x05ended\x18\x01 \x01(\x0e2\x13.tandem.v1.JobStateR\x05ended\x12\x18\n" +
 	"\ablocked\x18\x02 \x01(\tR\ablocked\x12\x1f\n" +
@@ -1193,7 +1363,8 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"share_done\x18\n" +
 	" \x03(\x05R\tshareDone\x12\x1f\n" +
 	"\vshare_given\x18\v \x03(\x05R\n" +
-	"shareGiven\x12?\n" +
+	"shareGiven\x12\x16\n" +
+	"\x06review\x18\f \x01(\bR\x06review\x12?\n" +
 	"\rstopped_since\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\fstoppedSince\x12\x1d\n" +
 	"\n" +
 	"start_void\x18\x15 \x01(\bR\tstartVoid\x1a[\n" +
@@ -1257,71 +1428,79 @@ func file_tandem_ledger_v1_snapshot_proto_rawDescGZIP() []byte {
 	return file_tandem_ledger_v1_snapshot_proto_rawDescData
 }
 
-var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_tandem_ledger_v1_snapshot_proto_goTypes = []any{
 	(*Snapshot)(nil),              // 0: tandem.ledger.v1.Snapshot
-	(*AttendanceSnapshot)(nil),    // 1: tandem.ledger.v1.AttendanceSnapshot
-	(*LotSnapshot)(nil),           // 2: tandem.ledger.v1.LotSnapshot
-	(*JobSnapshot)(nil),           // 3: tandem.ledger.v1.JobSnapshot
-	(*Share)(nil),                 // 4: tandem.ledger.v1.Share
-	(*StepSnapshot)(nil),          // 5: tandem.ledger.v1.StepSnapshot
-	(*DeviceSnapshot)(nil),        // 6: tandem.ledger.v1.DeviceSnapshot
-	(*RequestSnapshot)(nil),       // 7: tandem.ledger.v1.RequestSnapshot
-	(*Counters)(nil),              // 8: tandem.ledger.v1.Counters
-	(*Learned)(nil),               // 9: tandem.ledger.v1.Learned
-	(*LearnedKey)(nil),            // 10: tandem.ledger.v1.LearnedKey
-	nil,                           // 11: tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	nil,                           // 12: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	nil,                           // 13: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	(*timestamppb.Timestamp)(nil), // 14: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 15: tandem.v1.FloorFile
-	(*AttendanceSet)(nil),         // 16: tandem.ledger.v1.AttendanceSet
-	(*v1.Lot)(nil),                // 17: tandem.v1.Lot
-	(*v1.Job)(nil),                // 18: tandem.v1.Job
-	(v1.JobState)(0),              // 19: tandem.v1.JobState
-	(*v1.Device)(nil),             // 20: tandem.v1.Device
-	(*durationpb.Duration)(nil),   // 21: google.protobuf.Duration
-	(*RequestAnswered)(nil),       // 22: tandem.ledger.v1.RequestAnswered
+	(*FenceGap)(nil),              // 1: tandem.ledger.v1.FenceGap
+	(*UnrecordedSnapshot)(nil),    // 2: tandem.ledger.v1.UnrecordedSnapshot
+	(*AttendanceSnapshot)(nil),    // 3: tandem.ledger.v1.AttendanceSnapshot
+	(*LotSnapshot)(nil),           // 4: tandem.ledger.v1.LotSnapshot
+	(*JobSnapshot)(nil),           // 5: tandem.ledger.v1.JobSnapshot
+	(*Share)(nil),                 // 6: tandem.ledger.v1.Share
+	(*StepSnapshot)(nil),          // 7: tandem.ledger.v1.StepSnapshot
+	(*DeviceSnapshot)(nil),        // 8: tandem.ledger.v1.DeviceSnapshot
+	(*RequestSnapshot)(nil),       // 9: tandem.ledger.v1.RequestSnapshot
+	(*Counters)(nil),              // 10: tandem.ledger.v1.Counters
+	(*Learned)(nil),               // 11: tandem.ledger.v1.Learned
+	(*LearnedKey)(nil),            // 12: tandem.ledger.v1.LearnedKey
+	nil,                           // 13: tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	nil,                           // 14: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	nil,                           // 15: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	(*timestamppb.Timestamp)(nil), // 16: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 17: tandem.v1.FloorFile
+	(*WorkUnrecorded)(nil),        // 18: tandem.ledger.v1.WorkUnrecorded
+	(*AttendanceSet)(nil),         // 19: tandem.ledger.v1.AttendanceSet
+	(*v1.Lot)(nil),                // 20: tandem.v1.Lot
+	(*v1.Job)(nil),                // 21: tandem.v1.Job
+	(v1.JobState)(0),              // 22: tandem.v1.JobState
+	(*v1.Device)(nil),             // 23: tandem.v1.Device
+	(*durationpb.Duration)(nil),   // 24: google.protobuf.Duration
+	(*RequestAnswered)(nil),       // 25: tandem.ledger.v1.RequestAnswered
 }
 var file_tandem_ledger_v1_snapshot_proto_depIdxs = []int32{
-	14, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
-	15, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
-	3,  // 2: tandem.ledger.v1.Snapshot.jobs:type_name -> tandem.ledger.v1.JobSnapshot
-	6,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
-	7,  // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
-	8,  // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
-	11, // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	12, // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	2,  // 8: tandem.ledger.v1.Snapshot.lots:type_name -> tandem.ledger.v1.LotSnapshot
-	9,  // 9: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
-	1,  // 10: tandem.ledger.v1.Snapshot.attendance:type_name -> tandem.ledger.v1.AttendanceSnapshot
-	16, // 11: tandem.ledger.v1.AttendanceSnapshot.set:type_name -> tandem.ledger.v1.AttendanceSet
-	14, // 12: tandem.ledger.v1.AttendanceSnapshot.from_time:type_name -> google.protobuf.Timestamp
-	17, // 13: tandem.ledger.v1.LotSnapshot.lot:type_name -> tandem.v1.Lot
-	18, // 14: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
-	19, // 15: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
-	5,  // 16: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
-	4,  // 17: tandem.ledger.v1.JobSnapshot.shares:type_name -> tandem.ledger.v1.Share
-	19, // 18: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
-	14, // 19: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
-	13, // 20: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	14, // 21: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
-	14, // 22: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
-	20, // 23: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
-	14, // 24: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
-	14, // 25: tandem.ledger.v1.DeviceSnapshot.full_since:type_name -> google.protobuf.Timestamp
-	21, // 26: tandem.ledger.v1.DeviceSnapshot.unload:type_name -> google.protobuf.Duration
-	22, // 27: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
-	14, // 28: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
-	10, // 29: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
-	21, // 30: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
-	21, // 31: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
-	14, // 32: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
-	33, // [33:33] is the sub-list for method output_type
-	33, // [33:33] is the sub-list for method input_type
-	33, // [33:33] is the sub-list for extension type_name
-	33, // [33:33] is the sub-list for extension extendee
-	0,  // [0:33] is the sub-list for field type_name
+	16, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
+	17, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
+	5,  // 2: tandem.ledger.v1.Snapshot.jobs:type_name -> tandem.ledger.v1.JobSnapshot
+	8,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
+	9,  // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
+	10, // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
+	13, // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	14, // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	4,  // 8: tandem.ledger.v1.Snapshot.lots:type_name -> tandem.ledger.v1.LotSnapshot
+	11, // 9: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
+	3,  // 10: tandem.ledger.v1.Snapshot.attendance:type_name -> tandem.ledger.v1.AttendanceSnapshot
+	1,  // 11: tandem.ledger.v1.Snapshot.fence_gaps:type_name -> tandem.ledger.v1.FenceGap
+	2,  // 12: tandem.ledger.v1.Snapshot.unrecorded:type_name -> tandem.ledger.v1.UnrecordedSnapshot
+	16, // 13: tandem.ledger.v1.Snapshot.backup_time:type_name -> google.protobuf.Timestamp
+	18, // 14: tandem.ledger.v1.UnrecordedSnapshot.work:type_name -> tandem.ledger.v1.WorkUnrecorded
+	16, // 15: tandem.ledger.v1.UnrecordedSnapshot.first_time:type_name -> google.protobuf.Timestamp
+	19, // 16: tandem.ledger.v1.AttendanceSnapshot.set:type_name -> tandem.ledger.v1.AttendanceSet
+	16, // 17: tandem.ledger.v1.AttendanceSnapshot.from_time:type_name -> google.protobuf.Timestamp
+	20, // 18: tandem.ledger.v1.LotSnapshot.lot:type_name -> tandem.v1.Lot
+	21, // 19: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
+	22, // 20: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
+	7,  // 21: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
+	6,  // 22: tandem.ledger.v1.JobSnapshot.shares:type_name -> tandem.ledger.v1.Share
+	22, // 23: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
+	16, // 24: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
+	15, // 25: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	16, // 26: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
+	16, // 27: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
+	23, // 28: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
+	16, // 29: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
+	16, // 30: tandem.ledger.v1.DeviceSnapshot.full_since:type_name -> google.protobuf.Timestamp
+	24, // 31: tandem.ledger.v1.DeviceSnapshot.unload:type_name -> google.protobuf.Duration
+	25, // 32: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
+	16, // 33: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
+	12, // 34: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
+	24, // 35: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
+	24, // 36: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
+	16, // 37: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
+	38, // [38:38] is the sub-list for method output_type
+	38, // [38:38] is the sub-list for method input_type
+	38, // [38:38] is the sub-list for extension type_name
+	38, // [38:38] is the sub-list for extension extendee
+	0,  // [0:38] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_snapshot_proto_init() }
@@ -1336,7 +1515,7 @@ func file_tandem_ledger_v1_snapshot_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_snapshot_proto_rawDesc), len(file_tandem_ledger_v1_snapshot_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   14,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

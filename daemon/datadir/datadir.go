@@ -1,0 +1,109 @@
+// Package datadir works on the data folder of a daemon that does not run: it verifies the ledger there, makes it anew from its
+// history, and restores a backup into an empty folder.
+//
+// It never touches a folder in which a daemon runs, never removes a ledger, damaged or not, and what it has not finished is never
+// taken for a good folder.
+package datadir
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"go.uber.org/zap"
+
+	"tandem/daemon/bus"
+	"tandem/daemon/ledger"
+)
+
+const (
+	// busDir is the folder of the ledger's store within the data folder.
+	busDir = "bus"
+	// unfinished marks a folder into which a backup is being restored.
+	unfinished = "RESTORE-UNFINISHED"
+	// restoring and rebuilding are folders of a store that is being made.
+	restoring  = "bus.restoring"
+	rebuilding = "bus.rebuilding"
+	// mostStore bounds the ledger on disk. The disk itself is the nearer limit.
+	mostStore = 1 << 40
+)
+
+// ErrNoLedger means that a folder holds no ledger.
+var ErrNoLedger = errors.New("no ledger there")
+
+// ErrUnfinished means that a restore into the folder was interrupted.
+var ErrUnfinished = errors.New("restore unfinished")
+
+// BusDir returns the folder of the ledger's store within a data folder.
+func BusDir(dir string) string { return filepath.Join(dir, busDir) }
+
+// CheckFinished refuses a folder into which a backup is only half restored.
+func CheckFinished(dir string) error {
+	if _, err := os.Stat(filepath.Join(dir, unfinished)); err == nil {
+		return fmt.Errorf("%w: a restore into %s was interrupted, and what is there is not whole: remove the folder and restore again", ErrUnfinished, dir)
+	}
+	return nil
+}
+
+// store is a ledger that was opened in place.
+type store struct {
+	*ledger.JetStream
+	server *bus.Server
+}
+
+// openStore opens the ledger in a store folder, or makes one. While it is open, no daemon can have the folder.
+func openStore(ctx context.Context, dir string, survived func(error)) (*store, error) {
+	server, err := bus.StartServer(bus.ServerConfig{StoreDir: dir, MaxStore: mostStore, MaxPayload: ledger.ServerMaxPayload, Log: zap.NewNop()})
+	if errors.Is(err, bus.ErrInUse) {
+		return nil, fmt.Errorf("a daemon runs here, and must be stopped first: %w", err)
+	}
+	if err != nil {
+		return nil, err
+	}
+	s := &store{server: server}
+	conn, err := server.LedgerConn()
+	if err == nil {
+		var js jetstream.JetStream
+		if js, err = jetstream.New(conn); err == nil {
+			s.JetStream, err = ledger.OpenJetStream(ctx, js, ledger.Options{SyncAlways: server.SyncAlways, Survived: survived})
+		}
+	}
+	if err != nil {
+		server.Shutdown()
+		return nil, err
+	}
+	return s, nil
+}
+
+func (s *store) close() { s.server.Shutdown() }
+
+// openExisting opens the ledger of a data folder, which must be there and whole.
+func openExisting(ctx context.Context, dir string, survived func(error)) (*store, error) {
+	if err := CheckFinished(dir); err != nil {
+		return nil, err
+	}
+	if _, err := os.Stat(filepath.Join(BusDir(dir), "jetstream")); err != nil {
+		return nil, fmt.Errorf("%w: %s: name the data folder of a daemon with --data-dir", ErrNoLedger, dir)
+	}
+	return openStore(ctx, BusDir(dir), survived)
+}
+
+// stampOf is a time as it is put into the names of files.
+func stampOf(t time.Time) string { return t.UTC().Format("20060102-150405") }
+
+// syncDir makes renames in a folder last. Windows cannot and need not.
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	if err := d.Sync(); err != nil && !cannotSync(err) {
+		return fmt.Errorf("sync folder %s: %w", dir, err)
+	}
+	return nil
+}

@@ -1,0 +1,509 @@
+package datadir_test
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"go.uber.org/zap"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"tandem/daemon/backup"
+	"tandem/daemon/bus"
+	"tandem/daemon/datadir"
+	"tandem/daemon/engine"
+	"tandem/daemon/history"
+	"tandem/daemon/ledger"
+	"tandem/drivers/clock"
+	driverv1 "tandem/proto/tandem/driver/v1"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
+)
+
+// shop is a daemon's data folder with an engine at work in it.
+type shop struct {
+	t      testing.TB
+	dir    string
+	server *bus.Server
+	store  *ledger.JetStream
+	engine *engine.Engine
+	past   *history.History
+	term   uint64 // that the last driver was told
+
+	cancel context.CancelFunc
+	ended  chan error
+	open   bool
+}
+
+// start opens the folder as the daemon does.
+func start(t testing.TB, dir string) *shop {
+	t.Helper()
+	s := &shop{t: t, dir: dir, ended: make(chan error, 2), open: true}
+	var err error
+	s.server, err = bus.StartServer(bus.ServerConfig{StoreDir: datadir.BusDir(dir), MaxStore: 1 << 30, MaxPayload: ledger.ServerMaxPayload})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.stop)
+	if s.past, err = history.Open(t.Context(), dir); err != nil {
+		t.Fatal(err)
+	}
+	conn, err := s.server.LedgerConn()
+	if err != nil {
+		t.Fatal(err)
+	}
+	js, err := jetstream.New(conn)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.store, err = ledger.OpenJetStream(t.Context(), js, ledger.Options{SyncAlways: s.server.SyncAlways, Known: s.past.Head()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := &tandemv1.FloorFile{Devices: []*tandemv1.Device{
+		{Id: "printer-1", Driver: &tandemv1.Driver{Kind: "sim"}, Abilities: []*tandemv1.Ability{{Operation: "print", UnattendedStart: &tandemv1.UnattendedStart{AllowedBy: "mira"}}}},
+		{Id: "cutter-1", Driver: &tandemv1.Driver{Kind: "sim"}, Abilities: []*tandemv1.Ability{{Operation: "cut"}}},
+	}}
+	s.engine, err = engine.Open(t.Context(), engine.Options{
+		Ledger: s.store, Clock: clock.Wall(), File: file, Period: time.Minute, Send: func(string, *driverv1.Order, func(*driverv1.Answer, error)) {},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var ctx context.Context
+	ctx, s.cancel = context.WithCancel(context.Background())
+	go func() { s.ended <- s.engine.Run(ctx) }()
+	go func() {
+		s.past.Follow(ctx, s.engine, s.store, zap.NewNop())
+		s.ended <- nil
+	}()
+	return s
+}
+
+func (s *shop) stop() {
+	if !s.open {
+		return
+	}
+	s.open = false
+	if s.cancel != nil {
+		s.cancel()
+		if err := errors.Join(<-s.ended, <-s.ended, s.past.Close()); err != nil {
+			s.t.Error(err)
+		}
+	}
+	s.server.Shutdown()
+}
+
+func (s *shop) submit(id string, operations ...string) {
+	s.t.Helper()
+	job := &tandemv1.Job{Id: id, Pieces: 6}
+	for i, op := range operations {
+		step := &tandemv1.Step{Id: op, Operation: op}
+		if i > 0 {
+			step.After = []string{operations[i-1]}
+		}
+		job.Steps = append(job.Steps, step)
+	}
+	if _, err := s.engine.Do(s.t.Context(), floor.Meta{Actor: "mira"}, floor.CreateJob{Job: job}); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+// hello is a driver's: idle, with these runs in hand.
+func (s *shop) hello(device string, epoch uint64, runs ...*driverv1.RunStatus) (minFence uint64) {
+	s.t.Helper()
+	welcome, err := s.engine.Hello(s.t.Context(), device, &driverv1.Status{
+		Epoch: epoch, State: tandemv1.DeviceState_DEVICE_STATE_IDLE, Link: tandemv1.Link_LINK_ONLINE, Runs: runs,
+	})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	s.term = welcome.Term
+	return welcome.MinFence
+}
+
+func (s *shop) view(fn func(f *floor.Floor)) {
+	s.t.Helper()
+	if err := s.engine.View(s.t.Context(), func(st engine.State) { fn(st.Floor) }); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+// run returns the live run of a step.
+func (s *shop) run(job, step string) *driverv1.RunStatus {
+	s.t.Helper()
+	out := &driverv1.RunStatus{Job: job, Step: step}
+	s.view(func(f *floor.Floor) {
+		j, _ := f.Job(job)
+		if at, ok := j.Step(step); ok && at.Live != nil {
+			out.Run, out.Fence = at.Live.ID, at.Live.Fence
+		}
+	})
+	if out.GetRun() == "" {
+		s.t.Fatalf("%s of %s is not granted", step, job)
+	}
+	return out
+}
+
+func (s *shop) historyKept() {
+	s.t.Helper()
+	for deadline := time.Now().Add(20 * time.Second); s.past.Kept() != s.store.Head().Revision; time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			s.t.Fatal("the history does not catch up")
+		}
+	}
+}
+
+func (s *shop) backup() []byte {
+	s.t.Helper()
+	var out bytes.Buffer
+	var head ledger.Head
+	if err := s.engine.View(s.t.Context(), func(st engine.State) { head = st.Head }); err != nil {
+		s.t.Fatal(err)
+	}
+	if _, err := backup.Write(s.t.Context(), &out, s.store, head, backup.About{Program: "a test", Made: time.Now(), TimeScale: 1}); err != nil {
+		s.t.Fatal(err)
+	}
+	return out.Bytes()
+}
+
+func restored(t *testing.T, file []byte, nothingDone bool) (string, datadir.Restored) {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "elsewhere")
+	done, err := datadir.Restore(t.Context(), bytes.NewReader(file), dir, datadir.RestoreOptions{Actor: "mira", Now: time.Now(), NothingDone: nothingDone})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return dir, done
+}
+
+func TestVerify(t *testing.T) {
+	dir := t.TempDir()
+	if _, err := datadir.Verify(t.Context(), dir); !errors.Is(err, datadir.ErrNoLedger) {
+		t.Errorf("an empty folder: %v", err)
+	}
+	s := start(t, dir)
+	s.submit("a", "print", "cut")
+	s.historyKept()
+	if _, err := datadir.Verify(t.Context(), dir); !errors.Is(err, bus.ErrInUse) {
+		t.Errorf("while the daemon runs: %v", err)
+	}
+	head := s.store.Head()
+	s.stop()
+	report, err := datadir.Verify(t.Context(), dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if report.Head.Revision != head.Revision || !bytes.Equal(report.Head.Hash, head.Hash) || report.Audit.Records != head.Revision ||
+		report.History != head.Revision || report.Snapshot != head.Revision || len(report.Doubts) > 0 || report.Audit.JobsOpen() != 1 {
+		t.Errorf("report is %+v, head %v", report, head)
+	}
+}
+
+// The ledger is lost or set back; the history still has it. Neither the daemon's start nor a verification takes the rest for all.
+func TestLedgerBehindItsHistory(t *testing.T) {
+	dir := t.TempDir()
+	s := start(t, dir)
+	s.submit("a", "print", "cut")
+	s.historyKept()
+	early := s.backup()
+	s.submit("b", "print")
+	s.historyKept()
+	head := s.store.Head()
+	token, err := os.ReadFile(filepath.Join(datadir.BusDir(dir), bus.TokenFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.stop()
+
+	for name, spoil := range map[string]func(t *testing.T, dir string){
+		"gone": func(t *testing.T, dir string) {
+			if err := os.RemoveAll(filepath.Join(datadir.BusDir(dir), "jetstream")); err != nil {
+				t.Fatal(err)
+			}
+		},
+		"an earlier one": func(t *testing.T, dir string) {
+			if err := os.RemoveAll(datadir.BusDir(dir)); err != nil {
+				t.Fatal(err)
+			}
+			back, _ := restored(t, early, false)
+			if err := os.Rename(datadir.BusDir(back), datadir.BusDir(dir)); err != nil {
+				t.Fatal(err)
+			}
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			own := filepath.Join(t.TempDir(), "data")
+			if err := os.CopyFS(own, os.DirFS(dir)); err != nil {
+				t.Fatal(err)
+			}
+			if err := os.Chmod(filepath.Join(datadir.BusDir(own), bus.TokenFile), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			spoil(t, own)
+			if err := openKnown(t, own); !errors.Is(err, ledger.ErrCorrupt) {
+				t.Fatalf("opened: %v", err)
+			}
+			if _, err := datadir.Verify(t.Context(), own); !errors.Is(err, ledger.ErrCorrupt) || !strings.Contains(err.Error(), "tandemd ledger rebuild") {
+				t.Errorf("verified: %v", err)
+			}
+			made, err := datadir.Rebuild(t.Context(), own, time.Unix(0, 0))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if made.Head.Revision != head.Revision || !bytes.Equal(made.Head.Hash, head.Hash) {
+				t.Errorf("made anew up to %d %x, want %d %x", made.Head.Revision, made.Head.Hash, head.Revision, head.Hash)
+			}
+			if _, err := os.Stat(made.Aside); err != nil || !strings.HasSuffix(made.Aside, "bus.damaged-19700101-000000") {
+				t.Errorf("the old one is not kept: %q %v", made.Aside, err)
+			}
+			report, err := datadir.Verify(t.Context(), own)
+			if err != nil || report.Head.Revision != head.Revision || len(report.Doubts) > 0 {
+				t.Errorf("afterwards: %+v %v", report, err)
+			}
+			if name == "gone" {
+				if got, err := os.ReadFile(filepath.Join(datadir.BusDir(own), bus.TokenFile)); err != nil || !bytes.Equal(got, token) {
+					t.Errorf("drivers of other processes do not find the daemon again: %v", err)
+				}
+			}
+			again := start(t, own)
+			again.view(func(f *floor.Floor) {
+				if _, ok := f.Job("b"); !ok {
+					t.Error("job b is lost")
+				}
+			})
+			again.stop()
+		})
+	}
+}
+
+// openKnown opens the ledger as the daemon does, with what the history knows.
+func openKnown(t *testing.T, dir string) error {
+	t.Helper()
+	past, err := history.Open(t.Context(), dir)
+	if err != nil {
+		return err
+	}
+	defer past.Close()
+	server, err := bus.StartServer(bus.ServerConfig{StoreDir: datadir.BusDir(dir), MaxStore: 1 << 30, MaxPayload: ledger.ServerMaxPayload})
+	if err != nil {
+		return err
+	}
+	defer server.Shutdown()
+	conn, err := server.LedgerConn()
+	if err != nil {
+		return err
+	}
+	js, err := jetstream.New(conn)
+	if err != nil {
+		return err
+	}
+	_, err = ledger.OpenJetStream(t.Context(), js, ledger.Options{SyncAlways: server.SyncAlways, Known: past.Head()})
+	return err
+}
+
+func TestRebuildRefuses(t *testing.T) {
+	dir := t.TempDir()
+	if _, err := datadir.Rebuild(t.Context(), dir, time.Now()); !errors.Is(err, datadir.ErrNoLedger) {
+		t.Errorf("without a history: %v", err)
+	}
+	s := start(t, dir)
+	s.submit("a", "print")
+	s.historyKept()
+	if _, err := datadir.Rebuild(t.Context(), dir, time.Now()); !errors.Is(err, bus.ErrInUse) {
+		t.Errorf("while the daemon runs: %v", err)
+	}
+	s.stop()
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range entries {
+		if strings.HasPrefix(e.Name(), "bus.") {
+			t.Errorf("%s was left", e.Name())
+		}
+	}
+}
+
+// The floor went on after the backup was made: a print that was under way ended, what came after it was cut. The ledger is lost and
+// restored. Nothing of that is done again, nothing of it is counted by itself, and a person hears of it.
+func TestFloorThatKnowsMoreThanItsLedger(t *testing.T) {
+	s := start(t, t.TempDir())
+	s.hello("printer-1", 1)
+	s.hello("cutter-1", 1)
+	s.submit("under-way", "print", "cut")
+	s.submit("waiting", "print", "cut")
+	printing := s.run("under-way", "print")
+	printing.State = tandemv1.JobState_JOB_STATE_PROCESSING
+	s.hello("printer-1", 1, printing)
+	file := s.backup()
+
+	printing.State, printing.PiecesGood = tandemv1.JobState_JOB_STATE_COMPLETED, 6
+	s.hello("printer-1", 1, printing)
+	cutting := s.run("under-way", "cut")
+	s.submit("late", "cut")
+	stale := cutting.GetFence()
+	s.stop()
+	again := start(t, s.dir) // the old daemon leads in a later term than that of the backup
+	again.hello("printer-1", 1)
+	staleTerm := again.term
+	again.stop()
+
+	dir, done := restored(t, file, false)
+	if done.Unknown != 1 || done.Review != 3 || done.Fence != printing.GetFence()+floor.FenceStep {
+		t.Errorf("restored: %d unknown, %d to review, fence %d; want 1, 3 and %d", done.Unknown, done.Review, done.Fence, printing.GetFence()+floor.FenceStep)
+	}
+	s = start(t, dir)
+	if fence := s.hello("printer-1", 1); fence <= stale {
+		t.Errorf("the printer takes orders from fence %d on: those of a daemon that still runs elsewhere have up to %d", fence, stale)
+	}
+	if s.term <= staleTerm {
+		t.Errorf("the restored daemon leads in term %d, the old one in %d: drivers would refuse the new one's orders", s.term, staleTerm)
+	}
+	cutting.State, cutting.PiecesGood = tandemv1.JobState_JOB_STATE_COMPLETED, 6
+	foreign := &driverv1.RunStatus{Run: "run-90", Fence: 90, Job: "late", Step: "cut", State: tandemv1.JobState_JOB_STATE_COMPLETED, PiecesGood: 6}
+	if fence := s.hello("cutter-1", 2, cutting, foreign); fence != done.Fence {
+		t.Errorf("the cutter takes orders from fence %d on, want %d", fence, done.Fence)
+	}
+	s.view(func(f *floor.Floor) {
+		unrecorded := f.Unrecorded()
+		if len(unrecorded) != 2 || unrecorded[0].Run != cutting.GetRun() || unrecorded[0].Good != 6 || unrecorded[0].Job != "under-way" || unrecorded[1].Job != "late" {
+			t.Errorf("unrecorded work: %v", unrecorded)
+		}
+		if _, ok := f.Job("late"); ok {
+			t.Error("a job handed in after the backup is there")
+		}
+		for _, j := range f.Jobs {
+			for _, step := range j.Steps {
+				if step.Good != 0 || step.Live != nil && !step.Live.Unknown() {
+					t.Errorf("%s of %s counts %d pieces, live %v", step.ID(), j.ID, step.Good, step.Live)
+				}
+			}
+		}
+		if err := f.Check(); err != nil {
+			t.Error(err)
+		}
+	})
+	// A person has looked: what was done is recorded, and the rest goes on.
+	person := floor.Meta{Actor: "mira"}
+	for _, c := range []floor.Command{
+		floor.ResolveRun{Run: printing.GetRun(), Outcome: ledgerv1.RunResolved_OUTCOME_DONE},
+		floor.ReviewStep{Job: "under-way", Step: "cut", Outcome: floor.ReviewDone},
+		floor.NoteUnrecorded{Run: "run-90"},
+		floor.ReviewStep{Job: "waiting", Outcome: floor.ReviewNotDone},
+	} {
+		if _, err := s.engine.Do(t.Context(), person, c); err != nil {
+			t.Fatalf("%T: %v", c, err)
+		}
+	}
+	s.hello("cutter-1", 2)
+	next := s.run("waiting", "print")
+	if next.GetFence() <= done.Fence {
+		t.Errorf("the next grant has fence %d, not above %d", next.GetFence(), done.Fence)
+	}
+	s.view(func(f *floor.Floor) {
+		j, _ := f.Job("under-way")
+		if j.End.IsZero() || len(f.Unrecorded()) != 0 || len(f.ToReview()) != 0 {
+			t.Errorf("in the end %s is not done, or %v or %d steps are to review", j.ID, f.Unrecorded(), len(f.ToReview()))
+		}
+	})
+	s.historyKept()
+	s.stop()
+	if report, err := datadir.Verify(t.Context(), dir); err != nil || len(report.Doubts) > 0 {
+		t.Errorf("afterwards: %v %v", report.Doubts, err)
+	}
+}
+
+func TestRestoreIntoAnEmptyFolderOnly(t *testing.T) {
+	s := start(t, t.TempDir())
+	s.submit("a", "print")
+	file := s.backup()
+	s.stop()
+	restore := func(ctx context.Context, file []byte, dir string) error {
+		_, err := datadir.Restore(ctx, bytes.NewReader(file), dir, datadir.RestoreOptions{Actor: "mira", Now: time.Now()})
+		return err
+	}
+	full := t.TempDir()
+	if err := os.WriteFile(filepath.Join(full, "notes"), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := restore(t.Context(), file, full); err == nil || !strings.Contains(err.Error(), "is not empty (notes is there)") {
+		t.Errorf("into a full folder: %v", err)
+	}
+	if err := restore(t.Context(), file, s.dir); err == nil || !strings.Contains(err.Error(), "is not empty") {
+		t.Errorf("into a daemon's folder: %v", err)
+	}
+	empty := t.TempDir()
+	if err := restore(t.Context(), file, empty); err != nil {
+		t.Errorf("into an empty folder: %v", err)
+	}
+	// A backup that turns out to be cut off, and one that is interrupted, leave a folder that nobody takes for a good one.
+	canceled, cancel := context.WithCancel(t.Context())
+	cancel()
+	for name, c := range map[string]struct {
+		ctx  context.Context
+		file []byte
+	}{"cut off": {t.Context(), file[:len(file)-20]}, "interrupted": {canceled, file}} {
+		dir := filepath.Join(t.TempDir(), "data")
+		if err := restore(c.ctx, c.file, dir); err == nil {
+			t.Errorf("%s: restored", name)
+		}
+		if err := datadir.CheckFinished(dir); !errors.Is(err, datadir.ErrUnfinished) {
+			t.Errorf("%s: a daemon would start there: %v", name, err)
+		}
+		if _, err := os.Stat(datadir.BusDir(dir)); err == nil {
+			t.Errorf("%s: there is a ledger", name)
+		}
+		if err := restore(t.Context(), file, dir); !errors.Is(err, datadir.ErrUnfinished) {
+			t.Errorf("%s: restored again over what was left: %v", name, err)
+		}
+		if _, err := datadir.Verify(t.Context(), dir); !errors.Is(err, datadir.ErrUnfinished) {
+			t.Errorf("%s: verified: %v", name, err)
+		}
+	}
+}
+
+// A record that no program of ours would write, and the chain is right: the replay finds it.
+func TestVerifyFindsWhatDoesNotFit(t *testing.T) {
+	dir := t.TempDir()
+	s := start(t, dir)
+	s.stop()
+	server, err := bus.StartServer(bus.ServerConfig{StoreDir: datadir.BusDir(dir), MaxStore: 1 << 30, MaxPayload: ledger.ServerMaxPayload})
+	if err != nil {
+		t.Fatal(err)
+	}
+	conn, err := server.LedgerConn()
+	if err != nil {
+		t.Fatal(err)
+	}
+	js, err := jetstream.New(conn)
+	if err != nil {
+		t.Fatal(err)
+	}
+	store, err := ledger.OpenJetStream(t.Context(), js, ledger.Options{SyncAlways: server.SyncAlways})
+	if err != nil {
+		t.Fatal(err)
+	}
+	head := store.Head()
+	add := func(schema uint32, event *ledgerv1.Event) {
+		t.Helper()
+		rec := &ledgerv1.Record{
+			Revision: head.Revision + 1, Term: head.Term, CommitTime: timestamppb.New(head.CommitTime), PreviousHash: head.Hash, Schema: schema, Events: []*ledgerv1.Event{event},
+		}
+		if head, err = store.Append(t.Context(), rec); err != nil {
+			t.Fatal(err)
+		}
+	}
+	add(floor.Schema, &ledgerv1.Event{Kind: &ledgerv1.Event_JobHeld{JobHeld: &ledgerv1.JobHeld{Job: "nobody"}}})
+	server.Shutdown()
+	if _, err := datadir.Verify(t.Context(), dir); err == nil || !strings.Contains(err.Error(), `job "nobody", which is not there`) {
+		t.Errorf("verified: %v", err)
+	}
+}

@@ -1,0 +1,138 @@
+package datadir
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"tandem/daemon/backup"
+	"tandem/daemon/ledger"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	"tandem/scheduler/floor"
+)
+
+// RestoreOptions say how a backup is restored.
+type RestoreOptions struct {
+	Actor       string    // who restores it; kept in the ledger
+	Now         time.Time // by the wall clock
+	NothingDone bool      // somebody says that nothing was done on the floor since the backup was made
+}
+
+// Restored says what a restored folder holds.
+type Restored struct {
+	backup.Report             // of the backup
+	Head          ledger.Head // of the new ledger: one record more, which says that it was restored
+	Fence         uint64      // grants go on after this one
+	Review        int         // steps that wait for a person's word
+	Unknown       int         // runs that devices had in hand, whose outcome nobody knows until they have been heard
+}
+
+// Restore makes a ledger from a backup in a folder that is empty or not there yet. A record of its own says so: see
+// [floor.RestoreLedger]. The result is read back and verified before Restore returns. Until then a file marks the folder as
+// unfinished, and no daemon starts there.
+func Restore(ctx context.Context, r io.Reader, dir string, opt RestoreOptions) (Restored, error) {
+	if err := beginRestore(dir); err != nil {
+		return Restored{}, err
+	}
+	made := filepath.Join(dir, restoring)
+	out, err := restoreInto(ctx, r, made, opt)
+	if err != nil {
+		return out, fmt.Errorf("restore: %w", err)
+	}
+	if err := readBack(ctx, made, out.Head); err != nil {
+		return out, fmt.Errorf("restore: %w", err)
+	}
+	if err := os.Rename(made, BusDir(dir)); err != nil {
+		return out, fmt.Errorf("restore: put the ledger in its place: %w", err)
+	}
+	if err := syncDir(dir); err != nil {
+		return out, fmt.Errorf("restore: %w", err)
+	}
+	if err := os.Remove(filepath.Join(dir, unfinished)); err != nil {
+		return out, fmt.Errorf("restore: %w", err)
+	}
+	return out, syncDir(dir)
+}
+
+// beginRestore makes the folder, which must be empty, and marks it.
+func beginRestore(dir string) error {
+	if err := CheckFinished(dir); err != nil {
+		return err
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return fmt.Errorf("restore: %w", err)
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return fmt.Errorf("restore: %w", err)
+	}
+	if len(entries) > 0 {
+		return fmt.Errorf("restore: %s is not empty (%s is there): a backup is restored into an empty folder only; name another one with --data-dir", dir, entries[0].Name())
+	}
+	f, err := os.OpenFile(filepath.Join(dir, unfinished), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return fmt.Errorf("restore: mark the folder: %w", err)
+	}
+	_, err = f.WriteString("A backup is being restored into this folder, or was until it was interrupted. It is not whole: remove it and restore again.\n")
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return fmt.Errorf("restore: mark the folder: %w", err)
+	}
+	return syncDir(dir)
+}
+
+func restoreInto(ctx context.Context, r io.Reader, made string, opt RestoreOptions) (Restored, error) {
+	s, err := openStore(ctx, made, nil)
+	if err != nil {
+		return Restored{}, err
+	}
+	defer s.close()
+	var out Restored
+	out.Report, err = backup.Verify(ctx, r, func(stored []byte) error {
+		_, err := s.Import(ctx, stored)
+		return err
+	})
+	if err != nil {
+		return out, err
+	}
+	f := out.Audit.Floor()
+	// The floor's clock stands still between the last record and the daemon's start, so the record has the time of the one before.
+	d, err := f.Decide(f.CommitTime, floor.Meta{Actor: opt.Actor}, floor.RestoreLedger{
+		Made: out.Manifest.MadeTime, Restored: opt.Now, NothingDone: opt.NothingDone,
+	})
+	if err != nil {
+		return out, err
+	}
+	head := s.Head()
+	rec := &ledgerv1.Record{
+		Revision: head.Revision + 1, Term: d.Events[0].GetTermBegan().GetTerm(), CommitTime: timestamppb.New(head.CommitTime), PreviousHash: head.Hash, Schema: floor.Schema, Events: d.Events,
+	}
+	if out.Head, err = s.Append(ctx, rec); err != nil {
+		return out, err
+	}
+	if err := out.Audit.Add(rec); err != nil {
+		return out, err
+	}
+	if err := out.Audit.Finish(); err != nil {
+		return out, err
+	}
+	out.Fence, out.Review, out.Unknown = f.LastFence(), len(f.ToReview()), unknownRuns(f)
+	return out, s.SaveSnapshot(ctx, out.Audit.Snapshot(out.Head))
+}
+
+func unknownRuns(f *floor.Floor) int {
+	n := 0
+	for _, d := range f.Devices {
+		for _, r := range d.Live {
+			if r.Unknown() {
+				n++
+			}
+		}
+	}
+	return n
+}

@@ -1,0 +1,92 @@
+package datadir
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+
+	"tandem/daemon/audit"
+	"tandem/daemon/history"
+	"tandem/daemon/ledger"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+)
+
+// Report says what a verified ledger holds.
+type Report struct {
+	Head     ledger.Head
+	Audit    *audit.Audit
+	Snapshot uint64   // revision of the newest snapshot; 0: there is none
+	History  uint64   // last revision in the history; 0: there is none
+	Doubts   []string // what is not as it should be and does not keep the daemon from starting
+}
+
+// Verify reads the whole ledger of a data folder: every record's checksum, the chain of hashes, that terms and times never go back;
+// replays it, and compares the newest snapshot and the history with it. An error means that the ledger cannot be relied on.
+func Verify(ctx context.Context, dir string) (Report, error) {
+	var out Report
+	doubt := func(err error) { out.Doubts = append(out.Doubts, err.Error()) }
+	s, err := openExisting(ctx, dir, doubt)
+	if err != nil {
+		return out, err
+	}
+	defer s.close()
+	out.Head, out.Audit = s.Head(), new(audit.Audit)
+	snap, err := s.LoadSnapshot(ctx)
+	if err != nil {
+		return out, err
+	}
+	out.Snapshot = snap.GetRevision()
+	known, err := historyHead(ctx, dir)
+	if errors.Is(err, history.ErrDamaged) {
+		doubt(fmt.Errorf("%w; the daemon keeps it aside at its next start and makes it anew", err))
+	} else if err != nil {
+		return out, err
+	}
+	out.History = known.Revision
+	var differs error
+	err = s.ReplayStored(ctx, 0, 0, func(rec *ledgerv1.Record, stored []byte) error {
+		if rec.GetRevision() == known.Revision && !bytes.Equal(stored[len(stored)-ledger.HashSize:], known.Hash) {
+			differs = fmt.Errorf("%w: revision %d has another hash than in the history, so one of the two was changed or belongs to another floor: if the history is right, make the ledger anew from it with `tandemd ledger rebuild`; if the ledger is, move %s away",
+				ledger.ErrCorrupt, known.Revision, history.FileName)
+		}
+		if err := out.Audit.Add(rec); err != nil {
+			return err
+		}
+		if rec.GetRevision() == out.Snapshot {
+			if err := out.Audit.Agrees(snap); err != nil {
+				doubt(err)
+			}
+		}
+		return nil
+	})
+	if err == nil {
+		err = out.Audit.Finish()
+	}
+	switch {
+	case err != nil:
+		return out, err
+	case known.Revision > out.Head.Revision:
+		return out, behindHistory(out.Head.Revision, known.Revision)
+	}
+	return out, differs
+}
+
+func behindHistory(head, known uint64) error {
+	return fmt.Errorf("%w: the ledger ends at revision %d, and its history at %d: it has lost records; make it anew with `tandemd ledger rebuild`",
+		ledger.ErrCorrupt, head, known)
+}
+
+// historyHead returns the last record of the history; the zero Head if there is none.
+func historyHead(ctx context.Context, dir string) (ledger.Head, error) {
+	past, err := history.OpenCopy(dir)
+	if errors.Is(err, os.ErrNotExist) {
+		return ledger.Head{}, nil
+	}
+	if err != nil {
+		return ledger.Head{}, err
+	}
+	head, err := past.Head(ctx)
+	return head, errors.Join(err, past.Close())
+}

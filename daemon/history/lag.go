@@ -1,0 +1,84 @@
+package history
+
+import (
+	"fmt"
+	"sync"
+	"time"
+
+	"tandem/daemon/ledger"
+)
+
+const (
+	// farBehind is the number of records from which on somebody is told.
+	farBehind = 4096
+	// failingFor is how long a failure may last before somebody is told.
+	failingFor = 15 * time.Second
+)
+
+// lag says how far the history is behind.
+type lag struct {
+	mu      sync.Mutex
+	store   ledger.Stored
+	kept    uint64
+	failure error
+	since   time.Time // of the failure
+}
+
+func (l *lag) begin(store ledger.Stored, kept uint64) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.store, l.kept = store, kept
+}
+
+func (l *lag) reached(revision uint64) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.kept, l.failure = revision, nil
+}
+
+// fail notes a failure and says whether it is the first since something went right.
+func (l *lag) fail(err error) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	first := l.failure == nil
+	if first {
+		l.since = time.Now()
+	}
+	l.failure = err
+	return first
+}
+
+// Kept returns the last revision that is kept.
+func (h *History) Kept() uint64 {
+	h.lag.mu.Lock()
+	defer h.lag.mu.Unlock()
+	return h.lag.kept
+}
+
+// Attention says what a person should know: that the history is far behind, or fails.
+func (h *History) Attention() []string {
+	h.lag.mu.Lock()
+	store, kept, failure, since := h.lag.store, h.lag.kept, h.lag.failure, h.lag.since
+	h.lag.mu.Unlock()
+	if store == nil {
+		return nil
+	}
+	behind := uint64(0)
+	if head := store.Head().Revision; head > kept {
+		behind = head - kept
+	}
+	switch {
+	case failure != nil && time.Since(since) >= failingFor:
+		return []string{fmt.Sprintf("the history, the second copy of the ledger, is %d records behind and does not go on: %v", behind, failure)}
+	case behind >= farBehind:
+		return []string{fmt.Sprintf("the history, the second copy of the ledger, is %d records behind", behind)}
+	}
+	return nil
+}
+
+// Failure returns why the history does not go on; nil if it does.
+func (h *History) Failure() error {
+	h.lag.mu.Lock()
+	defer h.lag.mu.Unlock()
+	return h.lag.failure
+}

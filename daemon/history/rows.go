@@ -1,0 +1,186 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"tandem/daemon/engine"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	"tandem/scheduler/floor"
+)
+
+// about collects the jobs and runs that records are about.
+type about struct{ jobs, runs map[string]bool }
+
+// note reads a record's events: each names the job and the run it is about.
+func (a *about) note(rec *ledgerv1.Record) {
+	if a.jobs == nil {
+		a.jobs, a.runs = map[string]bool{}, map[string]bool{}
+	}
+	for _, e := range rec.GetEvents() {
+		switch k := e.GetKind().(type) {
+		case *ledgerv1.Event_JobCreated:
+			a.jobs[k.JobCreated.GetJob().GetId()] = true
+		case *ledgerv1.Event_RunGranted:
+			a.jobs[k.RunGranted.GetRun().GetJob()], a.runs[k.RunGranted.GetRun().GetId()] = true, true
+		default:
+			m := e.ProtoReflect()
+			set := m.WhichOneof(m.Descriptor().Oneofs().ByName("kind"))
+			if set == nil {
+				continue
+			}
+			kind := m.Get(set).Message().Interface()
+			if of, ok := kind.(interface{ GetJob() string }); ok {
+				a.jobs[of.GetJob()] = true
+			}
+			if of, ok := kind.(interface{ GetRun() string }); ok {
+				a.runs[of.GetRun()] = true
+			}
+		}
+	}
+}
+
+// rows are what is written into the tables of reports.
+type rows struct {
+	jobs []jobRow
+	runs []runRow
+}
+
+type jobRow struct {
+	id, code, name, state string
+	number                uint64
+	accepted              time.Time
+	due, finished         time.Time
+	pieces, good, spoiled int32
+	revision              uint64
+}
+
+type runRow struct {
+	id, job, step, operation, device, state, reasons string
+	fence                                            uint64
+	granted, started, ended                          time.Time
+	pieces, good, spoiled                            int32
+}
+
+// rows reads the rows of what the records were about. It is called in the engine's loop, so it only copies.
+func (a *about) rows(st engine.State) rows {
+	var out rows
+	seen := map[string]bool{}
+	add := func(j *floor.Job) {
+		if !seen[j.ID] {
+			seen[j.ID] = true
+			out.jobs = append(out.jobs, jobRowOf(j, st.Now))
+		}
+	}
+	for id := range a.jobs {
+		if j, ok := st.Floor.Job(id); ok {
+			add(j)
+			for _, m := range j.Members { // a gang run does their steps
+				add(m)
+			}
+		}
+	}
+	for id := range a.runs {
+		if r, ok := st.Floor.Run(id); ok {
+			out.runs = append(out.runs, runRowOf(r))
+		}
+	}
+	return out
+}
+
+func jobRowOf(j *floor.Job, now time.Time) jobRow {
+	state, _ := j.State(now)
+	row := jobRow{
+		id: j.ID, code: j.Code, number: j.Number, name: j.Spec.GetDisplayName(), state: floor.Keyword(state),
+		accepted: j.Create, due: j.Due(), finished: j.End, revision: j.Revision,
+	}
+	for _, p := range j.Panels {
+		if p.RemakeOf == "" {
+			row.pieces += p.Pieces
+		}
+		row.good += p.Good
+		row.spoiled += p.Spoiled
+	}
+	return row
+}
+
+func runRowOf(r *floor.Run) runRow {
+	return runRow{
+		id: r.ID, fence: r.Fence, job: r.Step.Job.ID, step: r.Step.ID(), operation: r.Step.Operation(), device: r.Device.ID,
+		granted: r.Grant, started: r.Start, ended: r.End, state: floor.Keyword(r.State), reasons: strings.Join(slices.Clone(r.Reasons), " "),
+		pieces: r.Pieces, good: r.Good, spoiled: r.Spoiled,
+	}
+}
+
+func (r rows) write(ctx context.Context, tx *sql.Tx) error {
+	for _, j := range r.jobs {
+		_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO jobs
+			(job, code, number, display_name, accepted, due, finished, state, pieces, pieces_good, pieces_spoiled, revision) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)`,
+			j.id, j.code, j.number, j.name, micros(j.accepted), micros(j.due), micros(j.finished), j.state, j.pieces, j.good, j.spoiled, j.revision)
+		if err != nil {
+			return fmt.Errorf("write job %s: %w", j.id, err)
+		}
+	}
+	for _, n := range r.runs {
+		_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO runs
+			(fence, run, job, step, operation, device, granted, started, ended, state, reasons, pieces, pieces_good, pieces_spoiled) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?)`,
+			n.fence, n.id, n.job, n.step, n.operation, n.device, micros(n.granted), micros(n.started), micros(n.ended), n.state, n.reasons, n.pieces, n.good, n.spoiled)
+		if err != nil {
+			return fmt.Errorf("write run %s: %w", n.id, err)
+		}
+	}
+	return nil
+}
+
+// micros returns microseconds since 1970, or nil for a time that is not known.
+func micros(t time.Time) any {
+	if t.IsZero() {
+		return nil
+	}
+	return t.UnixMicro()
+}
+
+// jobsPerLook is how many jobs are read in one look at the floor, so that the engine's loop is not held up.
+const jobsPerLook = 128
+
+// refillTables writes the rows of everything, where the tables have been made anew over records that were kept before.
+func (h *History) refillTables(ctx context.Context, e Engine) error {
+	for at := 0; h.refill > 0; at += jobsPerLook {
+		var out rows
+		more := false
+		if err := e.View(ctx, func(st engine.State) {
+			jobs := st.Floor.Jobs
+			for _, j := range jobs[min(at, len(jobs)):min(at+jobsPerLook, len(jobs))] {
+				out.jobs = append(out.jobs, jobRowOf(j, st.Now))
+				for _, s := range j.Steps {
+					for _, r := range s.Runs {
+						out.runs = append(out.runs, runRowOf(r))
+					}
+				}
+			}
+			more = at+jobsPerLook < len(jobs)
+		}); err != nil {
+			return err
+		}
+		tx, err := h.db.BeginTx(ctx, nil)
+		if err != nil {
+			return fmt.Errorf("refill tables: %w", err)
+		}
+		if err := out.write(ctx, tx); err != nil {
+			_ = tx.Rollback()
+			return fmt.Errorf("refill tables: %w", err)
+		}
+		if err := tx.Commit(); err != nil {
+			return fmt.Errorf("refill tables: %w", err)
+		}
+		if !more {
+			h.refill = 0
+			return h.setVersion(ctx)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,72 @@
+package main
+
+import (
+	"context"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"go.uber.org/zap"
+
+	"tandem/daemon/api"
+	"tandem/daemon/backup"
+	"tandem/daemon/engine"
+	"tandem/daemon/history"
+	"tandem/daemon/ledger"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// openHistory opens the second copy of the ledger. One that is damaged is kept aside and made anew: the floor does not wait for it.
+func openHistory(ctx context.Context, dataDir string, log *zap.Logger) (past *history.History, aside string, err error) {
+	past, err = history.Open(ctx, dataDir)
+	if !errors.Is(err, history.ErrDamaged) {
+		return past, "", err
+	}
+	log.Error("history cannot be used", zap.Error(err))
+	if aside, err = history.SetAside(dataDir, "damaged-"+time.Now().UTC().Format("20060102-150405")); err != nil {
+		return nil, "", err
+	}
+	log.Warn("history is made anew from the ledger; the damaged one is kept", zap.String("aside", aside))
+	past, err = history.Open(ctx, dataDir)
+	return past, aside, err
+}
+
+// withRemedy adds to a ledger that is refused what brings it back.
+func withRemedy(err error, cfg daemonConfig) error {
+	if !errors.Is(err, ledger.ErrCorrupt) {
+		return err
+	}
+	move := ""
+	if cfg.member != nil {
+		move = ", and then, into an empty cluster: tandemd ledger move --to cluster"
+	}
+	return fmt.Errorf("%w. To make the ledger anew from its history: tandemd ledger rebuild --data-dir %q%s. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER%s",
+		err, cfg.DataDir, move, move)
+}
+
+// checkSomethingLeft refuses to begin with an empty ledger where there was a history that nobody can read.
+func checkSomethingLeft(store *ledger.JetStream, aside string) error {
+	if aside == "" || store.Head().Revision > 0 {
+		return nil
+	}
+	return fmt.Errorf("the ledger is empty and its history was damaged, so nobody knows what was there: restore a backup; or, to begin with nothing, remove %s and start again", aside)
+}
+
+// backupOf makes backups of a ledger while it is written.
+func backupOf(eng *engine.Engine, store *ledger.JetStream, scale float64) api.BackupMaker {
+	return func(ctx context.Context, w io.Writer) (*tandemv1.BackupSummary, error) {
+		var head ledger.Head
+		if err := eng.View(ctx, func(st engine.State) { head = st.Head }); err != nil {
+			return nil, err
+		}
+		totals, err := backup.Write(ctx, w, store, head, backup.About{Program: "tandemd " + version, Made: time.Now(), TimeScale: max(scale, 1)})
+		if err != nil {
+			return nil, err
+		}
+		return &tandemv1.BackupSummary{
+			Revision: head.Revision, LedgerHead: hex.EncodeToString(head.Hash), Records: totals.Records, Events: totals.Events,
+		}, nil
+	}
+}

@@ -1,0 +1,244 @@
+package floor
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	driverv1 "tandem/proto/tandem/driver/v1"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// RestoreLedger follows the last record of a backup: see [FenceStep]. What devices had in hand when it was made has an unknown
+// outcome until they have been heard.
+type RestoreLedger struct {
+	Made        time.Time // when the backup was made
+	Restored    time.Time // now, by the wall clock
+	NothingDone bool      // somebody says that nothing was done since
+}
+
+func (c RestoreLedger) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
+	if err := needActor(m); err != nil {
+		return Decision{}, err
+	}
+	last := f.counters.GetFence()
+	out := Decision{Events: []*ledgerv1.Event{
+		{Kind: &ledgerv1.Event_TermBegan{TermBegan: &ledgerv1.TermBegan{Term: f.Term + TermStep}}},
+		{Kind: &ledgerv1.Event_LedgerRestored{LedgerRestored: &ledgerv1.LedgerRestored{
+			LastFence: last, Fence: last + FenceStep, MadeTime: stamp(c.Made), RestoreTime: stamp(c.Restored), NothingDone: c.NothingDone,
+		}}},
+	}}
+	for _, d := range f.Devices {
+		for _, r := range d.Live {
+			if !d.Manual() && !r.Unknown() {
+				out.Events = append(out.Events, lost(r))
+			}
+		}
+	}
+	return out, nil
+}
+
+// unrecordedWork returns the event for a device's word on a run that this ledger should have granted and has not; nil if it is no such
+// run, or says nothing new. The second result says whether it is one.
+func (f *Floor) unrecordedWork(d *Device, rs *driverv1.RunStatus) (*ledgerv1.Event, bool) {
+	if !tandemv1.ValidID(rs.GetRun()) || f.runs[rs.GetRun()] != nil || !f.foreign(rs.GetFence()) {
+		return nil, false
+	}
+	e := &ledgerv1.WorkUnrecorded{
+		Device: d.ID, Run: rs.GetRun(), Fence: rs.GetFence(), State: rs.GetState(), PiecesGood: max(rs.GetPiecesGood(), 0), PiecesSpoiled: max(rs.GetPiecesSpoiled(), 0),
+	}
+	if tandemv1.ValidID(rs.GetJob()) && tandemv1.ValidID(rs.GetStep()) {
+		e.Job, e.Step = rs.GetJob(), rs.GetStep()
+	}
+	switch u := f.unrecordedRun(d.ID, e.GetRun()); {
+	case u != nil && u.sameWork(e):
+		return nil, true
+	case u == nil && len(f.Unrecorded()) >= mostUnrecorded:
+		return nil, false
+	}
+	return &ledgerv1.Event{Kind: &ledgerv1.Event_WorkUnrecorded{WorkUnrecorded: e}}, true
+}
+
+// leaveAlone says whether a device is to go on with a run that the ledger does not have: it was told to, and it has begun.
+func (f *Floor) leaveAlone(d *Device, rs *driverv1.RunStatus) bool {
+	u := f.unrecordedRun(d.ID, rs.GetRun())
+	return u != nil && !u.Noted && u.begun() && !d.Manual()
+}
+
+// ReviewOutcome is what a person found.
+type ReviewOutcome int
+
+// What a person may have found.
+const (
+	ReviewNotDone ReviewOutcome = iota + 1 // as the ledger has it
+	ReviewDone                             // all pieces
+	ReviewKeep                             // some of them
+)
+
+// ReviewStep is a person's word on a step that may have been done without a record. With an empty step it is about all of the job,
+// and they were not done. What was done becomes a run, so that counts and material are booked as ever.
+type ReviewStep struct {
+	Job, Step string
+	Outcome   ReviewOutcome
+	Good      int32  // for ReviewKeep
+	Device    string // that did it; empty: the one that reports it, or the only one that can
+	Note      string
+}
+
+func (c ReviewStep) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
+	if err := needActor(m); err != nil {
+		return Decision{}, err
+	}
+	j, err := f.needJob(c.Job)
+	if err != nil {
+		return Decision{}, err
+	}
+	out := Decision{Subject: j.subject()}
+	out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_WorkReviewed{WorkReviewed: &ledgerv1.WorkReviewed{Job: j.ID, Step: c.Step, Note: c.Note}}})
+	if c.Step == "" {
+		return out, c.checkWhole(f, j)
+	}
+	_, s, err := f.needStep(c.Job, c.Step)
+	if err != nil {
+		return Decision{}, err
+	}
+	if s.Live != nil && s.Review {
+		return Decision{}, conflict("RUN_LIVES", "%s has step %s of %s as %s: wait until it has ended, or resolve it", s.Live.Device.ID, s.ID(), j.ID, s.Live.ID)
+	}
+	if !s.waitsForReview() {
+		return Decision{}, conflict("NOTHING_TO_REVIEW", "step %s of %s does not wait for a review", s.ID(), j.ID)
+	}
+	if err := f.stillAtWork(s); err != nil {
+		return Decision{}, err
+	}
+	switch c.Outcome {
+	case ReviewNotDone:
+		return out, nil
+	case ReviewDone, ReviewKeep:
+	default:
+		return Decision{}, invalid("outcome", "say not done, done or keep")
+	}
+	d, err := c.device(f, s)
+	if err != nil {
+		return Decision{}, err
+	}
+	done, err := c.done(f, s, d, now, m)
+	out.Events = append(out.Events, done...)
+	return out, err
+}
+
+// checkWhole refuses what cannot be said of all steps at once.
+func (c ReviewStep) checkWhole(f *Floor, j *Job) error {
+	if c.Outcome != ReviewNotDone {
+		return invalid("step", "name the step: only that none was done can be said of all steps at once")
+	}
+	waits := false
+	for _, s := range j.Steps {
+		if s.Review && s.Open() {
+			waits = true
+			if err := f.stillAtWork(s); err != nil {
+				return err
+			}
+		}
+	}
+	if !waits {
+		return conflict("NOTHING_TO_REVIEW", "no step of %s waits for a review", j.ID)
+	}
+	return nil
+}
+
+// stillAtWork refuses a word on what is not over.
+func (f *Floor) stillAtWork(s *Step) error {
+	for _, u := range f.unrecordedOf(s) {
+		if !u.Ended() && u.begun() {
+			return conflict("STILL_AT_WORK", "%s is still at work on %s of %s (run %s): wait until it has ended, or stop it at the device", u.Device, s.ID(), s.Job.ID, u.Run)
+		}
+	}
+	return nil
+}
+
+// device finds out which one did it.
+func (c ReviewStep) device(f *Floor, s *Step) (*Device, error) {
+	id := c.Device
+	if reports := f.unrecordedOf(s); id == "" && len(reports) > 0 {
+		id = reports[0].Device
+	}
+	if id == "" {
+		var can []string
+		for _, d := range s.Class.Fits {
+			can = append(can, d.ID)
+		}
+		if len(can) != 1 {
+			return nil, invalid("device", "say which device did it: %s", few(can))
+		}
+		id = can[0]
+	}
+	d, err := f.needDevice(id)
+	if err != nil {
+		return nil, err
+	}
+	if ok, why := d.Fits(s.Spec); !ok {
+		return nil, invalid("device", "%s %s", d.ID, why)
+	}
+	return d, nil
+}
+
+// done returns the run that stands for what was done, granted and resolved in one.
+func (c ReviewStep) done(f *Floor, s *Step, d *Device, now time.Time, m Meta) ([]*ledgerv1.Event, error) {
+	switch {
+	case s.Waiting > 0:
+		var names []string
+		for _, b := range s.Before {
+			if b.Ended != tandemv1.JobState_JOB_STATE_COMPLETED {
+				names = append(names, b.ID())
+			}
+		}
+		return nil, conflict("REVIEW_BEFORE", "say first what became of %s, which comes before %s", strings.Join(names, ", "), s.ID())
+	case s.Live != nil || s.Blocked != "" || !s.ownWork() || s.Left() == 0:
+		return nil, conflict("NOTHING_TO_REVIEW", "step %s of %s has nothing left to do by itself", s.ID(), s.Job.ID)
+	}
+	outcome, good := ledgerv1.RunResolved_OUTCOME_DONE, s.Left()
+	if c.Outcome == ReviewKeep {
+		outcome, good = ledgerv1.RunResolved_OUTCOME_KEEP, c.Good
+		if good < 1 || good > s.Left() {
+			return nil, invalid("pieces_good", "%d is not between 1 and %d, the pieces that %s had left", good, s.Left(), s.ID())
+		}
+	}
+	fence := f.counters.GetFence() + 1
+	run := &tandemv1.Run{
+		Id: fmt.Sprintf("run-%d", fence), Fence: fence, Number: int32(len(s.Runs)) + 1, Device: d.ID, Job: s.Job.ID, Step: s.ID(), Pieces: s.Left(),
+		Reason:           &tandemv1.GrantReason{Rule: "done before the ledger was restored, on the word of " + m.Actor},
+		ExpectedDuration: durationpb.New(0), ModelDuration: durationpb.New(0),
+	}
+	return []*ledgerv1.Event{
+		{Kind: &ledgerv1.Event_RunGranted{RunGranted: &ledgerv1.RunGranted{Run: run}}},
+		{Kind: &ledgerv1.Event_RunChanged{RunChanged: &ledgerv1.RunChanged{
+			Run: run.GetId(), State: tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED, Reasons: []string{ReasonOutcomeUnknown},
+		}}},
+		{Kind: &ledgerv1.Event_RunResolved{RunResolved: &ledgerv1.RunResolved{Run: run.GetId(), Outcome: outcome, PiecesGood: good, Note: c.Note}}},
+	}, nil
+}
+
+// NoteUnrecorded says that a person has taken note of unrecorded work whose step is not in the ledger, or is settled otherwise.
+type NoteUnrecorded struct{ Run, Note string }
+
+func (c NoteUnrecorded) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
+	if err := needActor(m); err != nil {
+		return Decision{}, err
+	}
+	for _, u := range f.Unrecorded() {
+		if u.Run != c.Run {
+			continue
+		}
+		if !u.Ended() && u.begun() {
+			return Decision{}, conflict("STILL_AT_WORK", "%s is still at work on run %s: wait until it has ended, or stop it at the device", u.Device, u.Run)
+		}
+		return Decision{Subject: "devices/" + u.Device, Events: []*ledgerv1.Event{{Kind: &ledgerv1.Event_WorkReviewed{
+			WorkReviewed: &ledgerv1.WorkReviewed{Run: u.Run, Note: c.Note},
+		}}}}, nil
+	}
+	return Decision{}, Missing("run", c.Run)
+}

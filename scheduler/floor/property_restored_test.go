@@ -1,0 +1,249 @@
+package floor
+
+import (
+	"bytes"
+	"fmt"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"pgregory.net/rapid"
+
+	driverv1 "tandem/proto/tandem/driver/v1"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// withoutAPerson are acts that happen by themselves: the dispatcher grants, drivers work, report, fall silent and start anew.
+var withoutAPerson = []string{"time", "grant", "grant", "grant", "orders", "orders", "work", "work", "report", "report", "reboot", "lose"}
+
+// A ledger is set back to a backup while the machines go on from where they are. Without a person's word nothing that may have been done
+// is begun again, and nothing is counted that the ledger did not grant; whatever people say then, the floor keeps its rules.
+func TestARestoredFloorDoesNothingTwice(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		w := newWorld(anyFloor(t))
+		w.open()
+		for _, a := range anyActs(60).Draw(t, "acts before the backup") {
+			w.play(a)
+		}
+		backup, last := marshal(t, w.floor.Snapshot()), w.floor.LastFence()
+		for _, a := range anyActs(60).Draw(t, "acts after the backup") {
+			w.play(a)
+		}
+		b := w.on(restoredFrom(t, backup))
+		nothingDone := rapid.Bool().Draw(t, "nothing was done, somebody says")
+		b.now = b.floor.CommitTime
+		b.do(Meta{Actor: "mira"}, RestoreLedger{Made: b.now, Restored: b.now, NothingDone: nothingDone})
+		b.now = w.now
+		beyond := b.floor.LastFence()
+		b.do(Meta{}, BeginTerm{})
+		counted := countsOf(b.floor)
+		named := rapid.Bool().Draw(t, "drivers tell of which step a run is")
+		must, inHand := map[string]bool{}, map[string]bool{} // steps that have to wait; runs that drivers have
+		for _, d := range b.floor.Devices {
+			for _, r := range b.drivers[d.ID].runs {
+				inHand[d.ID+" "+r.grant.GetRun()] = true
+				if j, ok := b.floor.Job(r.grant.GetJob()); ok && named && r.grant.GetFence() > last {
+					mustWait(must, j, r.grant.GetStep())
+				}
+			}
+		}
+		for _, d := range b.floor.Devices {
+			if driver := b.drivers[d.ID]; driver != nil {
+				b.do(Meta{}, Greet{Device: d.ID, Status: tell(driver, named)})
+			}
+		}
+		waits := map[string]bool{} // steps that must not begin
+		b.step(0, func(s *Step) bool {
+			if s.Review && s.Open() {
+				waits[s.Job.ID+"/"+s.ID()] = true
+			}
+			return false
+		})
+		for key := range must {
+			if !waits[key] {
+				t.Fatalf("%s was done after the backup, or had to be before what was, and does not wait", key)
+			}
+		}
+		b.watch = func(c Command, _ Meta, _ Decision, err error) {
+			g, ok := c.(Grant)
+			if !ok || err != nil {
+				return
+			}
+			for _, r := range b.drivers[g.Device.ID].runs {
+				if u := b.floor.unrecordedRun(g.Device.ID, r.grant.GetRun()); u != nil && !ended(u.State) && u.State != pendingState {
+					t.Fatalf("%s is given %s while it is at %s", g.Device.ID, g.Step.ID(), u.Run)
+				}
+			}
+		}
+		for _, a := range actsOf(withoutAPerson, 80).Draw(t, "acts without a person") {
+			b.play(a)
+		}
+		for _, j := range b.floor.Jobs {
+			for _, s := range j.Steps {
+				key := j.ID + "/" + s.ID()
+				for _, r := range s.Runs {
+					if r.Fence > beyond && (waits[key] || !nothingDone && !s.Drying()) {
+						t.Fatalf("%s was granted again as %s without anybody's word", key, r.ID)
+					}
+				}
+				if was, idle := counted[key]; idle && s.Good != was && (waits[key] || !nothingDone && !s.Drying()) {
+					t.Fatalf("%s counted %d pieces and counts %d without anybody's word", key, was, s.Good)
+				}
+			}
+		}
+		b.watch = nil
+		for _, d := range b.floor.Devices {
+			for _, r := range b.drivers[d.ID].runs {
+				key := r.grant.GetJob() + "/" + r.grant.GetStep()
+				again := !r.start.IsZero() && !r.start.Before(w.now) && !inHand[d.ID+" "+r.grant.GetRun()]
+				if again && !d.Manual() && (waits[key] || !nothingDone) {
+					t.Fatalf("%s began on %s as %s, which it did not have in hand, without anybody's word", key, d.ID, r.grant.GetRun())
+				}
+			}
+		}
+		keepsItsRules(t, b.floor)
+
+		for i, a := range anyActs(60).Draw(t, "acts with people") {
+			if i%2 == 0 {
+				b.review(a)
+			} else {
+				b.play(a)
+			}
+			keepsItsRules(t, b.floor)
+		}
+		// The records, from the backup on, give the same floor again, and so does a snapshot of it.
+		again := restoredFrom(t, backup)
+		for _, rec := range b.records {
+			again.ApplyRecord(proto.CloneOf(rec))
+		}
+		want := marshal(t, b.floor.Snapshot())
+		if got := marshal(t, again.Snapshot()); !bytes.Equal(got, want) {
+			t.Fatalf("the records give another floor:\n%v\nwant\n%v", again.Snapshot(), b.floor.Snapshot())
+		}
+		if got := marshal(t, restoredFrom(t, want).Snapshot()); !bytes.Equal(got, want) {
+			t.Fatal("the snapshot of the restored floor gives another floor")
+		}
+		if got := marshal(t, b.floor.Clone().Snapshot()); !bytes.Equal(got, want) {
+			t.Fatal("a clone of the restored floor is another floor")
+		}
+	})
+}
+
+func restoredFrom(t *rapid.T, snapshot []byte) *Floor {
+	snap := &ledgerv1.Snapshot{}
+	if err := proto.Unmarshal(snapshot, snap); err != nil {
+		t.Fatal(err)
+	}
+	f, err := Restore(snap)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return f
+}
+
+func keepsItsRules(t *rapid.T, f *Floor) {
+	if err := f.Check(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// tell is a driver's status; named: it says of which step each run is, as the drivers of this module do.
+func tell(d *fakeDriver, named bool) *driverv1.Status {
+	st := d.status()
+	for _, rs := range st.GetRuns() {
+		if r := d.find(rs.GetRun(), rs.GetFence()); r != nil && named {
+			rs.Job, rs.Step = r.grant.GetJob(), r.grant.GetStep()
+		}
+	}
+	return st
+}
+
+// countsOf returns the good pieces of the steps that nobody is at, by job and step.
+func countsOf(f *Floor) map[string]int32 {
+	out := map[string]int32{}
+	for _, j := range f.Jobs {
+		for _, s := range j.Steps {
+			if s.Live == nil && s.Carrier == nil {
+				out[j.ID+"/"+s.ID()] = s.Good
+			}
+		}
+	}
+	return out
+}
+
+// review lets a person say what was done, right or wrong.
+func (w *world) review(a act) {
+	m := Meta{Actor: "mira"}
+	if u := w.floor.Unrecorded(); len(u) > 0 && a.A%4 == 0 {
+		w.do(m, NoteUnrecorded{Run: u[a.B%len(u)].Run})
+		return
+	}
+	s := w.step(a.A, func(s *Step) bool { return s.Review })
+	if s == nil {
+		return
+	}
+	c := ReviewStep{Job: s.Job.ID, Step: s.ID(), Outcome: ReviewOutcome(a.B % 5), Good: int32(a.C % 9), Device: w.device(a.D).ID}
+	if a.C%3 == 0 {
+		c.Device = ""
+	}
+	if a.D%5 == 0 {
+		c.Step = ""
+	}
+	w.do(m, c)
+}
+
+// Fences that lie side by side are one gap, and what is remembered of gaps and of unrecorded work is bounded.
+func TestReviewIsBounded(t *testing.T) {
+	s := newStory(t)
+	device := s.floor.Devices[0].ID
+	s.do(RestoreLedger{Made: s.now, Restored: s.now, NothingDone: true})
+	first := s.floor.LastFence()
+	if len(s.floor.gaps) != 1 || s.floor.gaps[0] != (fenceGap{0, first}) {
+		t.Errorf("gaps are %v", s.floor.gaps)
+	}
+	s.do(RestoreLedger{Made: s.now, Restored: s.now.Add(time.Hour), NothingDone: true})
+	if len(s.floor.gaps) != 1 || s.floor.gaps[0] != (fenceGap{0, first + FenceStep}) {
+		t.Errorf("gaps are %v, want one", s.floor.gaps)
+	}
+	for n := range 3 * mostUnrecorded {
+		fence := s.floor.LastFence() + 1
+		s.do(Greet{Device: device, Status: report(uint64(2+n), &driverv1.RunStatus{Run: runID(fence), Fence: fence, State: tandemv1.JobState_JOB_STATE_COMPLETED, PiecesGood: 1})})
+	}
+	if n := len(s.floor.unrecorded); n != mostUnrecorded {
+		t.Errorf("%d pieces of unrecorded work are kept, want %d", n, mostUnrecorded)
+	}
+	for _, u := range s.floor.Unrecorded()[:10] {
+		s.do(NoteUnrecorded{Run: u.Run})
+	}
+	fence := s.floor.LastFence() + 1
+	s.do(Greet{Device: device, Status: report(9999, &driverv1.RunStatus{Run: runID(fence), Fence: fence, State: tandemv1.JobState_JOB_STATE_COMPLETED})})
+	if n := len(s.floor.unrecorded); n != mostUnrecorded || s.floor.unrecorded[n-1].Fence != fence {
+		t.Errorf("%d are kept, and the newest is not among them", n)
+	}
+	// Beyond any step nobody can have granted, and a fence counter that is driven there would be of no use any more.
+	before := s.floor.LastFence()
+	s.do(Greet{Device: device, Status: report(10000, &driverv1.RunStatus{Run: "far", Fence: before + FenceStep + 1, State: tandemv1.JobState_JOB_STATE_COMPLETED})})
+	s.do(Greet{Device: device, Status: report(10001, &driverv1.RunStatus{Run: "last", Fence: 1<<64 - 1, State: tandemv1.JobState_JOB_STATE_COMPLETED})})
+	if s.floor.LastFence() != before {
+		t.Errorf("a device drove the fences from %d to %d", before, s.floor.LastFence())
+	}
+}
+
+func runID(fence uint64) string { return fmt.Sprintf("run-%d", fence) }
+
+const pendingState = tandemv1.JobState_JOB_STATE_PENDING
+
+// mustWait notes a step, and all before it, that are open here: one of them was done without a record.
+func mustWait(must map[string]bool, j *Job, id string) {
+	s, ok := j.Step(id)
+	if !ok {
+		return
+	}
+	if s.Open() && s.Carrier == nil && !s.Drying() {
+		must[j.ID+"/"+id] = true
+	}
+	for _, b := range s.Before {
+		mustWait(must, j, b.ID())
+	}
+}
