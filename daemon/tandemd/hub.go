@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
 	"path/filepath"
@@ -27,31 +28,53 @@ type clusterHub struct{ *bus.Cluster }
 // Shutdown does nothing: connections are closed by whoever has asked for them.
 func (clusterHub) Shutdown() {}
 
+// embeddedHub is the server in this process, and what is noted beside its store.
+type embeddedHub struct {
+	*bus.Server
+	note *ledger.Note
+}
+
+// Shutdown stops the server, and then closes the note.
+func (h *embeddedHub) Shutdown() {
+	h.Server.Shutdown()
+	_ = h.note.Close() // it is written as it goes, and only read after this
+}
+
 // openHub opens the ledger and the way to the drivers.
 func openHub(ctx context.Context, cfg daemonConfig) (hub, *ledger.JetStream, error) {
 	if cfg.member != nil {
 		store, err := cfg.member.open(ctx)
 		return clusterHub{cfg.member.cluster}, store, err
 	}
+	deaf := &deafness{}
 	server, err := bus.StartServer(bus.ServerConfig{
 		StoreDir: filepath.Join(cfg.DataDir, "bus"), MaxStore: mostStore, Listen: cfg.BusListen,
-		MaxPayload: ledger.ServerMaxPayload, Log: natsLog(cfg.Log),
+		MaxPayload: ledger.ServerMaxPayload, Failed: deaf.heard, Log: natsLog(cfg.Log),
 	})
 	if err != nil {
 		return nil, nil, err
 	}
-	store, err := openLedger(ctx, server, cfg.Log)
+	note, err := ledger.OpenNote(filepath.Join(cfg.DataDir, lastRecord))
 	if err != nil {
 		server.Shutdown()
 		return nil, nil, err
 	}
-	return server, store, nil
+	store, err := openLedger(ctx, server, note, cfg.Log)
+	if err != nil {
+		server.Shutdown()
+		return nil, nil, errors.Join(err, note.Close())
+	}
+	deaf.of(store)
+	return &embeddedHub{server, note}, store, nil
 }
 
 // listen opens the address for clients.
 func (c daemonConfig) listen() (net.Listener, error) {
 	if c.member != nil {
 		return c.member.turn(), nil
+	}
+	if c.place.front != nil {
+		return c.place.front.turn(), nil
 	}
 	l, err := net.Listen("tcp", c.Listen)
 	if err != nil {

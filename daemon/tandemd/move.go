@@ -75,7 +75,7 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 		return err
 	}
 	defer server.Shutdown()
-	local, err := openLedger(ctx, server, log)
+	local, err := openLedger(ctx, server, nil, log)
 	if err != nil {
 		return err
 	}
