@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/protoadapt"
 
 	"tandem/daemon/engine"
+	"tandem/daemon/space"
 	"tandem/scheduler/floor"
 )
 
@@ -40,6 +41,7 @@ func toStatus(err error) error {
 	}
 	var fe *floor.Error
 	var compacted *engine.CompactedError
+	var readOnly *space.Error
 	switch {
 	case errors.As(err, &fe):
 		return floorStatus(fe)
@@ -47,6 +49,8 @@ func toStatus(err error) error {
 		return withInfo(codes.OutOfRange, "REVISION_COMPACTED",
 			fmt.Sprintf("the ledger no longer holds that revision; its oldest is %d: begin again from the present state with revision 0", compacted.Oldest),
 			map[string]string{"oldest_revision": strconv.FormatUint(compacted.Oldest, 10)})
+	case errors.As(err, &readOnly):
+		return readOnlyStatus(readOnly)
 	case errors.Is(err, engine.ErrStopped):
 		return withInfo(codes.Unavailable, "ENGINE_STOPPED", "the daemon is stopping or restarting its ledger; ask again with the same request id", nil)
 	case errors.Is(err, context.Canceled):

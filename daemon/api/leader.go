@@ -63,12 +63,17 @@ func services() []string {
 // NewStandby returns the server of a daemon that does not lead: every service's health is NOT_SERVING, and every request
 // is answered with a *NotLeaderError, whose facts leader is asked for.
 func NewStandby(leader func() *NotLeaderError, opts ...grpc.ServerOption) *grpc.Server {
+	return newStandIn(func() error { return leader().GRPCStatus().Err() }, opts)
+}
+
+// newStandIn returns a server that gives every request the same answer, and serves nothing.
+func newStandIn(answer func() error, opts []grpc.ServerOption) *grpc.Server {
 	g := grpc.NewServer(append([]grpc.ServerOption{
 		grpc.MaxRecvMsgSize(mostRequestBytes),
 		grpc.MaxConcurrentStreams(mostStreams),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: 30 * time.Second, Timeout: 20 * time.Second}),
-		grpc.UnknownServiceHandler(func(any, grpc.ServerStream) error { return leader().GRPCStatus().Err() }),
+		grpc.UnknownServiceHandler(func(any, grpc.ServerStream) error { return answer() }),
 	}, opts...)...)
 	h := health.NewServer()
 	for _, name := range services() {

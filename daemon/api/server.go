@@ -5,6 +5,7 @@ package api
 import (
 	"context"
 	"crypto/sha256"
+	"sync"
 	"time"
 
 	"go.uber.org/zap"
@@ -68,6 +69,9 @@ type Server struct {
 	scans  *recentScans
 	health *health.Server
 
+	healthMu          sync.Mutex
+	serving, readOnly bool // as health is told
+
 	packing    chan struct{} // whoever works out shared panels: one at a time
 	comparing  chan struct{} // whoever compares floors: one at a time
 	backingUp  chan struct{} // whoever makes a backup: one at a time
@@ -112,17 +116,6 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	reflection.Register(g) // the listener is on loopback only
 	s.SetServing(false)
 	return g, s
-}
-
-// SetServing sets the health of every service.
-func (s *Server) SetServing(ok bool) {
-	st := healthpb.HealthCheckResponse_NOT_SERVING
-	if ok {
-		st = healthpb.HealthCheckResponse_SERVING
-	}
-	for _, name := range services() {
-		s.health.SetServingStatus(name, st)
-	}
 }
 
 // Shutdown ends health watches.

@@ -38,6 +38,9 @@ type ServerConfig struct {
 	Listen string
 	// MaxPayload is the greatest ledger record, in bytes; 0 means 1 MiB. Drivers are always held to [MaxBody].
 	MaxPayload int
+	// Failed is told when a stream cannot be written any more: the server answers nobody who appends to it, and only a new
+	// server helps. It is called with the server's line, which names the stream, and must not block. It may be nil.
+	Failed func(line string)
 	// Log takes the server's lines and those of connections made here. Nil: none.
 	Log *zap.Logger
 }
@@ -110,7 +113,7 @@ func StartServer(cfg ServerConfig) (_ *Server, err error) {
 	if s.server, err = natsserver.NewServer(opts); err != nil {
 		return nil, fmt.Errorf("start bus: configure server: %w", err)
 	}
-	lines := newServerLog(cfg.Log)
+	lines := newServerLog(cfg.Log, cfg.Failed)
 	s.server.SetLoggerV2(lines, lines.debugging(), false, false)
 	s.server.Start()
 	if err := lines.fatal(); err != nil {

@@ -311,7 +311,7 @@ func TestLogsShowNoSecret(t *testing.T) {
 
 func TestServerLogIsBounded(t *testing.T) {
 	core, logs := observer.New(zapcore.InfoLevel)
-	l := newServerLog(zap.New(core))
+	l := newServerLog(zap.New(core), nil)
 	for range 10 * serverLinesBurst {
 		l.Errorf("peer %d", 1)
 	}

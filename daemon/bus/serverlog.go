@@ -2,6 +2,8 @@ package bus
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 	"sync"
 
 	natsserver "github.com/nats-io/nats-server/v2/server"
@@ -20,6 +22,7 @@ const (
 type serverLog struct {
 	log     *zap.Logger
 	limiter *rate.Limiter
+	failed  func(line string)
 
 	mu      sync.Mutex
 	leftOut int
@@ -28,8 +31,9 @@ type serverLog struct {
 
 var _ natsserver.Logger = (*serverLog)(nil)
 
-func newServerLog(log *zap.Logger) *serverLog {
+func newServerLog(log *zap.Logger, failed func(line string)) *serverLog {
 	return &serverLog{
+		failed:  failed,
 		log:     log.Named("nats").WithOptions(zap.WithCaller(false)),
 		limiter: rate.NewLimiter(serverLinesPerSecond, serverLinesBurst),
 	}
@@ -61,7 +65,15 @@ func (l *serverLog) Fatalf(format string, v ...any) {
 func (l *serverLog) Debugf(format string, v ...any) { l.log.Debug(fmt.Sprintf(format, v...)) }
 func (l *serverLog) Tracef(format string, v ...any) { l.log.Debug(fmt.Sprintf(format, v...)) }
 
+// storeFailures begin or contain the lines with which the server tells that a stream takes no more messages. It answers none
+// of them, and goes on like that until it is started anew (nats-server 2.15.2, stream.go and filestore.go).
+var storeFailures = []string{"JetStream failed to store a msg", "Critical write error", "Filesystem permission denied while writing"}
+
 func (l *serverLog) write(entry func(string, ...zap.Field), format string, v []any) {
+	line := fmt.Sprintf(format, v...)
+	if l.failed != nil && slices.ContainsFunc(storeFailures, func(s string) bool { return strings.Contains(line, s) }) {
+		l.failed(line)
+	}
 	l.mu.Lock()
 	if !l.limiter.Allow() {
 		l.leftOut++
@@ -72,8 +84,8 @@ func (l *serverLog) write(entry func(string, ...zap.Field), format string, v []a
 	l.leftOut = 0
 	l.mu.Unlock()
 	if leftOut > 0 {
-		entry(fmt.Sprintf(format, v...), zap.Int("lines_left_out", leftOut))
+		entry(line, zap.Int("lines_left_out", leftOut))
 		return
 	}
-	entry(fmt.Sprintf(format, v...))
+	entry(line)
 }

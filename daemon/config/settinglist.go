@@ -75,6 +75,22 @@ func allSettings() []setting {
 			},
 		},
 		{
+			name: "space-limit", preset: constant("64MiB"),
+			usage: "free space on the data folder's disk below which no new work is taken (default 64MiB)",
+			read: func(s *Settings, v string) (err error) {
+				s.SpaceLimit, err = size(v, 1<<20)
+				return err
+			},
+		},
+		{
+			name: "space-ballast", preset: constant("64MiB"),
+			usage: "space held back there by a file, for reports of running work when the disk is full; 0MiB for none (default 64MiB)",
+			read: func(s *Settings, v string) (err error) {
+				s.Ballast, err = size(v, 0)
+				return err
+			},
+		},
+		{
 			name: "log-level", preset: constant("info"),
 			usage: "least severity that is logged: debug, info, warn or error (default info)",
 			read: func(s *Settings, v string) error {
@@ -95,6 +111,21 @@ func allSettings() []setting {
 
 func constant(v string) func(Host) (string, error) {
 	return func(Host) (string, error) { return v, nil }
+}
+
+// size reads a number of bytes, written with a unit: 64MiB or 1GiB.
+func size(v string, least int64) (int64, error) {
+	const most = 1 << 40
+	for _, unit := range []struct {
+		name  string
+		bytes int64
+	}{{"MiB", 1 << 20}, {"GiB", 1 << 30}} {
+		digits, ok := strings.CutSuffix(v, unit.name)
+		if n, err := strconv.ParseUint(digits, 10, 31); ok && err == nil && int64(n) <= most/unit.bytes && int64(n)*unit.bytes >= least {
+			return int64(n) * unit.bytes, nil
+		}
+	}
+	return 0, fmt.Errorf("is %s; give a whole number of MiB or GiB from %dMiB to 1024GiB, such as 64MiB", yamlfile.Quote(v), least>>20)
 }
 
 func given(v, remedy string) error {

@@ -20,6 +20,8 @@ type Settings struct {
 	PlanSearch bool    // plans are searched for in the background
 	TimeScale  float64 // how much faster than the wall clock the floor's clock runs; 1 except on a simulated floor
 	Floor      string  // path of the floor file, absolute
+	SpaceLimit int64   // free bytes on the data folder's disk below which no new work is taken
+	Ballast    int64   // bytes held back there for reports of running work
 	LogLevel   string  // debug, info, warn or error
 	LogFormat  string  // console or json
 

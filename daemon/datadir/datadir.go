@@ -22,7 +22,8 @@ import (
 
 const (
 	// busDir is the folder of the ledger's store within the data folder.
-	busDir = "bus"
+	busDir     = "bus"
+	lastRecord = "last-record"
 	// unfinished marks a folder into which a backup is being restored.
 	unfinished = "RESTORE-UNFINISHED"
 	// restoring and rebuilding are folders of a store that is being made.
@@ -40,6 +41,9 @@ var ErrUnfinished = errors.New("restore unfinished")
 
 // BusDir returns the folder of the ledger's store within a data folder.
 func BusDir(dir string) string { return filepath.Join(dir, busDir) }
+
+// NotePath returns the file that names the last record acknowledged. It lies in the store's folder and goes where the store goes.
+func NotePath(dir string) string { return filepath.Join(BusDir(dir), lastRecord) }
 
 // CheckFinished refuses a folder into which a backup is only half restored.
 func CheckFinished(dir string) error {

@@ -48,7 +48,10 @@ type Options struct {
 	Leads func() error
 	// SnapshotEvents is the number of events after which a snapshot is saved; 0 means 20,000.
 	SnapshotEvents int
-	Log            *zap.Logger
+	// ReadOnly returns why nothing new is taken and granted, nil if it is; work under way goes on. It is called in the loop
+	// and must be quick. Nil: never.
+	ReadOnly func() error
+	Log      *zap.Logger
 }
 
 // Wall is the wall time, in which people and drivers wait, as against the floor's.

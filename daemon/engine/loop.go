@@ -120,7 +120,7 @@ func (e *Engine) begin(ctx context.Context) error {
 
 // end saves a snapshot so that the next start is quick.
 func (e *Engine) end() {
-	if e.unsaved > 0 && e.leads() == nil {
+	if e.unsaved > 0 && e.leads() == nil && e.readOnly() == nil {
 		e.savingNow <- struct{}{}
 		e.saveSnapshot()
 	}
@@ -149,6 +149,9 @@ func (e *Engine) take(t *turn, in *input) {
 		return
 	}
 	d, err := e.floor.Decide(t.now, in.meta, in.command)
+	if err == nil {
+		err = e.admit(in.command, d)
+	}
 	if err == nil {
 		e.apply(t, d.Events)
 		if in.status != nil {
@@ -193,7 +196,7 @@ func (e *Engine) apply(t *turn, events []*ledgerv1.Event) {
 // finish grants what can be granted, stores the turn, and lets the world know.
 func (e *Engine) finish(ctx context.Context, t *turn) error {
 	t.more = false
-	for n := 0; ; n++ {
+	for n := 0; e.readOnly() == nil; n++ {
 		if n == mostGrants || t.bytes >= 2*mostBytes {
 			t.more = true
 			break
@@ -251,7 +254,7 @@ func (e *Engine) arm(wake clock.Timer) {
 }
 
 func (e *Engine) maybeSnapshot() {
-	if e.unsaved < e.opt.SnapshotEvents {
+	if e.unsaved < e.opt.SnapshotEvents || e.readOnly() != nil {
 		return
 	}
 	select {

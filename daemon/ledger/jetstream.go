@@ -27,6 +27,9 @@ type JetStream struct {
 	head Head
 	lost error // set when the outcome of an append is unknown
 
+	life    context.Context // ends with Abandon
+	abandon context.CancelFunc
+
 	// snapshots is held while snapshots are saved: they are numbered, and the old ones removed.
 	snapshots sync.Mutex
 }
@@ -74,7 +77,7 @@ func (l *JetStream) store(ctx context.Context, data []byte, head Head) (Head, er
 	msg := &nats.Msg{Subject: recordSubject, Data: data, Header: nats.Header{
 		jetstream.ExpectedLastSeqHeader: {strconv.FormatUint(head.Revision-1, 10)},
 	}}
-	sending, cancel := context.WithTimeout(context.WithoutCancel(ctx), l.opts.AppendTimeout)
+	sending, cancel := context.WithTimeout(l.life, l.opts.AppendTimeout)
 	defer cancel()
 	ack, err := l.js.PublishMsg(sending, msg)
 	if err != nil {
@@ -85,8 +88,13 @@ func (l *JetStream) store(ctx context.Context, data []byte, head Head) (Head, er
 		return Head{}, l.lost
 	}
 	l.head = head
+	l.opts.Note.set(head)
 	return head, nil
 }
+
+// Abandon ends the wait of an append, and of every one to come, with ErrOutcomeUnknown: it is for whoever knows that the
+// store has failed and will not answer. It may be called from any goroutine and does not wait.
+func (l *JetStream) Abandon() { l.abandon() }
 
 // Error codes of the JetStream API that nats.go does not name; from the server's errors.json.
 const (

@@ -23,6 +23,7 @@ func OpenJetStream(ctx context.Context, js jetstream.JetStream, opts Options) (*
 		return nil, fmt.Errorf("open ledger: %w", err)
 	}
 	l := &JetStream{js: js, opts: opts}
+	l.life, l.abandon = context.WithCancel(context.WithoutCancel(ctx))
 	ctx, cancel := context.WithTimeout(ctx, opts.OpenTimeout)
 	defer cancel()
 	for {
@@ -92,7 +93,13 @@ func (l *JetStream) open(ctx context.Context) error {
 			return err
 		}
 	}
-	return l.compareKnown(ctx, held)
+	for _, known := range []Head{l.opts.Known, l.opts.Note.Head()} {
+		if err := l.compareKnown(ctx, held, known); err != nil {
+			return err
+		}
+	}
+	l.opts.Note.set(l.Head())
+	return nil
 }
 
 // checkDurable asks the store whether it writes to disk before it acknowledges.
@@ -109,13 +116,13 @@ func (l *JetStream) checkDurable() error {
 
 // openStream returns the stream, made now if it is not there and nothing says that it was.
 func (l *JetStream) openStream(ctx context.Context, hasSnapshots bool) (*jetstream.StreamInfo, error) {
-	want := streamConfig(l.opts)
+	want, known := streamConfig(l.opts), max(l.opts.Known.Revision, l.opts.Note.Head().Revision)
 	stream, err := l.js.Stream(ctx, StreamName)
 	switch {
 	case errors.Is(err, jetstream.ErrStreamNotFound) && hasSnapshots:
 		return nil, corrupt(0, "there is no ledger, but there are snapshots of one")
-	case errors.Is(err, jetstream.ErrStreamNotFound) && l.opts.Known.Revision > 0:
-		return nil, corrupt(0, "there is no ledger, but its revision %d was known", l.opts.Known.Revision)
+	case errors.Is(err, jetstream.ErrStreamNotFound) && known > 0:
+		return nil, corrupt(0, "there is no ledger, but its revision %d was known", known)
 	case errors.Is(err, jetstream.ErrStreamNotFound):
 		if _, err := l.makeStream(ctx, want); err != nil {
 			return nil, err
@@ -207,8 +214,7 @@ func (l *JetStream) hashAt(ctx context.Context, held span, revision uint64) (has
 }
 
 // compareKnown compares the ledger with the record that somebody else remembers.
-func (l *JetStream) compareKnown(ctx context.Context, held span) error {
-	known := l.opts.Known
+func (l *JetStream) compareKnown(ctx context.Context, held span, known Head) error {
 	if known.Revision == 0 {
 		return nil
 	}

@@ -51,6 +51,9 @@ type Options struct {
 	// after corruption, and a new, empty ledger must not take its place unnoticed. The zero Head asks for nothing.
 	Known Head
 
+	// Note remembers the last record outside of the store, and is compared as Known is. Nil: nobody does.
+	Note *Note
+
 	// Survived is told of damage that was survived and would otherwise go unseen: a snapshot that is not whole and was
 	// passed over. It may be nil.
 	Survived func(error)

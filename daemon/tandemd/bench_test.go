@@ -109,7 +109,7 @@ func serveForBench(b *testing.B, dir string) *grpc.ClientConn {
 	at := make(chan address, 1)
 	ended := make(chan error, 1)
 	go func() {
-		ended <- serve(ctx, daemonConfig{DataDir: dir, Listen: "127.0.0.1:0", TimeScale: 1, File: file, Log: zap.NewNop()}, func(a address) { at <- a })
+		ended <- serveUntilStopped(ctx, daemonConfig{DataDir: dir, Listen: "127.0.0.1:0", TimeScale: 1, File: file, Log: zap.NewNop()}, func(a address) { at <- a })
 	}()
 	b.Cleanup(func() {
 		cancel()

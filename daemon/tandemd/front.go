@@ -1,8 +1,10 @@
 package main
 
 import (
+	"errors"
 	"net"
 	"sync"
+	"time"
 )
 
 // front is the address for clients. It outlives the servers that take turns behind it: that of a daemon that leads and
@@ -22,11 +24,20 @@ func newFront(l net.Listener) *front {
 
 // accept hands connections to whoever serves. Between two turns they wait.
 func (f *front) accept() {
+	const pause = 50 * time.Millisecond
 	defer f.Close()
 	for {
 		c, err := f.listener.Accept()
-		if err != nil {
+		if errors.Is(err, net.ErrClosed) {
 			return
+		}
+		if err != nil { // too many open files, say: there will be fewer
+			select {
+			case <-time.After(pause):
+				continue
+			case <-f.closed:
+				return
+			}
 		}
 		select {
 		case f.accepted <- c:

@@ -30,25 +30,50 @@ type clusterHub struct{ *bus.Cluster }
 // Shutdown does nothing: connections are closed by whoever has asked for them.
 func (clusterHub) Shutdown() {}
 
+// embeddedHub is the server in this process, and what is noted beside its store.
+type embeddedHub struct {
+	*bus.Server
+	note *ledger.Note
+}
+
+// Shutdown stops the server, and then closes the note.
+func (h *embeddedHub) Shutdown() {
+	h.Server.Shutdown()
+	_ = h.note.Close() // it is written as it goes, and only read after this
+}
+
 // openHub opens the ledger, its second copy, and the way to the drivers.
 func openHub(ctx context.Context, cfg daemonConfig) (_ hub, _ *ledger.JetStream, _ *history.History, err error) {
 	if err := datadir.CheckFinished(cfg.DataDir); err != nil {
 		return nil, nil, nil, err
 	}
 	var server hub
-	open := func(known ledger.Head) (*ledger.JetStream, error) { return cfg.member.open(ctx, known) }
+	var open func(known ledger.Head) (*ledger.JetStream, error)
 	if cfg.member != nil {
 		server = clusterHub{cfg.member.cluster}
+		open = func(known ledger.Head) (*ledger.JetStream, error) { return cfg.member.open(ctx, known) }
 	} else {
+		deaf := &deafness{}
 		own, err := bus.StartServer(bus.ServerConfig{
 			StoreDir: datadir.BusDir(cfg.DataDir), MaxStore: mostStore, Listen: cfg.BusListen,
-			MaxPayload: ledger.ServerMaxPayload, Log: natsLog(cfg.Log),
+			MaxPayload: ledger.ServerMaxPayload, Failed: deaf.heard, Log: natsLog(cfg.Log),
 		})
 		if err != nil {
 			return nil, nil, nil, err
 		}
-		server = own
-		open = func(known ledger.Head) (*ledger.JetStream, error) { return openLedger(ctx, own, known, cfg.Log) }
+		note, err := ledger.OpenNote(datadir.NotePath(cfg.DataDir))
+		if err != nil {
+			own.Shutdown()
+			return nil, nil, nil, err
+		}
+		server = &embeddedHub{own, note}
+		open = func(known ledger.Head) (*ledger.JetStream, error) {
+			store, err := openLedger(ctx, own, known, note, cfg.Log)
+			if err == nil {
+				deaf.of(store)
+			}
+			return store, err
+		}
 	}
 	defer func() {
 		if err != nil {
@@ -74,6 +99,9 @@ func openHub(ctx context.Context, cfg daemonConfig) (_ hub, _ *ledger.JetStream,
 func (c daemonConfig) listen() (net.Listener, error) {
 	if c.member != nil {
 		return c.member.turn(), nil
+	}
+	if c.place.front != nil {
+		return c.place.front.turn(), nil
 	}
 	l, err := net.Listen("tcp", c.Listen)
 	if err != nil {

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"net"
-	"path/filepath"
 	"sync/atomic"
 	"time"
 
@@ -17,6 +16,7 @@ import (
 	"tandem/daemon/api"
 	"tandem/daemon/bus"
 	"tandem/daemon/config"
+	"tandem/daemon/datadir"
 	"tandem/daemon/engine"
 	"tandem/daemon/lead"
 	"tandem/daemon/ledger"
@@ -95,7 +95,7 @@ func joinCluster(ctx context.Context, set *config.Settings, log *zap.Logger) (_ 
 		}
 	}()
 	m.cluster, err = bus.OpenCluster(bus.ClusterConfig{
-		URLs: set.Cluster, Credentials: set.Credentials, StoreDir: filepath.Join(set.DataDir, "bus"), Name: set.Name, Log: natsLog(log),
+		URLs: set.Cluster, Credentials: set.Credentials, StoreDir: datadir.BusDir(set.DataDir), Name: set.Name, Log: natsLog(log),
 	})
 	if err != nil {
 		return nil, &usageError{err}

@@ -70,7 +70,7 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 		return err
 	}
 	defer server.Shutdown()
-	local, err := openLedger(ctx, server, ledger.Head{}, log)
+	local, err := openLedger(ctx, server, ledger.Head{}, nil, log)
 	if err != nil {
 		return err
 	}

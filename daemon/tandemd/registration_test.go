@@ -25,7 +25,7 @@ func shopWith(t *testing.T, file *tandemv1.FloorFile) clients {
 	ctx, cancel := context.WithCancel(context.Background())
 	at, ended := make(chan address, 1), make(chan error, 1)
 	cfg := daemonConfig{DataDir: t.TempDir(), Listen: "127.0.0.1:0", TimeScale: 100, File: file, Log: zap.NewNop()}
-	go func() { ended <- serve(ctx, cfg, func(a address) { at <- a }) }()
+	go func() { ended <- serveUntilStopped(ctx, cfg, func(a address) { at <- a }) }()
 	t.Cleanup(func() {
 		cancel()
 		if err := <-ended; err != nil {

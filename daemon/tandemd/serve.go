@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"os"
+	"slices"
 	"sync"
 	"time"
 
@@ -59,7 +60,8 @@ func serveCommand() *cobra.Command {
 				return &usageError{err}
 			}
 			cfg := daemonConfig{
-				DataDir: set.DataDir, Listen: set.Listen, BusListen: set.BusListen, TimeScale: set.TimeScale, File: file, Plan: set.PlanSearch, Log: log,
+				DataDir: set.DataDir, Listen: set.Listen, BusListen: set.BusListen, TimeScale: set.TimeScale, File: file, Plan: set.PlanSearch,
+				SpaceLimit: set.SpaceLimit, Ballast: set.Ballast, Log: log,
 			}
 			if len(set.Cluster) > 0 {
 				return serveMember(cmd.Context(), set, cfg, nil)
@@ -78,8 +80,10 @@ type daemonConfig struct {
 	Begin                      time.Time // what a simulated floor's clock shows when its ledger is empty; zero: the computer's time
 	File                       *tandemv1.FloorFile
 	Plan                       bool // search for plans in the background
+	SpaceLimit, Ballast        int64
 	Log                        *zap.Logger
 
+	place  place   // where it is, through all its lives; not for a member of a cluster
 	member *member // of a cluster; nil: the daemon keeps its ledger itself, and always leads
 }
 
@@ -87,24 +91,6 @@ type daemonConfig struct {
 type address struct {
 	API string // host:port
 	Bus string // URL for drivers of other processes; empty: none
-}
-
-// serveUntilStopped runs a daemon, and opens everything anew if its ledger fails it: after an append without an answer
-// only the ledger knows what is true.
-func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address)) error {
-	const pause = 2 * time.Second
-	for {
-		err := serve(ctx, cfg, ready)
-		if ctx.Err() != nil || !errors.Is(err, engine.ErrStopped) {
-			return err
-		}
-		cfg.Log.Error("ledger failed; opening it anew", zap.Error(err), zap.Duration("in", pause))
-		select {
-		case <-ctx.Done():
-			return err
-		case <-time.After(pause):
-		}
-	}
 }
 
 // serve runs a daemon until ctx ends or a part of it fails.
@@ -119,7 +105,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	choose := dispatch.New(dispatch.EarliestCompletion)
 	eng, err := engine.Open(ctx, engine.Options{
 		Ledger: store, Clock: clock.Wall(), Dispatcher: choose, File: cfg.File, Period: statusPeriod, Log: cfg.Log.Named("engine"),
-		Leader: cfg.name(), Leads: cfg.leads,
+		Leader: cfg.name(), Leads: cfg.leads, ReadOnly: cfg.place.readOnly,
 		Send: func(device string, o *driverv1.Order, answered func(*driverv1.Answer, error)) {
 			if err := cfg.leads(); err != nil {
 				answered(nil, err)
@@ -177,9 +163,13 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	background = append(background, forecasts.Run)
 	grpcServer, apiServer := api.New(eng, api.Options{
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
-		Dropped: func() uint64 { return line.Stats().Dropped() }, Attention: func() []string { return append(attention(line.Stats()), past.Attention()...) },
+		Dropped: func() uint64 { return line.Stats().Dropped() },
+		Attention: func() []string {
+			return slices.Concat(cfg.place.attention(), attention(line.Stats()), past.Attention())
+		},
 		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Leads: cfg.answers(), Log: cfg.Log.Named("api"),
 	})
+	background = append(background, func(ctx context.Context) { apiServer.FollowReadOnly(ctx, cfg.place.readOnly) })
 	return (&running{
 		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, background: background, listener: listener,
 	}).run(ctx, ready)
@@ -195,8 +185,8 @@ func natsLog(log *zap.Logger) *zap.Logger {
 }
 
 // openLedger opens the ledger of the embedded server, after its durability has been verified.
-// It must hold the last record that the history knows.
-func openLedger(ctx context.Context, server *bus.Server, known ledger.Head, log *zap.Logger) (*ledger.JetStream, error) {
+// It must hold the last record that the history knows, and the one that is noted.
+func openLedger(ctx context.Context, server *bus.Server, known ledger.Head, note *ledger.Note, log *zap.Logger) (*ledger.JetStream, error) {
 	conn, err := server.LedgerConn()
 	if err != nil {
 		return nil, err
@@ -206,7 +196,7 @@ func openLedger(ctx context.Context, server *bus.Server, known ledger.Head, log 
 		return nil, fmt.Errorf("reach JetStream: %w", err)
 	}
 	return ledger.OpenJetStream(ctx, js, ledger.Options{
-		SyncAlways: server.SyncAlways, Known: known,
+		SyncAlways: server.SyncAlways, Known: known, Note: note,
 		Survived: func(err error) { log.Warn("ledger damage survived", zap.Error(err)) },
 	})
 }
@@ -292,7 +282,7 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 	}
 	r.api.SetServing(false)
 	r.api.Shutdown()
-	r.stopGRPC()
+	r.stopGRPC(ctx)
 	if hosts != nil {
 		hosts.stop()
 	}
@@ -302,8 +292,13 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 	return errors.Join(err, <-engineEnded)
 }
 
-// stopGRPC lets requests finish for a moment; watches are cut. One that does not lead any more has nothing to say.
-func (r *running) stopGRPC() {
+// stopGRPC lets requests finish for a moment; watches are cut. When the ledger has failed no request waits for it, and one
+// that does not lead any more has nothing to say.
+func (r *running) stopGRPC(ctx context.Context) {
+	wait := goodbye
+	if ctx.Err() == nil {
+		wait /= 10
+	}
 	if r.cfg.member != nil {
 		if r.cfg.leads() != nil {
 			r.grpc.Stop()
@@ -317,7 +312,7 @@ func (r *running) stopGRPC() {
 	}()
 	select {
 	case <-done:
-	case <-time.After(goodbye):
+	case <-time.After(wait):
 		r.grpc.Stop()
 		<-done
 	}

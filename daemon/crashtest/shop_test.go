@@ -1,0 +1,102 @@
+package crashtest
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+)
+
+// program is the daemon, built once for all tests of the package.
+var program = sync.OnceValues(func() (string, error) {
+	dir, err := os.MkdirTemp("", "tandem-crashtest-")
+	if err != nil {
+		return "", err
+	}
+	return Build(context.Background(), dir, false)
+})
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if path, err := program(); err == nil {
+		_ = os.RemoveAll(filepath.Dir(path))
+	}
+	os.Exit(code)
+}
+
+// openShop sets up a shop whose data lies in a folder of the test's or, if data is not empty, there.
+func openShop(t *testing.T, data string, external []string, flags ...string) *Shop {
+	t.Helper()
+	path, err := program()
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := Open(Config{
+		Program: path, Floor: filepath.Join("..", "..", "testdata", "floors", "harbour.yaml"), Dir: t.TempDir(), Data: data,
+		External: external, TimeScale: 1500, Flags: append([]string{"--space-ballast", "1MiB"}, flags...),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		s.Close()
+		if t.Failed() && s.daemon != nil {
+			t.Logf("the daemon's log ends with\n%s", s.daemon.Output())
+		}
+	})
+	return s
+}
+
+// within is a context for what has to come about in time.
+func within(t *testing.T, d time.Duration) context.Context {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), d)
+	t.Cleanup(cancel)
+	return ctx
+}
+
+// must ends a test at an error.
+func must(t *testing.T, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// missing ends a test for which this machine lacks something: where everything has to be tested that is a failure.
+func missingPart(t *testing.T, format string, args ...any) {
+	t.Helper()
+	if os.Getenv("CI") == "true" {
+		t.Fatalf(format, args...)
+	}
+	t.Skipf(format, args...)
+}
+
+// working starts clients, and returns a function that stops them.
+func working(t *testing.T, l *Load, clients int) (stop func()) {
+	t.Helper()
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() { defer close(done); l.Run(ctx, clients) }()
+	var once sync.Once
+	stop = func() { once.Do(func() { cancel(); <-done }) }
+	t.Cleanup(stop)
+	return stop
+}
+
+// closeBooks lets the work be finished, stops the daemon and compares everything with everything.
+func closeBooks(t *testing.T, s *Shop, l *Load) *Books {
+	t.Helper()
+	must(t, l.AwaitWork(within(t, time.Minute)))
+	must(t, s.StopDaemon())
+	books, err := Audit(t.Context(), s.Data())
+	must(t, err)
+	for _, err := range []error{books.CheckLoad(l), books.CheckMachines(s.folders()...), l.Check()} {
+		if err != nil {
+			t.Error(err)
+		}
+	}
+	return books
+}

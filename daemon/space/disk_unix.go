@@ -1,0 +1,32 @@
+//go:build linux || darwin || freebsd
+
+package space
+
+import (
+	"errors"
+	"fmt"
+	"syscall"
+
+	"golang.org/x/sys/unix"
+)
+
+// readOnlyFlag is ST_RDONLY of Linux's statfs(2) and MNT_RDONLY of the BSDs'.
+const readOnlyFlag = 1
+
+// Free returns what is free on the disk of a folder for users other than the superuser, in bytes. A disk that
+// is mounted for reading only is an error.
+func Free(dir string) (uint64, error) {
+	var st unix.Statfs_t
+	if err := unix.Statfs(dir, &st); err != nil {
+		return 0, fmt.Errorf("ask for the free space of %s: %w", dir, err)
+	}
+	if st.Flags&readOnlyFlag != 0 {
+		return 0, fmt.Errorf("ask for the free space of %s: %w", dir, syscall.EROFS)
+	}
+	return uint64(st.Bavail) * uint64(st.Bsize), nil //nolint:unconvert // the fields' types differ between systems
+}
+
+// full says whether an error means that the disk, or the user's share of it, has no space left.
+func full(err error) bool { return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) }
+
+func readOnlyDisk(err error) bool { return errors.Is(err, syscall.EROFS) }

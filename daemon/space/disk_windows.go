@@ -1,0 +1,28 @@
+package space
+
+import (
+	"errors"
+	"fmt"
+
+	"golang.org/x/sys/windows"
+)
+
+// Free returns what is free on the disk of a folder for this user, in bytes.
+func Free(dir string) (uint64, error) {
+	name, err := windows.UTF16PtrFromString(dir)
+	if err != nil {
+		return 0, fmt.Errorf("ask for the free space of %s: %w", dir, err)
+	}
+	var free, total, all uint64
+	if err := windows.GetDiskFreeSpaceEx(name, &free, &total, &all); err != nil {
+		return 0, fmt.Errorf("ask for the free space of %s: %w", dir, err)
+	}
+	return free, nil
+}
+
+// full says whether an error means that the disk, or the user's share of it, has no space left.
+func full(err error) bool {
+	return errors.Is(err, windows.ERROR_DISK_FULL) || errors.Is(err, windows.ERROR_HANDLE_DISK_FULL) || errors.Is(err, windows.ERROR_DISK_QUOTA_EXCEEDED)
+}
+
+func readOnlyDisk(err error) bool { return errors.Is(err, windows.ERROR_WRITE_PROTECT) }

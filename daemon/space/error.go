@@ -1,0 +1,73 @@
+package space
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"strconv"
+)
+
+// Error says why nothing new is taken, and what to do about it.
+type Error struct {
+	// Dir is the data folder.
+	Dir string
+	// Free is what is free on its disk, in bytes.
+	Free uint64
+	// Need is what has to be free there before new work is taken again, in bytes.
+	Need uint64
+	// Cause is why nothing can be written at all; nil if only little space is left.
+	Cause error
+}
+
+// Error names the free space needed, or the failure of the disk, and the remedy.
+func (e *Error) Error() string {
+	switch {
+	case e.Cause == nil || full(e.Cause):
+		more := uint64(0)
+		if e.Need > e.Free {
+			more = e.Need - e.Free
+		}
+		return fmt.Sprintf("the disk with %s has %s free, and new work is taken only with %s: free %s more there; what runs goes on, and so does the daemon once there is space",
+			e.Dir, Bytes(e.Free), Bytes(e.Need), Bytes(more))
+	case readOnlyDisk(e.Cause):
+		return fmt.Sprintf("the disk with %s is read-only (%v): look into the system's log for its failure, and mount it for writing again; the daemon then goes on by itself", e.Dir, cause(e.Cause))
+	default:
+		return fmt.Sprintf("the disk with %s cannot be written (%v): check the disk and its cables, and look into the system's log; the daemon goes on by itself once it can write", e.Dir, cause(e.Cause))
+	}
+}
+
+// Unwrap returns the cause.
+func (e *Error) Unwrap() error { return e.Cause }
+
+// Metadata are the facts for programs.
+func (e *Error) Metadata() map[string]string {
+	m := map[string]string{
+		"data_dir": e.Dir, "free_bytes": strconv.FormatUint(e.Free, 10), "needed_bytes": strconv.FormatUint(e.Need, 10),
+	}
+	if e.Cause != nil {
+		m["cause"] = cause(e.Cause).Error()
+	}
+	return m
+}
+
+// cause leaves out which file of ours could not be written: it is not that file's fault.
+func cause(err error) error {
+	if path, ok := errors.AsType[*fs.PathError](err); ok {
+		return path.Err
+	}
+	return err
+}
+
+// Bytes writes a number of bytes for people, as 1.5 MiB.
+func Bytes(n uint64) string {
+	const step = 1024
+	units := []string{"KiB", "MiB", "GiB", "TiB"}
+	if n < step {
+		return fmt.Sprintf("%d bytes", n)
+	}
+	f, unit := float64(n)/step, 0
+	for f >= step && unit < len(units)-1 {
+		f, unit = f/step, unit+1
+	}
+	return fmt.Sprintf("%.1f %s", f, units[unit])
+}
