@@ -120,7 +120,7 @@ func (d *desk) takeGrant(g *driverv1.Grant) *refusal {
 	}}
 	d.put(h) // there is room: no more than capacity are live
 	d.errand(h, grant)
-	d.note(change)
+	d.note(taken)
 	return nil
 }
 
@@ -185,7 +185,7 @@ func (d *desk) takeSettle(s *driverv1.Settle) *refusal {
 	}
 	if h != nil {
 		d.remove(h)
-		d.note(change)
+		d.note(progress) // the daemon knows that it has ended
 	}
 	d.gone.add(s.GetRun(), settled)
 	d.settle(s.GetRun(), s.GetFence())
