@@ -184,8 +184,7 @@ func (d *desk) takeSettle(s *driverv1.Settle) *refusal {
 		return nil // of another grant, which is not in hand
 	}
 	if h != nil {
-		d.remove(h)
-		d.note(progress) // the daemon knows that it has ended
+		d.remove(h) // the daemon knows that it has ended: the next status is soon enough
 	}
 	d.gone.add(s.GetRun(), settled)
 	d.settle(s.GetRun(), s.GetFence())

@@ -145,9 +145,9 @@ func (r *rig) call() *call {
 // settled lets everything happen that happens at once.
 func (r *rig) settled() { synctest.Wait() }
 
-// pass lets a moment go by, in which what is not urgent is said.
+// pass lets a while go by, in which what is not urgent is said.
 func (r *rig) pass() {
-	time.Sleep(100 * time.Millisecond)
+	time.Sleep(10 * time.Second)
 	synctest.Wait()
 }
 

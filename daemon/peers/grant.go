@@ -31,8 +31,6 @@ type floorWithWork struct {
 	crew   *crew
 	order  []string // device ids
 	next   int
-
-	mu     sync.Mutex
 	grants map[string]chan *driverv1.Grant
 }
 

@@ -51,7 +51,6 @@ func serveNATS(args []string) error {
 type jetstreamPeer struct {
 	js   jetstream.JetStream
 	done waiters
-	id   string
 }
 
 const jetstreamNote = "JetStream: work queue, file storage, sync always, one message id each, double ack, 64 workers on one pull consumer"

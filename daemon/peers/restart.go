@@ -101,7 +101,7 @@ func (b *bench) makeHistory(ctx context.Context, list []machine, data string) (h
 			return history{}, err
 		}
 	}
-	defer os.RemoveAll(quick)
+	defer func() { _ = os.RemoveAll(quick) }()
 	made, err := writeHistory(ctx, list, quick, b.set.events)
 	if err != nil {
 		return made, err

@@ -27,9 +27,9 @@ type tandemPeer struct {
 	done   waiters
 }
 
-const tandemNote = "tandem: ledger synced on every record, gRPC, 800 external devices on 4 NATS connections, jobs of 4 steps, unattended starts; each step names its device, in turn, because a driver is heard 40 times a second at most"
+const tandemNote = "tandem: ledger synced on every record, gRPC, 400 external devices on 4 NATS connections, jobs of 4 steps, unattended starts; each step names its device, in turn, because a driver is heard 40 times a second at most"
 
-const chainDevices = 200 // for each step of a chain
+const chainDevices = 100 // for each step of a chain
 
 // newTandemPeer starts a daemon whose devices do the steps of chains at once.
 func newTandemPeer(ctx context.Context, b *bench) (*tandemPeer, error) {
