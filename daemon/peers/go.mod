@@ -12,6 +12,7 @@ require (
 	github.com/riverqueue/river/riverdriver/riverpgxv5 v0.51.2
 	go.uber.org/zap v1.28.0
 	google.golang.org/grpc v1.85.0
+	google.golang.org/protobuf v1.36.12
 	tandem v0.0.0
 )
 
@@ -47,7 +48,6 @@ require (
 	golang.org/x/text v0.44.0 // indirect
 	golang.org/x/time v0.16.0 // indirect
 	google.golang.org/genproto/googleapis/rpc v0.0.0-20260817212433-ac3dfec99bb1 // indirect
-	google.golang.org/protobuf v1.36.12 // indirect
 )
 
 replace tandem => ../..
