@@ -137,7 +137,9 @@ func (d *daemon) serveAPI() (closeAPI func()) {
 func (d *daemon) dialAgain() (leave func()) {
 	d.tb.Helper()
 	listener := d.listener
+	// Windows that do not grow, so that a client that does not read is known to hold no more than this.
 	conn, err := grpc.NewClient("passthrough:///bufconn", grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithStaticStreamWindowSize(64<<10), grpc.WithStaticConnWindowSize(1<<20),
 		grpc.WithContextDialer(func(context.Context, string) (net.Conn, error) { return listener.Dial() }))
 	if err != nil {
 		d.tb.Fatal(err)
