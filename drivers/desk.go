@@ -61,6 +61,7 @@ type news int
 const (
 	nothing news = iota
 	progress
+	taken // the daemon has heard of it in an answer, and hears of it again together with what the driver makes of it
 	change
 )
 

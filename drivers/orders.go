@@ -121,7 +121,7 @@ func (d *desk) takeGrant(g *driverv1.Grant) *refusal {
 	}}
 	d.put(h) // there is room: no more than capacity are live
 	d.errand(h, grant)
-	d.note(change)
+	d.note(taken)
 	return nil
 }
 
@@ -185,8 +185,7 @@ func (d *desk) takeSettle(s *driverv1.Settle) *refusal {
 		return nil // of another grant, which is not in hand
 	}
 	if h != nil {
-		d.remove(h)
-		d.note(change)
+		d.remove(h) // the daemon knows that it has ended: the next status is soon enough
 	}
 	d.gone.add(s.GetRun(), settled)
 	d.settle(s.GetRun(), s.GetFence())

@@ -38,7 +38,7 @@ func TestSameGrantIsTakenAndHandedOverOnce(t *testing.T) {
 		if o := r.order(c); o.GetGrant().GetRun() != "r1" || o.GetGrant().GetMayStart() {
 			t.Fatalf("the driver gets %v", o)
 		}
-		r.settled()
+		r.pass()
 		if got := r.daemon.Run("r1"); got.GetState() != pending || got.GetFence() != 5 {
 			t.Errorf("a grant that was taken is %v, want pending", got)
 		}
@@ -118,7 +118,7 @@ func TestBusyUntilTheEnd(t *testing.T) {
 			t.Errorf("a run that ended and was not settled is %v", got)
 		}
 		r.taken(r.daemon.Settle("r1", 1))
-		r.settled()
+		r.pass()
 		if got := r.daemon.Run("r1"); got != nil {
 			t.Errorf("a settled run is still told: %v", got)
 		}
@@ -277,7 +277,7 @@ func TestSettle(t *testing.T) {
 		if o := r.order(c); o.GetSettle().GetRun() != "r1" {
 			t.Errorf("the driver gets %v, want the settle again", o)
 		}
-		r.settled()
+		r.pass()
 		if got := r.daemon.Run("r1"); got != nil {
 			t.Errorf("a settled run is told again: %v", got)
 		}

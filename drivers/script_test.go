@@ -145,6 +145,12 @@ func (r *rig) call() *call {
 // settled lets everything happen that happens at once.
 func (r *rig) settled() { synctest.Wait() }
 
+// pass lets a while go by, in which what is not urgent is said.
+func (r *rig) pass() {
+	time.Sleep(10 * time.Second)
+	synctest.Wait()
+}
+
 func (r *rig) taken(a *driverv1.Answer) {
 	r.Helper()
 	if a == nil || a.GetRefused() != "" {

@@ -29,6 +29,9 @@ const (
 	shortestPeriod = 50 * time.Millisecond
 	longestPeriod  = time.Hour
 
+	// takenGap is how long a status waits of which only a run is new that was just taken: a driver that knows more by then
+	// says it in the same one.
+	takenGap = 5 * time.Millisecond
 	// progressGap lies between statuses of which only progress is new.
 	progressGap = 50 * time.Millisecond
 	// No more than changeBurst statuses at once and one in each changeGap sustained, whatever a driver does.
@@ -57,6 +60,7 @@ type talk struct {
 
 	period    time.Duration
 	published time.Time
+	takenAt   time.Time // since when a status waits of which only a taken run is new; zero: none does
 	credit    time.Time // a token bucket: it is full when credit lies changeBurst gaps back
 }
 
@@ -150,6 +154,11 @@ func (t *talk) publishAt(now time.Time) time.Time {
 	switch t.desk.urgency() {
 	case change:
 		at = now
+	case taken:
+		if t.takenAt.IsZero() {
+			t.takenAt = now
+		}
+		at = earlier(at, t.takenAt.Add(takenGap))
 	case progress:
 		at = earlier(at, t.published.Add(progressGap))
 	case nothing:
@@ -172,7 +181,7 @@ func (t *talk) publish(now time.Time) {
 	if status == nil {
 		return // act looks again at once, and begins with a hello
 	}
-	t.published = now
+	t.published, t.takenAt = now, time.Time{}
 	t.credit = t.credit.Add(changeGap)
 	if full := now.Add(-changeBurst * changeGap); t.credit.Before(full) {
 		t.credit = full

@@ -1,7 +1,8 @@
 // Package follow keeps a watch on the ledger alive across lost connections and restarts of the daemon.
 //
 // It resumes after the last revision that was handled whole, so nothing is seen twice or left out. Where the ledger no
-// longer reaches back that far it says so and begins again with the present state. It never skips or ends silently.
+// longer reaches back that far, or has another past since it was restored from a backup, it says so and begins again with the
+// present state. It never skips or ends silently.
 package follow
 
 import (
@@ -33,6 +34,8 @@ const (
 type Request struct {
 	// Revision is the last one already known; 0 asks for the present state first.
 	Revision uint64
+	// Mark is what came with it; 0 if that is not known any more.
+	Mark uint64
 	// Job selects events about one job. Empty: all.
 	Job string
 	// Device selects events about one device. Empty: all.
@@ -49,9 +52,18 @@ type Watcher interface {
 	Lost(err error)
 	// Back says that the watch goes on after the given revision, with nothing missed.
 	Back(revision uint64)
-	// Gap says that the ledger has dropped revisions after the given one; the oldest it still has may be unknown (0).
-	// The present state follows.
-	Gap(revision, oldest uint64)
+	// Gap says that the watch cannot go on from where it was. The present state follows.
+	Gap(Gap)
+}
+
+// Gap is why a watch begins again with the present state.
+type Gap struct {
+	// Revision is the last one that was seen.
+	Revision uint64
+	// Oldest is the oldest that the ledger still has, which no longer reaches back to Revision; 0: unknown.
+	Oldest uint64
+	// Restored says that the ledger's past is not what was seen: it was restored from a backup, or is another one.
+	Restored bool
 }
 
 // Events watches until the context ends, whose error it returns, or until going on makes no sense: the watcher's own
@@ -66,8 +78,8 @@ func Events(ctx context.Context, client tandemv1.EventServiceClient, request Req
 		case ctx.Err() != nil:
 			return ctx.Err()
 		case status.Code(err) == codes.OutOfRange && f.request.Revision > 0:
-			w.Gap(f.request.Revision, oldestRevision(err))
-			f.request.Revision = 0
+			w.Gap(gapOf(f.request.Revision, err))
+			f.request.Revision, f.request.Mark = 0, 0
 			continue
 		case !passing(err):
 			return err
@@ -102,6 +114,7 @@ func (f *follower) stream(ctx context.Context) error {
 	f.inState = false
 	stream, err := f.client.WatchEvents(ctx, &tandemv1.WatchEventsRequest{
 		Revision: f.request.Revision,
+		Mark:     f.request.Mark,
 		Job:      f.request.Job,
 		Device:   f.request.Device,
 	})
@@ -177,7 +190,7 @@ func (f *follower) take(message *tandemv1.WatchEventsResponse) error {
 	}
 	// Only the last part completes the present state: after a break in the middle it has to come again in whole.
 	if snapshot == nil || snapshot.GetLast() {
-		f.request.Revision = message.GetRevision()
+		f.request.Revision, f.request.Mark = message.GetRevision(), message.GetMark()
 		f.inState = false
 	}
 	return nil
@@ -199,7 +212,7 @@ func passing(err error) bool {
 	}
 	switch status.Code(err) {
 	case codes.Unavailable, // away, or stopping
-		codes.ResourceExhausted, // this watcher stalled and was ended
+		codes.ResourceExhausted, // this watcher stalled and was ended, or there are too many
 		codes.Canceled,          // the daemon's own context: it is stopping
 		codes.Aborted:
 		return true
@@ -208,15 +221,24 @@ func passing(err error) bool {
 	}
 }
 
-func oldestRevision(err error) uint64 {
+// gapOf reads what the daemon says about a revision that it cannot go on from.
+func gapOf(revision uint64, err error) Gap {
+	g := Gap{Revision: revision}
 	for _, detail := range status.Convert(err).Details() {
-		if info, ok := detail.(*errdetails.ErrorInfo); ok {
+		info, ok := detail.(*errdetails.ErrorInfo)
+		if !ok {
+			continue
+		}
+		switch info.GetReason() {
+		case "REVISION_AHEAD", "HISTORY_CHANGED":
+			g.Restored = true
+		default:
 			if oldest, err := strconv.ParseUint(info.GetMetadata()["oldest_revision"], 10, 64); err == nil {
-				return oldest
+				g.Oldest = oldest
 			}
 		}
 	}
-	return 0
+	return g
 }
 
 func wait(ctx context.Context, d time.Duration) error {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 
@@ -23,6 +24,7 @@ type script struct {
 	tandemv1.EventServiceClient
 	streams []scripted
 	asked   []uint64
+	marks   []uint64
 }
 
 type scripted struct {
@@ -32,6 +34,7 @@ type scripted struct {
 
 func (s *script) WatchEvents(ctx context.Context, r *tandemv1.WatchEventsRequest, _ ...grpc.CallOption) (grpc.ServerStreamingClient[tandemv1.WatchEventsResponse], error) {
 	s.asked = append(s.asked, r.GetRevision())
+	s.marks = append(s.marks, r.GetMark())
 	if len(s.streams) == 0 {
 		return &playing{ctx: ctx}, nil
 	}
@@ -68,8 +71,8 @@ type diary struct {
 func (d *diary) Restart()      { d.lines = append(d.lines, "restart") }
 func (d *diary) Lost(error)    { d.lines = append(d.lines, "lost") }
 func (d *diary) Back(r uint64) { d.lines = append(d.lines, fmt.Sprint("back ", r)) }
-func (d *diary) Gap(r, oldest uint64) {
-	d.lines = append(d.lines, fmt.Sprint("gap ", r, " ", oldest))
+func (d *diary) Gap(g Gap) {
+	d.lines = append(d.lines, strings.TrimSuffix(fmt.Sprint("gap ", g.Revision, " ", g.Oldest, " ", g.Restored), " false"))
 }
 
 func (d *diary) Message(m *tandemv1.WatchEventsResponse) error {
@@ -85,15 +88,15 @@ func (d *diary) Message(m *tandemv1.WatchEventsResponse) error {
 }
 
 func commit(revision uint64) *tandemv1.WatchEventsResponse {
-	return &tandemv1.WatchEventsResponse{Revision: revision, Payload: &tandemv1.WatchEventsResponse_Commit{Commit: &tandemv1.Commit{}}}
+	return &tandemv1.WatchEventsResponse{Revision: revision, Mark: 1000 + revision, Payload: &tandemv1.WatchEventsResponse_Commit{Commit: &tandemv1.Commit{}}}
 }
 
 func state(revision uint64, last bool) *tandemv1.WatchEventsResponse {
-	return &tandemv1.WatchEventsResponse{Revision: revision, Payload: &tandemv1.WatchEventsResponse_Snapshot{Snapshot: &tandemv1.Snapshot{Last: last}}}
+	return &tandemv1.WatchEventsResponse{Revision: revision, Mark: 1000 + revision, Payload: &tandemv1.WatchEventsResponse_Snapshot{Snapshot: &tandemv1.Snapshot{Last: last}}}
 }
 
 func bookmark(revision uint64) *tandemv1.WatchEventsResponse {
-	return &tandemv1.WatchEventsResponse{Revision: revision, Payload: &tandemv1.WatchEventsResponse_Bookmark{Bookmark: &tandemv1.Bookmark{}}}
+	return &tandemv1.WatchEventsResponse{Revision: revision, Mark: 1000 + revision, Payload: &tandemv1.WatchEventsResponse_Bookmark{Bookmark: &tandemv1.Bookmark{}}}
 }
 
 type messages = []*tandemv1.WatchEventsResponse
@@ -102,9 +105,12 @@ var away = status.Error(codes.Unavailable, "away")
 
 func compacted(t *testing.T, oldest string) error {
 	t.Helper()
-	s, err := status.New(codes.OutOfRange, "gone").WithDetails(&errdetails.ErrorInfo{
-		Reason: "REVISION_COMPACTED", Domain: "tandem", Metadata: map[string]string{"oldest_revision": oldest},
-	})
+	return outOfRange(t, "REVISION_COMPACTED", map[string]string{"oldest_revision": oldest})
+}
+
+func outOfRange(t *testing.T, reason string, metadata map[string]string) error {
+	t.Helper()
+	s, err := status.New(codes.OutOfRange, "gone").WithDetails(&errdetails.ErrorInfo{Reason: reason, Domain: "tandem", Metadata: metadata})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -156,6 +162,18 @@ func TestEvents(t *testing.T) {
 			[]string{"commit 5", "lost", "gap 5 0", "back 0", "restart", "state 99"},
 		},
 		{
+			"restored from a backup of before", 4,
+			[]scripted{{messages{commit(5)}, away}, {nil, outOfRange(t, "REVISION_AHEAD", map[string]string{"newest_revision": "3"})}, {messages{state(3, true), commit(4)}, nil}},
+			[]uint64{4, 5, 0},
+			[]string{"commit 5", "lost", "gap 5 0 true", "back 0", "restart", "state 3", "commit 4"},
+		},
+		{
+			"restored, and as far as before", 4,
+			[]scripted{{nil, outOfRange(t, "HISTORY_CHANGED", nil)}, {messages{state(9, true)}, nil}},
+			[]uint64{4, 0},
+			[]string{"gap 4 0 true", "restart", "state 9"},
+		},
+		{
 			"back although nothing happens", 4,
 			[]scripted{{nil, away}, {nil, nil}},
 			[]uint64{4, 4},
@@ -185,6 +203,11 @@ func TestEvents(t *testing.T) {
 				}
 				if !slices.Equal(client.asked, tt.asked) {
 					t.Errorf("asked after revisions %v, want %v", client.asked, tt.asked)
+				}
+				for i, r := range client.asked {
+					if want := 1000 + r; client.marks[i] != want && r > 0 && r != tt.from {
+						t.Errorf("asked after revision %d with mark %d, want what came with it, %d", r, client.marks[i], want)
+					}
 				}
 				if !slices.Equal(d.lines, tt.lines) {
 					t.Errorf("watcher was told\n%q, want\n%q", d.lines, tt.lines)

@@ -152,8 +152,8 @@ func (w *liveWatcher) Back(uint64) {
 }
 
 // Gap says that some events were never seen; the picture itself is whole again with the present state.
-func (w *liveWatcher) Gap(revision, oldest uint64) {
-	w.do(func(l *liveFloor) { l.notice, l.noticeUntil = gapText(revision, oldest), l.now().Add(showGap) })
+func (w *liveWatcher) Gap(g follow.Gap) {
+	w.do(func(l *liveFloor) { l.notice, l.noticeUntil = gapText(g), l.now().Add(showGap) })
 }
 
 func (l *liveFloor) take(m *tandemv1.WatchEventsResponse) {

@@ -91,7 +91,7 @@ func (p *eventPrinter) Back(revision uint64) {
 }
 
 // Gap tells what will never be shown.
-func (p *eventPrinter) Gap(revision, oldest uint64) { p.warn("%s", gapText(revision, oldest)) }
+func (p *eventPrinter) Gap(g follow.Gap) { p.warn("%s", gapText(g)) }
 
 func lostText(err error) string {
 	if errors.Is(err, context.DeadlineExceeded) {
@@ -100,10 +100,13 @@ func lostText(err error) string {
 	return "the daemon is away (" + brief(err) + "); waiting for it"
 }
 
-func gapText(revision, oldest uint64) string {
-	reach := ""
-	if oldest > 0 {
-		reach = fmt.Sprintf(": its oldest is %d", oldest)
+func gapText(g follow.Gap) string {
+	if g.Restored {
+		return fmt.Sprintf("gap: the ledger was restored from a backup, or is another one: what was shown up to revision %d may not hold; the present state follows", g.Revision)
 	}
-	return fmt.Sprintf("gap: the ledger no longer holds what came after revision %d%s; the present state follows", revision, reach)
+	reach := ""
+	if g.Oldest > 0 {
+		reach = fmt.Sprintf(": its oldest is %d", g.Oldest)
+	}
+	return fmt.Sprintf("gap: the ledger no longer holds what came after revision %d%s; the present state follows", g.Revision, reach)
 }

@@ -11,12 +11,12 @@ import (
 // about chooses the events that concern a job or a device; either may be empty. What happens to a gang run concerns the jobs
 // that share its panels.
 type about struct {
-	job, device string
-	gangs       map[string]bool // the gang runs that the job is or was a member of
+	choice
+	gangs map[string]bool // the gang runs that the job is or was a member of
 }
 
 func newAbout(st engine.State, job, device string) *about {
-	a := &about{job: job, device: device, gangs: map[string]bool{}}
+	a := &about{choice: choice{job, device}, gangs: map[string]bool{}}
 	if j, ok := st.Floor.Job(job); ok && job != "" {
 		for _, s := range j.Steps {
 			if s.Carrier != nil {
@@ -27,10 +27,15 @@ func newAbout(st engine.State, job, device string) *about {
 	return a
 }
 
-// follow notes that the job joins a gang run.
-func (a *about) follow(e *ledgerv1.Event) {
-	if c := e.GetJobsGanged(); a.job != "" && c != nil && slices.Contains(membersOf(c), a.job) {
-		a.gangs[c.GetJob()] = true
+// follow notes that the job joins gang runs.
+func (a *about) follow(rec *ledgerv1.Record) {
+	if a.job == "" {
+		return
+	}
+	for _, e := range rec.GetEvents() {
+		if c := e.GetJobsGanged(); c != nil && slices.Contains(membersOf(c), a.job) {
+			a.gangs[c.GetJob()] = true
+		}
 	}
 }
 

@@ -32,20 +32,22 @@ type memory interface {
 
 // daemon is the API on a real engine.
 type daemon struct {
-	plan    *tandemv1.Plan // what GetPlan answers; nil: none yet
-	backup  func(context.Context, io.Writer) (*tandemv1.BackupSummary, error)
-	tb      testing.TB
-	store   memory
-	engine  *engine.Engine
-	face    *api.Server
-	conn    *grpc.ClientConn
-	jobs    tandemv1.JobServiceClient
-	devices tandemv1.DeviceServiceClient
-	scans   tandemv1.ScanServiceClient
-	events  tandemv1.EventServiceClient
-	admin   tandemv1.AdminServiceClient
-	learned tandemv1.DurationServiceClient
-	dates   *forecast.Forecaster // nil: none are made
+	plan   *tandemv1.Plan // what GetPlan answers; nil: none yet
+	backup func(context.Context, io.Writer) (*tandemv1.BackupSummary, error)
+	tb     testing.TB
+	store  memory
+	engine *engine.Engine
+	face   *api.Server
+	conn   *grpc.ClientConn
+
+	listener *bufconn.Listener
+	jobs     tandemv1.JobServiceClient
+	devices  tandemv1.DeviceServiceClient
+	scans    tandemv1.ScanServiceClient
+	events   tandemv1.EventServiceClient
+	admin    tandemv1.AdminServiceClient
+	learned  tandemv1.DurationServiceClient
+	dates    *forecast.Forecaster // nil: none are made
 
 	reopen     func() // a new engine on the same ledger, with a new API
 	stopEngine func() error
@@ -128,20 +130,31 @@ func (d *daemon) serveAPI() (closeAPI func()) {
 		Backup: func(ctx context.Context, w io.Writer) (*tandemv1.BackupSummary, error) { return d.backup(ctx, w) },
 	})
 	listener := bufconn.Listen(1 << 20)
-	go func() { _ = server.Serve(listener) }()
+	d.face, d.listener = face, listener
+	go func() { _ = face.Serve(listener) }()
+	leave := d.dialAgain()
+	return func() {
+		leave()
+		server.Stop()
+	}
+}
+
+// dialAgain makes the test's clients those of a new connection.
+func (d *daemon) dialAgain() (leave func()) {
+	d.tb.Helper()
+	listener := d.listener
+	// Windows that do not grow, so that a client that does not read is known to hold no more than this.
 	conn, err := grpc.NewClient("passthrough:///bufconn", grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithStaticStreamWindowSize(64<<10), grpc.WithStaticConnWindowSize(1<<20),
 		grpc.WithContextDialer(func(context.Context, string) (net.Conn, error) { return listener.Dial() }))
 	if err != nil {
 		d.tb.Fatal(err)
 	}
-	d.face, d.conn = face, conn
+	d.conn = conn
 	d.jobs, d.devices, d.scans = tandemv1.NewJobServiceClient(conn), tandemv1.NewDeviceServiceClient(conn), tandemv1.NewScanServiceClient(conn)
 	d.events, d.admin = tandemv1.NewEventServiceClient(conn), tandemv1.NewAdminServiceClient(conn)
 	d.learned = tandemv1.NewDurationServiceClient(conn)
-	return func() {
-		_ = conn.Close()
-		server.Stop()
-	}
+	return func() { _ = conn.Close() }
 }
 
 // in returns the daemon for a part of the test that fails by itself.

@@ -42,6 +42,8 @@ func toStatus(err error) error {
 	var fe *floor.Error
 	var compacted *engine.CompactedError
 	var readOnly *space.Error
+	var ahead *aheadError
+	var changed *changedError
 	switch {
 	case errors.As(err, &fe):
 		return floorStatus(fe)
@@ -51,6 +53,11 @@ func toStatus(err error) error {
 			map[string]string{"oldest_revision": strconv.FormatUint(compacted.Oldest, 10)})
 	case errors.As(err, &readOnly):
 		return readOnlyStatus(readOnly)
+	case errors.As(err, &ahead):
+		return withInfo(codes.OutOfRange, "REVISION_AHEAD", ahead.Error()+": this is another ledger, or one restored from a backup; begin again with 0",
+			map[string]string{"newest_revision": strconv.FormatUint(ahead.newest, 10)})
+	case errors.As(err, &changed):
+		return withInfo(codes.OutOfRange, "HISTORY_CHANGED", changed.Error()+": the ledger was restored from a backup; begin again with 0", nil)
 	case errors.Is(err, engine.ErrStopped):
 		return withInfo(codes.Unavailable, "ENGINE_STOPPED", "the daemon is stopping or restarting its ledger; ask again with the same request id", nil)
 	case errors.Is(err, context.Canceled):
@@ -59,6 +66,20 @@ func toStatus(err error) error {
 		return status.FromContextError(context.DeadlineExceeded).Err()
 	}
 	return withInfo(codes.Internal, "INTERNAL", err.Error(), nil)
+}
+
+// aheadError says that the ledger has not come as far as a watcher.
+type aheadError struct{ revision, newest uint64 }
+
+func (e *aheadError) Error() string {
+	return fmt.Sprintf("revision %d is newer than the ledger's last, %d", e.revision, e.newest)
+}
+
+// changedError says that the ledger has another revision of that number than the watcher has seen.
+type changedError struct{ revision uint64 }
+
+func (e *changedError) Error() string {
+	return fmt.Sprintf("revision %d is not the one you saw", e.revision)
 }
 
 func floorStatus(e *floor.Error) error {

@@ -154,8 +154,9 @@ func TestWatchOfOneJobOrDevice(t *testing.T) {
 func TestWatchRefusesTheFuture(t *testing.T) {
 	d := newDaemon(t)
 	err := d.refused(&tandemv1.WatchEventsRequest{Revision: d.revision() + 1})
-	if got := fieldsOf(err); len(got) != 1 || !strings.HasPrefix(got[0], "revision: ") || !strings.Contains(got[0], "begin again with 0") {
-		t.Errorf("%v %v", err, got)
+	if got := reason(err); got != "OutOfRange REVISION_AHEAD" || infoOf(err).GetMetadata()["newest_revision"] != fmt.Sprint(d.revision()) ||
+		!strings.Contains(err.Error(), "begin again with 0") {
+		t.Errorf("%s %v", got, err)
 	}
 }
 

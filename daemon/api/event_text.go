@@ -11,25 +11,6 @@ import (
 	"tandem/scheduler/floor"
 )
 
-// commit returns a record as clients see it, or nil if nothing in it concerns the job and device asked for.
-func (a *about) commit(rec *ledgerv1.Record) *tandemv1.WatchEventsResponse {
-	c := &tandemv1.Commit{CommitTime: rec.GetCommitTime()}
-	for _, e := range rec.GetEvents() {
-		a.follow(e)
-	}
-	for _, e := range rec.GetEvents() {
-		v := eventOf(e)
-		if v == nil || !a.concerned(v) {
-			continue
-		}
-		c.Events = append(c.Events, v)
-	}
-	if len(c.GetEvents()) == 0 {
-		return nil
-	}
-	return &tandemv1.WatchEventsResponse{Revision: rec.GetRevision(), Payload: &tandemv1.WatchEventsResponse_Commit{Commit: c}}
-}
-
 // eventOf returns an event as clients see it; nil for what is only of use inside.
 func eventOf(e *ledgerv1.Event) *tandemv1.Event {
 	v := describe(e)

@@ -4,3 +4,11 @@ import "time"
 
 // SetSendWithin changes how long a watcher may take for one message. It must be called before anybody watches.
 func (s *Server) SetSendWithin(d time.Duration) { s.sendWithin = d }
+
+// SetWatchLimits changes how many watches there may be. It must be called before anybody watches.
+func (s *Server) SetWatchLimits(ofOne, inAll, stalls int) {
+	s.limits.ofOne, s.limits.inAll, s.limits.stalls = ofOne, inAll, stalls
+}
+
+// MostWaiting is how many records may wait for a watcher before it has to read them again.
+const MostWaiting = mostWaiting

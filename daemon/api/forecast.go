@@ -63,8 +63,10 @@ func (s *Server) WatchForecasts(req *tandemv1.WatchForecastsRequest, stream grpc
 	if err != nil {
 		return err
 	}
-	return s.opt.Forecasts.Watch(stream.Context(), id, func(list []*tandemv1.JobForecast, revision uint64) error {
-		return stream.Send(&tandemv1.ListForecastsResponse{Forecasts: list, Revision: revision})
+	return s.watched(stream, func(ctx context.Context, send func(any) error) error {
+		return s.opt.Forecasts.Watch(ctx, id, func(list []*tandemv1.JobForecast, revision uint64) error {
+			return send(&tandemv1.ListForecastsResponse{Forecasts: list, Revision: revision})
+		})
 	})
 }
 

@@ -15,7 +15,6 @@ import (
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	"tandem/daemon/config"
@@ -75,7 +74,13 @@ type Server struct {
 	packing    chan struct{} // whoever works out shared panels: one at a time
 	comparing  chan struct{} // whoever compares floors: one at a time
 	backingUp  chan struct{} // whoever makes a backup: one at a time
+	readers    chan struct{} // whoever reads what a watcher has missed
 	sendWithin time.Duration
+	limits     watchLimits
+	hub        *hub
+	grpc       *grpc.Server
+	stopping   chan struct{} // closed by Shutdown
+	stop       sync.Once
 }
 
 // Limits of one request.
@@ -94,8 +99,13 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	if opt.Kinds == nil {
 		opt.Kinds = func(string) (config.Kind, error) { return config.Kind{}, nil }
 	}
-	s := &Server{engine: e, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer(), packing: make(chan struct{}, 1), comparing: make(chan struct{}, 1), backingUp: make(chan struct{}, 1), sendWithin: sendWithin}
+	s := &Server{
+		engine: e, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer(), hub: newHub(e),
+		packing: make(chan struct{}, 1), comparing: make(chan struct{}, 1), backingUp: make(chan struct{}, 1), readers: make(chan struct{}, mostReaders),
+		sendWithin: sendWithin, limits: watchLimits{ofOne: mostWatchesOfOne, inAll: mostWatches, stalls: mostStalls}, stopping: make(chan struct{}),
+	}
 	g := grpc.NewServer(
+		grpc.ForceServerCodecV2(newCodec()),
 		grpc.MaxRecvMsgSize(mostRequestBytes),
 		grpc.MaxConcurrentStreams(mostStreams),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
@@ -115,11 +125,15 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	healthpb.RegisterHealthServer(g, s.health)
 	reflection.Register(g) // the listener is on loopback only
 	s.SetServing(false)
+	s.grpc = g
 	return g, s
 }
 
-// Shutdown ends health watches.
-func (s *Server) Shutdown() { s.health.Shutdown() }
+// Shutdown ends every watch, of health too.
+func (s *Server) Shutdown() {
+	s.health.Shutdown()
+	s.stop.Do(func() { close(s.stopping) })
+}
 
 // unary turns errors into statuses, and a panic of one request into its own error.
 func (s *Server) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, h grpc.UnaryHandler) (resp any, err error) {
@@ -145,7 +159,7 @@ func (s *Server) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerIn
 func (s *Server) recovered(method string, err *error) {
 	if p := recover(); p != nil {
 		s.opt.Log.Error("request panicked", zap.String("method", method), zap.Any("panic", p), zap.Stack("stack"))
-		*err = status.Error(codes.Internal, "the daemon hit a bug in this request; its log says more")
+		*err = withInfo(codes.Internal, "BUG", "the daemon hit a bug in this request; its log says more", nil)
 	}
 }
 

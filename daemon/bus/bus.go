@@ -15,6 +15,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"github.com/nats-io/nats.go"
 	"go.uber.org/zap"
@@ -29,6 +30,9 @@ const (
 	// second, so the room serves for the moments in which it gets no processor. It is the pending limit of both
 	// subscriptions: beyond it NATS drops, which Stats counts as Lost.
 	arrivalRoom = 16384
+
+	// labourPause is how long a goroutine waits for another device's work.
+	labourPause = time.Second
 
 	// Refusals of what no device owns, together: enough to tell a person what is wrong, too few to be used against us.
 	refusalsPerSecond = 20
@@ -58,6 +62,7 @@ type Bus struct {
 	workMu sync.Mutex // guards closed and the start of workers against Close
 	closed bool
 	work   sync.WaitGroup // one for each device that has something to do, in either direction
+	spare  chan func()    // for goroutines that have worked and wait for more
 	close  sync.Once
 }
 
@@ -80,6 +85,7 @@ func New(conn *nats.Conn, h Handlers, opts Options) (*Bus, error) {
 		opts:     opts,
 		devices:  make(map[string]*device, len(opts.Devices)),
 		arrivals: make(chan *nats.Msg, arrivalRoom),
+		spare:    make(chan func()),
 		refusals: rate.NewLimiter(refusalsPerSecond, refusalBurst),
 		strays:   rate.Sometimes{Interval: complainEvery},
 	}
@@ -137,8 +143,31 @@ func (b *Bus) begin(worker func()) bool {
 	if b.closed {
 		return false
 	}
-	b.work.Go(worker)
+	select {
+	case b.spare <- worker:
+	default:
+		b.work.Go(func() { b.labour(worker) })
+	}
 	return true
+}
+
+// labour runs a worker, and others after it as long as there is no long pause: a goroutine that has decoded a message has
+// the stack for the next one.
+func (b *Bus) labour(worker func()) {
+	worker()
+	pause := time.NewTimer(labourPause)
+	defer pause.Stop()
+	for {
+		select {
+		case next := <-b.spare:
+			next()
+			pause.Reset(labourPause)
+		case <-pause.C:
+			return
+		case <-b.ctx.Done():
+			return
+		}
+	}
 }
 
 // read sorts what arrives by device. It must stay cheap and never wait: all drivers share it.

@@ -40,6 +40,7 @@ type order struct {
 	cancel context.CancelFunc
 	sendBy time.Time // later than this its answer could hardly come in time
 	body   []byte
+	oneWay bool // nobody wants an answer
 	done   func(*driverv1.Answer, error)
 }
 
@@ -89,7 +90,8 @@ func (b *Bus) post(ctx context.Context, device string, o *driverv1.Order, done f
 	if err != nil {
 		return orderError(device, err)
 	}
-	waiting := order{body: body, done: done}
+	// A settle has no answer worth waiting for: if it gets lost, the next status lists its run again.
+	waiting := order{body: body, done: done, oneWay: o.GetSettle() != nil}
 	waiting.ctx, waiting.cancel = context.WithTimeout(ctx, b.opts.OrderTimeout)
 	end, _ := waiting.ctx.Deadline()
 	waiting.sendBy = end.Add(-time.Until(end) / 10)
@@ -150,6 +152,12 @@ func (d *device) request(o order) (*driverv1.Answer, error) {
 		if err := d.bus.opts.Leads(); err != nil {
 			return nil, fmt.Errorf("not sent: %w", err)
 		}
+	}
+	if o.oneWay {
+		if err := d.bus.conn.Publish(drivers.OrderSubject(d.id), o.body); err != nil {
+			return nil, fmt.Errorf("publish: %w", err)
+		}
+		return &driverv1.Answer{}, nil
 	}
 	// Only Post's orders end with the bus by themselves.
 	ctx, cancel := context.WithCancel(o.ctx)

@@ -18,8 +18,11 @@ func (e *CompactedError) Error() string {
 	return fmt.Sprintf("engine: the oldest record still held is revision %d", e.Oldest)
 }
 
-// recent is how many records are kept in memory for watchers; older ones are read from the ledger.
-const recent = 4096
+// Records kept in memory for watchers; older ones are read from the ledger.
+const (
+	recent       = 4096
+	recentEvents = 32768 // fewer records than recent where they have many events, so that a busy floor's memory stays bounded
+)
 
 // feed hands committed records to watchers. Watchers pull: a slow one reads older records from the ledger and slows nobody.
 type feed struct {
@@ -27,7 +30,8 @@ type feed struct {
 
 	mu    sync.Mutex
 	first uint64             // revision of ring[0], once there is one
-	ring  []*ledgerv1.Record // consecutive revisions, at most twice recent
+	ring  []*ledgerv1.Record // consecutive revisions, at most twice recent, with at most about twice recentEvents
+	held  int                // events in ring
 	last  uint64             // newest revision
 	grown chan struct{}      // closed and replaced at each record
 }
@@ -39,11 +43,16 @@ func newFeed(l ledger.Ledger, last uint64) *feed {
 func (f *feed) publish(rec *ledgerv1.Record) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if len(f.ring) >= 2*recent {
-		f.ring = append([]*ledgerv1.Record(nil), f.ring[recent:]...)
-		f.first += recent
+	if len(f.ring) >= 2*recent || len(f.ring) > 1 && f.held >= 2*recentEvents {
+		n := len(f.ring) / 2
+		for _, old := range f.ring[:n] {
+			f.held -= len(old.GetEvents())
+		}
+		f.ring = append([]*ledgerv1.Record(nil), f.ring[n:]...) // readers may still hold the old one
+		f.first += uint64(n)
 	}
 	f.ring = append(f.ring, rec)
+	f.held += len(rec.GetEvents())
 	f.last = rec.GetRevision()
 	close(f.grown)
 	f.grown = make(chan struct{})

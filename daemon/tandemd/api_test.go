@@ -315,7 +315,7 @@ func TestWatchResumesWithoutGapOrRepeat(t *testing.T) {
 	if err == nil {
 		_, err = future.Recv()
 	}
-	if status.Code(err) != codes.InvalidArgument {
+	if reason(err) != "OutOfRange REVISION_AHEAD" {
 		t.Errorf("a revision from the future: %v", err)
 	}
 }

@@ -256,7 +256,7 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 		background.Go(func() { run(engineCtx) })
 	}
 	served := make(chan error, 1)
-	go func() { served <- r.grpc.Serve(r.listener) }()
+	go func() { served <- r.api.Serve(r.listener) }()
 
 	hosts, err := startHosts(ctx, r.cfg, r.server)
 	if err == nil {

@@ -131,6 +131,9 @@ func (p *Dispatch) Next(f *floor.Floor, now time.Time) (floor.Grant, bool) {
 // look returns the grant to make now. Where fewer people are free than devices, the one with the greatest index among those
 // that need somebody is made.
 func (p *Dispatch) look(f *floor.Floor, now time.Time) (floor.Grant, bool) {
+	if p.index.size == 0 {
+		return floor.Grant{}, false
+	}
 	scarce := p.scarce(f, now)
 	var best proposal
 	for _, d := range f.Devices {
@@ -183,6 +186,10 @@ func (p *Dispatch) scarce(f *floor.Floor, now time.Time) bool {
 // forDevice returns a grant that uses the free device d, or hands the step d would take to a free device that completes it
 // earlier still.
 func (p *Dispatch) forDevice(f *floor.Floor, d *floor.Device, now time.Time) (proposal, bool) {
+	groups := p.index.byDevice[d]
+	if !anyWaiting(groups) { // nor does a step that continues on it
+		return proposal{}, false
+	}
 	if s := loadedNext(d, now); s != nil {
 		if h, bad := f.Hindered(s, d, now); !bad {
 			return propose(s, d, now, "the panel is still loaded on "+d.ID, math.Inf(1)), true
@@ -190,10 +197,6 @@ func (p *Dispatch) forDevice(f *floor.Floor, d *floor.Device, now time.Time) (pr
 			p.lookAgain(h.Until)
 			return proposal{}, false
 		}
-	}
-	groups := p.index.byDevice[d]
-	if len(groups) == 0 {
-		return proposal{}, false
 	}
 	if free := d.BusyUntil(now); free.After(now) { // somebody has to empty it first
 		p.lookAgain(free)
@@ -205,6 +208,15 @@ func (p *Dispatch) forDevice(f *floor.Floor, d *floor.Device, now time.Time) (pr
 		return got, true
 	}
 	return c.make()
+}
+
+func anyWaiting(groups []*group) bool {
+	for _, g := range groups {
+		if g.waiting > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 func (p *Dispatch) lookAgain(at time.Time) {
@@ -222,8 +234,11 @@ func loadedNext(d *floor.Device, now time.Time) *floor.Step {
 		return nil
 	}
 	for _, s := range d.LastRun.Step.Next {
+		if !s.Grantable() {
+			continue
+		}
 		a := d.Ability(s.Operation())
-		if a.GetContinuesLoaded() && s.Grantable() && !now.Before(s.Ready()) && !now.Before(s.RefusedUntil(d.ID)) && d.Continues(s) {
+		if a.GetContinuesLoaded() && !now.Before(s.Ready()) && !now.Before(s.RefusedUntil(d.ID)) && d.Continues(s) {
 			if ok, _ := d.Fits(s.Spec); ok {
 				return s
 			}

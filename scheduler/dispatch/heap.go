@@ -57,16 +57,17 @@ func (h *entryHeap) remove(e *entry) { heap.Remove(h, e.places[h.place]) }
 
 // group holds waiting steps that ask the same of a device.
 type group struct {
-	class  *floor.Class
-	supply string // media or film that must be on the device; empty: any
-	mean   *mean
-	rule   Rule
-	scale  Scale
-	early  [2]entryHeap // slack is left: the same entries, ordered for two levels of the mean
-	levels [2]int       // those levels: one even, one odd
-	late   entryHeap    // no slack is left
-	turns  entryHeap    // those of early, by when their slack runs out
-	short  entryHeap    // all, by their length, if they need a supply
+	class   *floor.Class
+	supply  string // media or film that must be on the device; empty: any
+	mean    *mean
+	waiting int // entries
+	rule    Rule
+	scale   Scale
+	early   [2]entryHeap // slack is left: the same entries, ordered for two levels of the mean
+	levels  [2]int       // those levels: one even, one odd
+	late    entryHeap    // no slack is left
+	turns   entryHeap    // those of early, by when their slack runs out
+	short   entryHeap    // all, by their length, if they need a supply
 }
 
 func newGroup(c *floor.Class, supply string, m *mean, rule Rule, scale Scale) *group {
@@ -85,6 +86,7 @@ func newGroup(c *floor.Class, supply string, m *mean, rule Rule, scale Scale) *g
 
 // push puts an entry into the heaps it belongs to now.
 func (g *group) push(e *entry, now time.Time) {
+	g.waiting++
 	if g.supply != "" {
 		g.short.add(e)
 	}
@@ -93,6 +95,7 @@ func (g *group) push(e *entry, now time.Time) {
 
 // pop takes an entry out.
 func (g *group) pop(e *entry) {
+	g.waiting--
 	if g.supply != "" {
 		g.short.remove(e)
 	}

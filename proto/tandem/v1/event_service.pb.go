@@ -30,7 +30,9 @@ type WatchEventsRequest struct {
 	// Only events about this job. Absent: all. Revisions without any are passed over.
 	Job string `protobuf:"bytes,2,opt,name=job,proto3" json:"job,omitempty"`
 	// Only events about this device. Absent: all.
-	Device        string `protobuf:"bytes,3,opt,name=device,proto3" json:"device,omitempty"`
+	Device string `protobuf:"bytes,3,opt,name=device,proto3" json:"device,omitempty"`
+	// The mark that came with the revision; 0: the revision is resumed from whatever the ledger has of that number.
+	Mark          uint64 `protobuf:"fixed64,4,opt,name=mark,proto3" json:"mark,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -86,6 +88,13 @@ func (x *WatchEventsRequest) GetDevice() string {
 	return ""
 }
 
+func (x *WatchEventsRequest) GetMark() uint64 {
+	if x != nil {
+		return x.Mark
+	}
+	return 0
+}
+
 // WatchEventsResponse is one revision, a part of the present state, or a bookmark.
 type WatchEventsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -98,7 +107,10 @@ type WatchEventsResponse struct {
 	//	*WatchEventsResponse_Commit
 	//	*WatchEventsResponse_Snapshot
 	//	*WatchEventsResponse_Bookmark
-	Payload       isWatchEventsResponse_Payload `protobuf_oneof:"payload"`
+	Payload isWatchEventsResponse_Payload `protobuf_oneof:"payload"`
+	// Tells this revision from another of the same number in a ledger that was restored from a backup. Never 0 with a
+	// revision.
+	Mark          uint64 `protobuf:"fixed64,5,opt,name=mark,proto3" json:"mark,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -172,6 +184,13 @@ func (x *WatchEventsResponse) GetBookmark() *Bookmark {
 		}
 	}
 	return nil
+}
+
+func (x *WatchEventsResponse) GetMark() uint64 {
+	if x != nil {
+		return x.Mark
+	}
+	return 0
 }
 
 type isWatchEventsResponse_Payload interface {
@@ -632,16 +651,18 @@ var File_tandem_v1_event_service_proto protoreflect.FileDescriptor
 
 const file_tandem_v1_event_service_proto_rawDesc = "" +
 	"\n" +
-	"\x1dtandem/v1/event_service.proto\x12\ttandem.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\"Z\n" +
+	"\x1dtandem/v1/event_service.proto\x12\ttandem.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\"n\n" +
 	"\x12WatchEventsRequest\x12\x1a\n" +
 	"\brevision\x18\x01 \x01(\x04R\brevision\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\tR\x03job\x12\x16\n" +
-	"\x06device\x18\x03 \x01(\tR\x06device\"\xcf\x01\n" +
+	"\x06device\x18\x03 \x01(\tR\x06device\x12\x12\n" +
+	"\x04mark\x18\x04 \x01(\x06R\x04mark\"\xe3\x01\n" +
 	"\x13WatchEventsResponse\x12\x1a\n" +
 	"\brevision\x18\x01 \x01(\x04R\brevision\x12+\n" +
 	"\x06commit\x18\x02 \x01(\v2\x11.tandem.v1.CommitH\x00R\x06commit\x121\n" +
 	"\bsnapshot\x18\x03 \x01(\v2\x13.tandem.v1.SnapshotH\x00R\bsnapshot\x121\n" +
-	"\bbookmark\x18\x04 \x01(\v2\x13.tandem.v1.BookmarkH\x00R\bbookmarkB\t\n" +
+	"\bbookmark\x18\x04 \x01(\v2\x13.tandem.v1.BookmarkH\x00R\bbookmark\x12\x12\n" +
+	"\x04mark\x18\x05 \x01(\x06R\x04markB\t\n" +
 	"\apayload\"o\n" +
 	"\x06Commit\x12;\n" +
 	"\vcommit_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +

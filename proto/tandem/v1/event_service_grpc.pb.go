@@ -30,9 +30,13 @@ const (
 // EventService shows the ledger, read only. Every display, integration and test uses the same watch.
 type EventServiceClient interface {
 	// WatchEvents streams every revision after the given one, in order, each exactly once and whole. With revision 0 it
-	// begins with the present state. OUT_OF_RANGE with REVISION_COMPACTED and the metadata oldest_revision if the
-	// ledger no longer holds the revision: never a silent gap. A bookmark comes at least every 30 s. A watcher that
-	// stalls is ended with RESOURCE_EXHAUSTED.
+	// begins with the present state. Never a silent gap: OUT_OF_RANGE says that it cannot go on from the given revision, and
+	// a watcher begins again with 0. Its reasons are REVISION_COMPACTED, the ledger no longer holds what came after it, with
+	// the metadata oldest_revision; REVISION_AHEAD, the ledger has not come as far, with newest_revision; and
+	// HISTORY_CHANGED, the ledger has another revision of that number: it was restored from a backup.
+	// A bookmark comes at least every 30 s. Every end has a reason. RESOURCE_EXHAUSTED: WATCHER_STALLED, nothing was read for
+	// 20 s, resume when there is time to read; TOO_MANY_WATCHES, of this connection or of the daemon, try again later;
+	// TOO_MANY_STALLS, connect anew. UNAVAILABLE: DAEMON_STOPPING or ENGINE_STOPPED, resume when the daemon is back.
 	WatchEvents(ctx context.Context, in *WatchEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchEventsResponse], error)
 	// ListEvents pages through the ledger, oldest first.
 	ListEvents(ctx context.Context, in *ListEventsRequest, opts ...grpc.CallOption) (*ListEventsResponse, error)
@@ -82,9 +86,13 @@ func (c *eventServiceClient) ListEvents(ctx context.Context, in *ListEventsReque
 // EventService shows the ledger, read only. Every display, integration and test uses the same watch.
 type EventServiceServer interface {
 	// WatchEvents streams every revision after the given one, in order, each exactly once and whole. With revision 0 it
-	// begins with the present state. OUT_OF_RANGE with REVISION_COMPACTED and the metadata oldest_revision if the
-	// ledger no longer holds the revision: never a silent gap. A bookmark comes at least every 30 s. A watcher that
-	// stalls is ended with RESOURCE_EXHAUSTED.
+	// begins with the present state. Never a silent gap: OUT_OF_RANGE says that it cannot go on from the given revision, and
+	// a watcher begins again with 0. Its reasons are REVISION_COMPACTED, the ledger no longer holds what came after it, with
+	// the metadata oldest_revision; REVISION_AHEAD, the ledger has not come as far, with newest_revision; and
+	// HISTORY_CHANGED, the ledger has another revision of that number: it was restored from a backup.
+	// A bookmark comes at least every 30 s. Every end has a reason. RESOURCE_EXHAUSTED: WATCHER_STALLED, nothing was read for
+	// 20 s, resume when there is time to read; TOO_MANY_WATCHES, of this connection or of the daemon, try again later;
+	// TOO_MANY_STALLS, connect anew. UNAVAILABLE: DAEMON_STOPPING or ENGINE_STOPPED, resume when the daemon is back.
 	WatchEvents(*WatchEventsRequest, grpc.ServerStreamingServer[WatchEventsResponse]) error
 	// ListEvents pages through the ledger, oldest first.
 	ListEvents(context.Context, *ListEventsRequest) (*ListEventsResponse, error)

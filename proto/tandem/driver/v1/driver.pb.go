@@ -1103,7 +1103,8 @@ func (x *Stop) GetFence() uint64 {
 	return 0
 }
 
-// Settle lets a driver forget a run that has ended.
+// Settle lets a driver forget a run that has ended. It comes without a reply subject, since nobody waits for an answer: one
+// that gets lost comes again when a status still lists its run.
 type Settle struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The run.

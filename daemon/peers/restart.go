@@ -1,0 +1,286 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"tandem/daemon/bus"
+	"tandem/daemon/engine"
+	"tandem/daemon/ledger"
+	"tandem/drivers/clock"
+	driverv1 "tandem/proto/tandem/driver/v1"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
+)
+
+const (
+	historyDevices = 64
+	historyCallers = 16
+)
+
+// restarts measures how quickly a long ledger is read and a daemon serves again.
+func (b *bench) restarts(ctx context.Context) error {
+	var list []machine
+	for i := range historyDevices {
+		list = append(list, machine{id: fmt.Sprintf("printer-%d", i)})
+	}
+	path := b.floorFile("history", list)
+	data := filepath.Join(b.dir, "history")
+	made, err := b.makeHistory(ctx, list, data)
+	if err != nil {
+		return fmt.Errorf("make a history: %w", err)
+	}
+	empty, err := b.startDaemon(ctx, path, filepath.Join(b.dir, "empty"))
+	if err != nil {
+		return err
+	}
+	empty.stop(syscall.SIGTERM)
+	var raw, full []float64
+	var openBus []float64
+	for range min(b.set.rounds, 3) {
+		r, o, err := rawReplay(ctx, data, made.records)
+		if err != nil {
+			return err
+		}
+		e, err := engineReplay(ctx, data)
+		if err != nil {
+			return err
+		}
+		raw, full, openBus = append(raw, float64(made.events)/r.Seconds()), append(full, float64(made.events)/e.Seconds()), append(openBus, o.Seconds())
+	}
+	whole, err := b.startDaemon(ctx, path, data)
+	if err != nil {
+		return err
+	}
+	whole.stop(syscall.SIGTERM) // which saves a snapshot
+	var with []float64
+	for range b.set.rounds {
+		d, err := b.startDaemon(ctx, path, data)
+		if err != nil {
+			return err
+		}
+		with = append(with, d.serving.Seconds())
+		d.stop(syscall.SIGTERM)
+	}
+	ratio := make([]float64, len(raw))
+	for i := range raw {
+		ratio[i] = full[i] / raw[i]
+	}
+	t := newTable(fmt.Sprintf("Restart with %d events in %d records (%d jobs; half of the events from chains of 4 steps, half holds and releases)",
+		made.events, made.records, made.jobs), "", "events/s", "ratio", "time")
+	t.row("raw ordered read of the stream", fmt.Sprintf("%.0f", median(raw)), "1.00x", fmt.Sprintf("%.2f s", float64(made.events)/median(raw)))
+	t.row("full replay into a checked floor", fmt.Sprintf("%.0f", median(full)), times(median(ratio)), fmt.Sprintf("%.2f s", float64(made.events)/median(full)))
+	t.row("embedded server opens the stream", "", "", fmt.Sprintf("%.2f s", median(openBus)))
+	t.row("tandemd start to serving, no snapshot", "", "", fmt.Sprintf("%.2f s", whole.serving.Seconds()))
+	t.row("tandemd start to serving, with snapshot", "", "", fmt.Sprintf("%.2f s", median(with)))
+	t.row("tandemd start to serving, empty ledger", "", "", fmt.Sprintf("%.2f s", empty.serving.Seconds()))
+	_ = t.Flush()
+	fmt.Println("  bars: full replay >= 0.5x of the raw read; serving with snapshot <= 1.5 s")
+	return nil
+}
+
+// history is what a ledger holds.
+type history struct{ events, records, jobs int }
+
+// makeHistory runs an engine with instant devices until its ledger has enough events, in memory if there is a folder for that,
+// because nothing is measured and every record is flushed. It leaves no snapshot.
+func (b *bench) makeHistory(ctx context.Context, list []machine, data string) (history, error) {
+	quick, err := os.MkdirTemp("/dev/shm", "tandem-peers-")
+	if err != nil {
+		if quick, err = os.MkdirTemp(b.dir, "quick-"); err != nil {
+			return history{}, err
+		}
+	}
+	defer func() { _ = os.RemoveAll(quick) }()
+	made, err := writeHistory(ctx, list, quick, b.set.events)
+	if err != nil {
+		return made, err
+	}
+	if err := os.CopyFS(filepath.Join(data, "bus"), os.DirFS(quick)); err != nil {
+		return made, err
+	}
+	return made, os.Remove(filepath.Join(data, "bus", bus.TokenFile)) // a copy is readable to others; the daemon makes a new one
+}
+
+// openLedger opens the ledger of a store directory, and says how long the server took.
+func openLedger(ctx context.Context, dir string) (*bus.Server, *ledger.JetStream, jetstream.JetStream, time.Duration, error) {
+	begin := time.Now()
+	server, err := bus.StartServer(bus.ServerConfig{StoreDir: dir, MaxStore: 1 << 40, MaxPayload: ledger.ServerMaxPayload})
+	if err != nil {
+		return nil, nil, nil, 0, err
+	}
+	took := time.Since(begin)
+	nc, err := server.LedgerConn()
+	if err != nil {
+		server.Shutdown()
+		return nil, nil, nil, 0, err
+	}
+	js, err := jetstream.New(nc)
+	if err != nil {
+		server.Shutdown()
+		return nil, nil, nil, 0, err
+	}
+	l, err := ledger.OpenJetStream(ctx, js, ledger.Options{SyncAlways: server.SyncAlways})
+	if err != nil {
+		server.Shutdown()
+	}
+	return server, l, js, took, err
+}
+
+// counted counts what is appended, and keeps no snapshot.
+type counted struct {
+	ledger.Ledger
+	events, records atomic.Int64
+}
+
+func (c *counted) Append(ctx context.Context, rec *ledgerv1.Record) (ledger.Head, error) {
+	c.events.Add(int64(len(rec.GetEvents())))
+	c.records.Add(1)
+	return c.Ledger.Append(ctx, rec)
+}
+
+func (c *counted) SaveSnapshot(context.Context, *ledgerv1.Snapshot) error { return nil }
+
+func writeHistory(ctx context.Context, list []machine, dir string, events int) (made history, err error) {
+	server, l, _, _, err := openLedger(ctx, dir)
+	if err != nil {
+		return made, err
+	}
+	defer server.Shutdown()
+	file := &tandemv1.FloorFile{}
+	for _, m := range append([]machine{{id: "nobody"}}, list...) {
+		file.Devices = append(file.Devices, &tandemv1.Device{
+			Id: m.id, Capacity: 1, Driver: &tandemv1.Driver{Kind: "sim", External: true},
+			Abilities: []*tandemv1.Ability{{Operation: "print", UnattendedStart: &tandemv1.UnattendedStart{AllowedBy: "Marit", AllowTime: timestamppb.Now()}}},
+		})
+	}
+	store := &counted{Ledger: l}
+	var eng *engine.Engine
+	var sequence atomic.Uint64
+	send := func(device string, o *driverv1.Order, answered func(*driverv1.Answer, error)) {
+		go func() {
+			answered(&driverv1.Answer{Epoch: o.GetEpoch()}, nil)
+			g := o.GetGrant()
+			if g == nil || !g.GetMayStart() {
+				return
+			}
+			_ = eng.Status(ctx, device, &driverv1.Status{
+				Epoch: 1, Sequence: sequence.Add(1), State: tandemv1.DeviceState_DEVICE_STATE_IDLE, Link: tandemv1.Link_LINK_ONLINE,
+				Runs: []*driverv1.RunStatus{{Run: g.GetRun(), Fence: g.GetFence(), State: tandemv1.JobState_JOB_STATE_COMPLETED, PiecesGood: g.GetPieces()}},
+			}) // the engine stops at the end
+		}()
+	}
+	if eng, err = engine.Open(ctx, engine.Options{Ledger: store, Clock: clock.Wall(), File: file, Period: time.Hour, Send: send}); err != nil {
+		return made, err
+	}
+	running, stop := context.WithCancel(ctx)
+	ended := make(chan error, 1)
+	go func() { ended <- eng.Run(running) }()
+	for _, m := range list {
+		if _, err := eng.Hello(ctx, m.id, &driverv1.Status{Epoch: 1, State: tandemv1.DeviceState_DEVICE_STATE_IDLE, Link: tandemv1.Link_LINK_ONLINE}); err != nil {
+			stop()
+			return made, err
+		}
+	}
+	var jobs atomic.Int64
+	var writing sync.WaitGroup
+	failed := make(chan error, historyCallers)
+	for caller := range historyCallers {
+		held := &tandemv1.Job{Id: fmt.Sprint("held-", caller), Pieces: 60, Steps: []*tandemv1.Step{{Id: "print", Operation: "print", Devices: []string{"nobody"}}}}
+		if _, err := eng.Do(ctx, floor.Meta{Actor: "rip"}, floor.CreateJob{Job: held}); err != nil {
+			stop()
+			return made, err
+		}
+		writing.Go(func() {
+			for ctx.Err() == nil && store.events.Load() < int64(events) {
+				if err := writeSome(ctx, eng, fmt.Sprint("j", jobs.Add(1)), fmt.Sprint("held-", caller)); err != nil {
+					failed <- err
+					return
+				}
+			}
+		})
+	}
+	writing.Wait()
+	stop()
+	err = <-ended
+	select {
+	case err = <-failed:
+	default:
+	}
+	return history{int(store.events.Load()), int(store.records.Load()), int(jobs.Load())}, err
+}
+
+// writeSome hands in a chain, which devices do by themselves, and then holds and releases another job as often as to make
+// about as many events again.
+func writeSome(ctx context.Context, eng *engine.Engine, id, held string) error {
+	j := chainJob(id, 0)
+	for _, s := range j.GetSteps() {
+		s.Mode, s.Devices = "", nil
+	}
+	if _, err := eng.Do(ctx, floor.Meta{Actor: "rip"}, floor.CreateJob{Job: j}); err != nil {
+		return err
+	}
+	for range chainSteps {
+		for _, c := range []floor.Command{floor.HoldJob{Job: held, Note: "waits for a file"}, floor.ReleaseJob{Job: held}} {
+			if _, err := eng.Do(ctx, floor.Meta{Actor: "marit"}, c); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// rawReplay reads the stream in order and does nothing with it.
+func rawReplay(ctx context.Context, data string, records int) (took, opening time.Duration, err error) {
+	server, _, js, opening, err := openLedger(ctx, filepath.Join(data, "bus"))
+	if err != nil {
+		return 0, 0, err
+	}
+	defer server.Shutdown()
+	begin := time.Now()
+	reader, err := js.OrderedConsumer(ctx, ledger.StreamName, jetstream.OrderedConsumerConfig{})
+	if err != nil {
+		return 0, 0, err
+	}
+	done := make(chan struct{})
+	n := 0
+	reading, err := reader.Consume(func(jetstream.Msg) {
+		if n++; n == records {
+			close(done)
+		}
+	}, jetstream.PullMaxMessagesWithBytesLimit(4096, 16<<20))
+	if err != nil {
+		return 0, 0, err
+	}
+	defer reading.Stop()
+	select {
+	case <-done:
+		return time.Since(begin), opening, nil
+	case <-ctx.Done():
+		return 0, 0, ctx.Err()
+	case <-time.After(5 * time.Minute):
+		return 0, 0, fmt.Errorf("%d of %d records read in 5 minutes", n, records)
+	}
+}
+
+// engineReplay is what the daemon does at its start.
+func engineReplay(ctx context.Context, data string) (time.Duration, error) {
+	server, l, _, _, err := openLedger(ctx, filepath.Join(data, "bus"))
+	if err != nil {
+		return 0, err
+	}
+	defer server.Shutdown()
+	begin := time.Now()
+	_, err = engine.Open(ctx, engine.Options{Ledger: l, Clock: clock.Wall(), Period: time.Hour, Send: func(string, *driverv1.Order, func(*driverv1.Answer, error)) {}})
+	return time.Since(begin), err
+}
