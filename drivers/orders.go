@@ -108,6 +108,9 @@ func (d *desk) takeGrant(g *driverv1.Grant) *refusal {
 		r = final(RefusedStale, "fence %d of run %s is not newer than %d", g.GetFence(), g.GetRun(), seen)
 	case !slices.Contains(d.env.Operations, g.GetOperation()):
 		r = final(RefusedOperation, "%s cannot %q", d.env.Device, g.GetOperation())
+	case live >= d.env.Capacity && d.manual:
+		// People put things there and take them away, and the daemon hears it first: it settles what is over, and asks again.
+		return notNow(RefusedBusy, "busy with %s", busy)
 	case live >= d.env.Capacity:
 		r = final(RefusedBusy, "busy with %s", busy)
 	}

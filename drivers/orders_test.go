@@ -284,6 +284,36 @@ func TestSettle(t *testing.T) {
 	})
 }
 
+// People have taken something from a rack and put the next thing there, and the daemon has heard of both. Its word that the
+// first is over may come after the next grant, which is only too early then.
+func TestManualDeviceIsBusyForTheMomentOnly(t *testing.T) {
+	for _, test := range []struct {
+		change []option
+		final  bool
+	}{{nil, true}, {[]option{manual}, false}} {
+		bubble(t, func(t *testing.T) {
+			r, c := serve(t, test.change...)
+			r.taken(r.daemon.Grant(grant("r1", 1, true)))
+			r.order(c)
+			c.report(status(run("r1", processing)))
+			r.settled()
+			r.refused(r.daemon.Grant(grant("r2", 2, true)), drivers.RefusedBusy, test.final)
+			r.taken(r.daemon.Settle("r1", 1))
+			r.order(c)
+			c.report(status())
+			r.settled()
+			if test.final {
+				r.refused(r.daemon.Grant(grant("r2", 2, true)), drivers.RefusedStale, true)
+				return
+			}
+			r.taken(r.daemon.Grant(grant("r2", 2, true)))
+			if o := r.order(c); o.GetGrant().GetRun() != "r2" {
+				t.Errorf("the driver gets %v", o)
+			}
+		})
+	}
+}
+
 func TestStaleStartIsNoStart(t *testing.T) {
 	bubble(t, func(t *testing.T) {
 		r, c := serve(t)
