@@ -34,7 +34,8 @@ type entry struct {
 	fence                  uint64
 	allowed                bool      // somebody has let it begin
 	startBefore            time.Time // until then
-	started                bool      // its device has told that it began
+	told                   bool      // its device has said more of it than that it waits
+	started                bool      // and that it began
 	stopping               bool
 	ended                  bool
 	completed              bool

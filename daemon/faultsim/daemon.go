@@ -103,8 +103,8 @@ func (d *daemon) compare(when string) {
 	}
 	mine, theirs := interview(f, d.s.State().Now), interview(folded, d.s.State().Now)
 	for i, a := range mine {
-		if i >= len(theirs) || a != theirs[i] {
-			w.fail("%s the floor does not answer as one that has seen every record: %s", when, a.question)
+		if i >= len(theirs) || a.says != theirs[i].says {
+			w.fail("%s the floor does not answer as one that has seen every record: %s", when, a.question())
 		}
 	}
 	w.books.kept(func(q *request) (string, uint64, bool) {
@@ -236,6 +236,7 @@ func (d *daemon) tickAgain() {
 	d.later(period, func() {
 		d.stepped(d.s.Tick(d.w.ctx))
 		d.missSilent()
+		d.haunt()
 		d.tickAgain()
 	})
 }

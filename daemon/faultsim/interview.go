@@ -12,8 +12,11 @@ import (
 	"tandem/scheduler/floor"
 )
 
-// answer is what a floor says to a question.
-type answer struct{ question, says string }
+// answer is what a floor says to a question, whose text is dear and seldom needed.
+type answer struct {
+	question func() string
+	says     string
+}
 
 // interviewer asks a floor what it would decide and order, which changes nothing.
 type interviewer struct {
@@ -40,16 +43,25 @@ func interview(f *floor.Floor, now time.Time) []answer {
 	return v.out
 }
 
-func (v *interviewer) note(question, says string) { v.out = append(v.out, answer{question, says}) }
+func (v *interviewer) note(says, format string, args ...any) {
+	v.out = append(v.out, answer{func() string { return fmt.Sprintf(format, args...) }, says})
+}
 
 // decide asks what a command would cause if somebody who is no supervisor gave it.
 func (v *interviewer) decide(c floor.Command) {
 	d, err := v.f.Decide(v.now, floor.Meta{Actor: "timo"}, c)
-	says := fmt.Sprintln(err, d.Subject)
+	v.note(said(d, err), "%T%+v", c, c)
+}
+
+func said(d floor.Decision, err error) string {
+	if err != nil {
+		return err.Error()
+	}
+	says := d.Subject + "\n"
 	for _, e := range d.Events {
 		says += wire(e)
 	}
-	v.note(fmt.Sprintf("%T%+v", c, c), says)
+	return says
 }
 
 // wire is a message in the one form that is the same for the same content.
@@ -90,7 +102,7 @@ func (v *interviewer) device(d *floor.Device) {
 		for _, o := range v.f.Orders(d, s, v.now) {
 			orders += wire(o)
 		}
-		v.note(fmt.Sprintf("orders for %s, which tells %v", d.ID, s), orders)
+		v.note(orders, "orders for %s, which tells %v", d.ID, s)
 	}
 	v.decide(floor.LoseDevice{Device: d.ID})
 	v.decide(floor.PauseDevice{Device: d.ID})
@@ -100,18 +112,14 @@ func (v *interviewer) device(d *floor.Device) {
 
 func (v *interviewer) step(s *floor.Step) {
 	name := s.Job.ID + "/" + s.ID()
-	v.note("times of "+name, fmt.Sprint(s.Ready().UTC(), s.DryUntil().UTC(), s.Left()))
+	v.note(fmt.Sprint(s.Ready().UnixNano(), s.DryUntil().UnixNano(), s.Left()), "times of %s", name)
 	for _, d := range v.f.Devices {
 		if fits, _ := d.Fits(s.Spec); !fits {
 			continue
 		}
-		v.note(fmt.Sprintf("%s asked for %s again", d.ID, name), s.RefusedUntil(d.ID).UTC().String())
+		v.note(fmt.Sprint(s.RefusedUntil(d.ID).UnixNano()), "%s asked for %s again", d.ID, name)
 		granted, err := v.f.Decide(v.now, floor.Meta{Actor: "timo"}, floor.Grant{Step: s, Device: d, Expected: d.Estimate(s, v.now)})
-		says := fmt.Sprintln(err)
-		for _, e := range granted.Events {
-			says += wire(e)
-		}
-		v.note(fmt.Sprintf("a grant of %s to %s", name, d.ID), says)
+		v.note(said(granted, err), "a grant of %s to %s", name, d.ID)
 	}
 	for _, r := range s.Runs {
 		v.decide(floor.StartRun{Run: r.ID})

@@ -114,7 +114,7 @@ func (m *machine) relink() {
 // unlink lets it notice that the bus is lost.
 func (m *machine) unlink() {
 	if m.host != nil && m.link {
-		m.link = false
+		m.link, m.witness.welcome = false, false
 		m.line++
 		m.w.trace("%s loses the bus", m.id)
 		m.host.Link(false)
@@ -150,6 +150,7 @@ func (m *machine) step() {
 	if m.host == nil {
 		return
 	}
+	m.haunt()
 	wall, floor := m.host.Step()
 	m.look()
 	m.witness.stepped()
@@ -282,8 +283,11 @@ func (l *line) Hello(h *driverv1.Hello, answered func(*driverv1.Welcome, error))
 					off := w.GetNow().AsTime().Sub(m.w.floorTime())
 					m.carry(func() {
 						if m.host != nil && m.life == l.life && m.link {
-							m.time.next = off + m.fast
-							answered(w, nil)
+							if !m.welcomedByGhost(answered) {
+								m.time.next = off + m.fast
+								m.witness.welcomed(w)
+								answered(w, nil)
+							}
 							m.plan(0)
 						}
 					})

@@ -42,11 +42,11 @@ type deviceRules struct {
 	locker    string          // empty: not locked
 	paused    bool
 	epoch     uint64
-	greeted   map[greeted]bool
-	loaded    *entry // that began last since its driver started
+	greeted   map[greeted]bool // drivers that are welcome, or whose word has been taken
+	loaded    *entry           // that began last since its driver started
 }
 
-// greeted is that a driver has been welcome.
+// greeted is a driver's life in a leader's.
 type greeted struct{ epoch, term uint64 }
 
 // takenBack is a run that a record must stop.
@@ -89,7 +89,7 @@ func (s *rules) event(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 		s.add(k.PiecesRemade.GetJob(), k.PiecesRemade.GetSteps())
 	case *ledgerv1.Event_JobHeld:
 		s.jobs[k.JobHeld.GetJob()].held = true
-		s.takeBack(b, "its job was held", func(r *entry) bool { return r.job == k.JobHeld.GetJob() && r.allowed && !r.started })
+		s.takeBack(b, "its job was held", func(r *entry) bool { return r.job == k.JobHeld.GetJob() && r.allowed && !r.told })
 	case *ledgerv1.Event_JobReleased:
 		s.jobs[k.JobReleased.GetJob()].held = false
 	case *ledgerv1.Event_JobCanceled:
@@ -104,7 +104,7 @@ func (s *rules) event(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 func (s *rules) deviceEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 	w := s.w
 	out := func(device string) {
-		s.takeBack(b, device+" was taken out of use", func(r *entry) bool { return r.device == device && !r.started })
+		s.takeBack(b, device+" was taken out of use", func(r *entry) bool { return r.device == device && !r.told })
 	}
 	switch k := e.GetKind().(type) {
 	case *ledgerv1.Event_DeviceGreeted:
@@ -116,6 +116,11 @@ func (s *rules) deviceEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 			d.epoch, d.loaded = epoch, nil
 		}
 		d.greeted[greeted{d.epoch, rec.GetTerm()}] = true
+	case *ledgerv1.Event_DeviceChanged:
+		// One that was taken to be lost is back with its next status.
+		if d := s.devices[k.DeviceChanged.GetDevice()]; k.DeviceChanged.GetLink() == tandemv1.Link_LINK_ONLINE {
+			d.greeted[greeted{d.epoch, rec.GetTerm()}] = true
+		}
 	case *ledgerv1.Event_DeviceLocked:
 		s.devices[k.DeviceLocked.GetDevice()].locker = e.GetActor()
 		out(k.DeviceLocked.GetDevice())
@@ -150,7 +155,8 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 		if c.GetState() == tandemv1.JobState_JOB_STATE_COMPLETED && at.Before(s.dry(st)) {
 			s.w.fail("%s of %s was taken from the rack at %v, and is dry at %v", r.run, r.step, at, s.dry(st))
 		}
-		if c.GetStartTime() != nil && c.GetState() != tandemv1.JobState_JOB_STATE_PENDING && !r.started {
+		r.told = r.told || c.GetState() != tandemv1.JobState_JOB_STATE_PENDING
+		if c.GetStartTime() != nil && r.told && !r.started {
 			r.started = true
 			s.devices[r.device].loaded = r
 		}

@@ -15,25 +15,46 @@ type witness struct {
 
 	m       *machine
 	reached bool
+	had     map[string]bool      // runs that the host has taken, or its device has told of
 	over    map[string]string    // run -> why it must not be taken again
 	stops   map[string]bool      // taken for a run that the machine had; true: handed over
 	started map[string]time.Time // run -> until when the start that was handed over is good
 	void    map[string]time.Time // the same, of those handed over before the device was lost
+
+	seen        uint64 // the greatest fence of a grant that the host has judged
+	least, most uint64 // of the least fences of the welcomes that have come; 0: none has
+	term        uint64 // the greatest of an order that it has taken
+	welcome     bool   // a welcome has come since the bus was reached
 }
 
 func newWitness(m *machine) *witness {
 	return &witness{
 		Stepping: m.dev, m: m,
-		over: map[string]string{}, stops: map[string]bool{}, started: map[string]time.Time{}, void: map[string]time.Time{},
+		had: map[string]bool{}, over: map[string]string{}, stops: map[string]bool{}, started: map[string]time.Time{}, void: map[string]time.Time{},
 	}
 }
 
 // answered takes note of an order and its answer.
 func (v *witness) answered(o *driverv1.Order, a *driverv1.Answer) {
 	taken, final := a.GetRefused() == "", a.GetRefused() != "" && a.GetEpoch() == o.GetEpoch()
+	if taken && o.GetIntroduce() == nil {
+		if o.GetTerm() < v.term {
+			v.m.w.fail("the driver of %s takes an order of term %d after one of term %d", v.m.id, o.GetTerm(), v.term)
+		}
+		v.term = o.GetTerm()
+	}
 	switch k := o.GetKind().(type) {
 	case *driverv1.Order_Grant:
 		run := k.Grant.GetRun()
+		if taken && !v.welcome && !v.had[run] {
+			v.m.w.fail("the driver of %s takes %s before it has had a welcome", v.m.id, run)
+		}
+		if taken {
+			v.had[run] = true
+		}
+		if taken || final {
+			v.seen = max(v.seen, k.Grant.GetFence())
+		}
 		if why := v.over[run]; taken && why != "" {
 			v.m.w.fail("the driver of %s takes %s, which %s", v.m.id, run, why)
 		}
@@ -71,6 +92,7 @@ func (v *witness) Look() (*driverv1.Status, time.Duration, error) {
 	}
 	live := 0
 	for _, r := range s.GetRuns() {
+		v.had[r.GetRun()] = true
 		if !drivers.Ended(r.GetState()) {
 			live++
 		}
@@ -118,5 +140,17 @@ func (v *witness) stepped() {
 		case !handed:
 			v.m.w.fail("the driver of %s has taken the stop of %s, and the machine has not been told", v.m.id, run)
 		}
+	}
+}
+
+// welcomed takes note of a welcome that comes.
+func (v *witness) welcomed(w *driverv1.Welcome) {
+	if w.GetError() != "" {
+		return
+	}
+	v.welcome = true
+	v.most = max(v.most, w.GetMinFence())
+	if v.least == 0 || w.GetMinFence() < v.least {
+		v.least = w.GetMinFence()
 	}
 }

@@ -177,12 +177,16 @@ type floorClock struct {
 	w    *World
 	off  time.Duration
 	next time.Duration // how wrong it is once it has been set
+	sets int           // counts how often it has been
 }
 
 func (c *floorClock) Now() time.Time { return c.w.floorTime().Add(c.off) }
 
 // Set follows the daemon's clock as if its time had been measured without delay, which scale makes long.
-func (c *floorClock) Set(time.Time, float64) { c.off = c.next }
+func (c *floorClock) Set(time.Time, float64) {
+	c.off = c.next
+	c.sets++
+}
 
 // wallClock is a process's wall clock by which it measures.
 type wallClock struct {
