@@ -258,6 +258,9 @@ func (d *daemon) send(device string, o *driverv1.Order, answered func(*driverv1.
 	if g := o.GetGrant(); g != nil && w.books.runs[g.GetRun()] == nil {
 		w.fail("an order grants %s, which is not in the ledger", g.GetRun())
 	}
+	if g := o.GetGrant(); g != nil {
+		w.sent[g.GetRun()] = o
+	}
 	d.out[device].post(o, answered)
 	d.maybeDie(afterOrder)
 }

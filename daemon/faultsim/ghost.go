@@ -3,8 +3,10 @@ package faultsim
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"tandem/daemon/engine"
@@ -29,7 +31,7 @@ func (m *machine) haunt() {
 	v := m.witness
 	o := &driverv1.Order{Epoch: m.host.Epoch()}
 	var fence uint64
-	switch kind := luck.Below(4); {
+	switch kind := luck.Below(5); {
 	case kind == 0 && m.env.Capacity == 1 && v.seen >= v.most:
 		fence = v.seen
 	case kind == 1 && v.least > 1 && (m.env.Capacity > 1 || v.least-1 > v.seen):
@@ -38,6 +40,8 @@ func (m *machine) haunt() {
 		o.Term, fence = v.term-1, v.seen+farAhead
 	case kind == 3:
 		o.Epoch, fence = o.GetEpoch()-1, v.seen+farAhead
+	case kind == 4 && v.live >= max(m.env.Capacity, 1) && w.books.fence > max(v.seen, v.most) && m.hasAll():
+		fence = w.books.fence // of another device's run: all that come have a greater one
 	}
 	if fence == 0 {
 		return
@@ -54,6 +58,33 @@ func (m *machine) haunt() {
 	if a.GetEpoch() == o.GetEpoch() { // for good
 		v.seen = max(v.seen, fence)
 	}
+}
+
+// hasAll says whether the driver knows of all live runs that are meant for it.
+func (m *machine) hasAll() bool {
+	return !slices.ContainsFunc(m.w.books.all, func(r *entry) bool { return r.device == m.id && !r.ended && !m.witness.had[r.run] })
+}
+
+// comesLate lets a grant come after the stop of its run: of one of which the driver has said that it never will begin, and of one that
+// it has in hand, the start.
+func (m *machine) comesLate(stop *driverv1.Order, a *driverv1.Answer) {
+	w := m.w
+	run := stop.GetStop().GetRun()
+	grant := w.sent[run]
+	if run == "" || grant == nil || a.GetEpoch() != stop.GetEpoch() || !w.inTrouble() {
+		return
+	}
+	if a.GetRefused() == "" {
+		if k := m.knows(run); k != nil && k.Loaded {
+			start := proto.CloneOf(grant)
+			start.GetGrant().MayStart, start.GetGrant().StartBefore = true, timestamppb.New(m.time.Now().Add(floor.StartWindow))
+			w.trace("  the start of %s comes after its stop: %v", run, m.host.Order(start))
+		}
+		return
+	}
+	w.in(time.Duration(w.luck("late "+m.id).Exponential(float64(time.Second))), func() {
+		m.order(proto.CloneOf(grant), func(*driverv1.Answer) {})
+	})
 }
 
 // welcomedByGhost lets the welcome of a daemon that leads no longer come in the place of the leader's, now and then.

@@ -57,20 +57,19 @@ func said(d floor.Decision, err error) string {
 	if err != nil {
 		return err.Error()
 	}
-	says := d.Subject + "\n"
-	for _, e := range d.Events {
-		says += wire(e)
-	}
-	return says
+	return d.Subject + "\n" + wire(d.Events)
 }
 
-// wire is a message in the one form that is the same for the same content.
-func wire(m proto.Message) string {
-	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(m)
-	if err != nil {
-		return err.Error()
+// wire is messages in the one form that is the same for the same content.
+func wire[M proto.Message](list []M) string {
+	var out []byte
+	for _, m := range list {
+		var err error
+		if out, err = (proto.MarshalOptions{Deterministic: true}).MarshalAppend(append(out, '\n'), m); err != nil {
+			return err.Error()
+		}
 	}
-	return string(b) + "\n"
+	return string(out)
 }
 
 func (v *interviewer) device(d *floor.Device) {
@@ -98,11 +97,7 @@ func (v *interviewer) device(d *floor.Device) {
 	} {
 		v.decide(floor.Greet{Device: d.ID, Status: s})
 		v.decide(floor.Report{Device: d.ID, Status: s})
-		orders := ""
-		for _, o := range v.f.Orders(d, s, v.now) {
-			orders += wire(o)
-		}
-		v.note(orders, "orders for %s, which tells %v", d.ID, s)
+		v.note(wire(v.f.Orders(d, s, v.now)), "orders for %s, which tells %v", d.ID, s)
 	}
 	v.decide(floor.LoseDevice{Device: d.ID})
 	v.decide(floor.PauseDevice{Device: d.ID})

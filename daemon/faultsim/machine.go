@@ -262,6 +262,7 @@ func (m *machine) order(o *driverv1.Order, answered func(*driverv1.Answer)) {
 	a := m.host.Order(o)
 	m.w.trace("  %s is told %v and answers %v", m.id, o, a)
 	m.witness.answered(o, a)
+	m.comesLate(o, a)
 	answered(a)
 	m.plan(0)
 }

@@ -1,6 +1,7 @@
 package faultsim
 
 import (
+	"maps"
 	"time"
 
 	"tandem/drivers"
@@ -24,6 +25,7 @@ type witness struct {
 	seen        uint64 // the greatest fence of a grant that the host has judged
 	least, most uint64 // of the least fences of the welcomes that have come; 0: none has
 	term        uint64 // the greatest of an order that it has taken
+	live        int    // runs that it has and that have not ended, when somebody looked last
 	welcome     bool   // a welcome has come since the bus was reached
 }
 
@@ -86,19 +88,17 @@ func (v *witness) moves(run string) bool {
 func (v *witness) Look() (*driverv1.Status, time.Duration, error) {
 	s, next, err := v.Stepping.Look()
 	if v.reached = err == nil; !v.reached {
-		for run, good := range v.started {
-			v.void[run] = good
-		}
+		maps.Copy(v.void, v.started)
 	}
-	live := 0
+	v.live = 0
 	for _, r := range s.GetRuns() {
 		v.had[r.GetRun()] = true
 		if !drivers.Ended(r.GetState()) {
-			live++
+			v.live++
 		}
 	}
-	if most := max(v.m.env.Capacity, 1); live > most {
-		v.m.w.fail("%s has been given %d runs at once, it holds %d", v.m.id, live, most)
+	if most := max(v.m.env.Capacity, 1); v.live > most {
+		v.m.w.fail("%s has been given %d runs at once, it holds %d", v.m.id, v.live, most)
 	}
 	return s, next, err
 }

@@ -132,6 +132,11 @@ var ofFloor = []mutant{
 		new: `if d.LockedBy != m.Actor && !f.Supervisor(m.Actor) && !MUTANT {`,
 	},
 	{
+		name: "hold-takes-nothing-back", breaks: "a hold takes back what may begin and has not", file: "scheduler/floor/decide_gang.go",
+		old: `if r := s.Live; r != nil && r.State == tandemv1.JobState_JOB_STATE_PENDING && r.MayStart && !r.Stopping {`,
+		new: `if r := s.Live; r != nil && r.State == tandemv1.JobState_JOB_STATE_PENDING && r.MayStart && !r.Stopping && !MUTANT {`,
+	},
+	{
 		name: "held-grant", breaks: "nothing of a job that is held is granted", file: "scheduler/floor/job.go",
 		old: `!s.Job.OnHold() && s.Job.Ending`,
 		new: `(!s.Job.OnHold() || MUTANT) && s.Job.Ending`,
