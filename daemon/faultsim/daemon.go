@@ -235,8 +235,10 @@ func (d *daemon) turn() {
 func (d *daemon) tickAgain() {
 	d.later(period, func() {
 		d.stepped(d.s.Tick(d.w.ctx))
-		d.missSilent()
-		d.haunt()
+		if !d.dead && d.w.leader == d {
+			d.missSilent()
+			d.haunt()
+		}
 		d.tickAgain()
 	})
 }
@@ -307,9 +309,6 @@ func (d *daemon) status(m *machine, s *driverv1.Status) {
 
 // missSilent looks whether those whose drivers have been silent for long are shown so.
 func (d *daemon) missSilent() {
-	if d.dead || d.w.leader != d {
-		return
-	}
 	for _, dev := range d.s.State().Floor.Devices {
 		silent := d.w.now - max(d.began, d.spoken[dev.ID])
 		if silent > mostSilent && dev.Link == tandemv1.Link_LINK_ONLINE {

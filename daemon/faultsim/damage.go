@@ -1,6 +1,7 @@
 package faultsim
 
 import (
+	"bytes"
 	"context"
 	"errors"
 
@@ -22,6 +23,7 @@ func (w *World) damage() {
 	if luck.Below(4) > 0 || n == 0 {
 		return
 	}
+	w.misfits()
 	switch luck.Below(3) {
 	case 0:
 		w.stored(n, func(_ *ledgerv1.Record, data []byte) {
@@ -56,6 +58,30 @@ func (w *World) damage() {
 			Revision: n + 1, Term: w.books.term - 1, CommitTime: timestamppb.New(w.books.time), PreviousHash: head.Hash, Schema: floor.Schema,
 			Events: []*ledgerv1.Event{{Actor: "timo", Kind: &ledgerv1.Event_DevicePaused{DevicePaused: &ledgerv1.DevicePaused{Device: "cutter-1"}}}},
 		}}, nil)
+	}
+}
+
+// misfits offers the ledger records that do not follow its last one, of which it must store none.
+func (w *World) misfits() {
+	head := w.disk.Head()
+	for _, change := range []struct {
+		what   string
+		change func(*ledgerv1.Record)
+		want   error
+	}{
+		{"that names another record before it", func(r *ledgerv1.Record) { r.PreviousHash[0] ^= 1 }, ledger.ErrConflict},
+		{"of a revision that is taken", func(r *ledgerv1.Record) { r.Revision-- }, ledger.ErrConflict},
+		{"after a gap", func(r *ledgerv1.Record) { r.Revision++ }, ledger.ErrConflict},
+		{"of an older term", func(r *ledgerv1.Record) { r.Term-- }, ledger.ErrInvalid},
+		{"of an earlier time", func(r *ledgerv1.Record) { r.CommitTime = timestamppb.New(head.CommitTime.Add(-1)) }, ledger.ErrInvalid},
+	} {
+		rec := &ledgerv1.Record{
+			Revision: head.Revision + 1, Term: head.Term, CommitTime: timestamppb.New(head.CommitTime), PreviousHash: bytes.Clone(head.Hash), Schema: floor.Schema,
+		}
+		change.change(rec)
+		if _, err := w.disk.Append(w.ctx, rec); !errors.Is(err, change.want) {
+			w.fail("the ledger answers %v to a record %s", err, change.what)
+		}
 	}
 }
 

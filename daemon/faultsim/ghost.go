@@ -102,9 +102,30 @@ func (m *machine) welcomedByGhost(answered func(*driverv1.Welcome, error)) bool 
 	return true
 }
 
+// overfill asks the floor for one more run than a device holds.
+func (d *daemon) overfill() {
+	w, s := d.w, d.s.State()
+	for _, dev := range s.Floor.Devices {
+		if w.books.load[dev.ID] < w.books.room[dev.ID] {
+			continue
+		}
+		for _, j := range s.Floor.Jobs {
+			for _, st := range j.Steps {
+				if fits, _ := dev.Fits(st.Spec); !fits {
+					continue
+				}
+				if _, err := s.Floor.Decide(s.Now, floor.Meta{Actor: "timo"}, floor.Grant{Step: st, Device: dev}); err == nil {
+					w.fail("%s has %d runs and would be given %s/%s as well", dev.ID, w.books.load[dev.ID], j.ID, st.ID())
+				}
+			}
+		}
+	}
+}
+
 // haunt lets the engine hear a driver that another has followed, now and then.
 func (d *daemon) haunt() {
 	w := d.w
+	d.overfill()
 	luck := w.luck("ghost drivers")
 	if luck.Below(4) > 0 || !w.inTrouble() {
 		return

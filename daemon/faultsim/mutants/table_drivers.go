@@ -80,10 +80,4 @@ var ofDrivers = []mutant{
 		new: `if MUTANT { return nil }
 	h := &held{run: r.GetRun(), fence: r.GetFence(), status:`,
 	},
-	{
-		name: "begun-waits-again", breaks: "what has begun does not go back to waiting", file: "drivers/report.go",
-		old: `s.PiecesGood, s.PiecesSpoiled, s.Fraction = before.GetPiecesGood(), before.GetPiecesSpoiled(), before.GetFraction()`,
-		new: `if MUTANT { break }
-			s.PiecesGood, s.PiecesSpoiled, s.Fraction = before.GetPiecesGood(), before.GetPiecesSpoiled(), before.GetFraction()`,
-	},
 }
