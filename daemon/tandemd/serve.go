@@ -151,8 +151,11 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	copied := mirror.New(eng, floorClock.Now, cfg.Log.Named("mirror"))
 	dates := forecast.Options{Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")}
 	background := []func(context.Context){copied.Run, func(ctx context.Context) { past.Follow(ctx, eng, store, cfg.Log.Named("history")) }}
+	var proof proofread
 	if cfg.member != nil {
 		background = append(background, cfg.member.watchDurable)
+	} else {
+		background = append(background, func(ctx context.Context) { proof.run(ctx, store, cfg) })
 	}
 	var latest func() *tandemv1.Plan
 	if cfg.Plan {
@@ -165,7 +168,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
 		Dropped: func() uint64 { return line.Stats().Dropped() },
 		Attention: func() []string {
-			return slices.Concat(cfg.place.attention(), attention(line.Stats()), past.Attention())
+			return slices.Concat(cfg.place.attention(), attention(line.Stats()), past.Attention(), proof.attention())
 		},
 		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Leads: cfg.answers(), Log: cfg.Log.Named("api"),
 	})
