@@ -37,6 +37,9 @@ const (
 	// been well for the pause to begin small again.
 	tryAgain, tryAgainAtMost = 200 * time.Millisecond, 5 * time.Second
 	lasted                   = 10 * time.Second
+	// countedWithin is how long a server that begins to lead the ledger's stream may take to know what it holds, and catchUpAgain
+	// the pause before it is asked again.
+	countedWithin, catchUpAgain = time.Second, 20 * time.Millisecond
 	// goodbyeLease is how long it may take to give up the lease.
 	goodbyeLease = time.Second
 )
@@ -220,7 +223,13 @@ func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
 	m.lease.Store(lease)
 	begin := time.Now()
 	folded, err := eng.CatchUp(ctx)
-	for err != nil && lease.Valid() && !errors.Is(err, ledger.ErrCorrupt) { // the lease was stored, so the store is not far
+	// The lease was stored, so the store is not far. A server that has just begun to lead the stream may not have counted yet
+	// what it holds, which looks like a loss for a moment.
+	for err != nil && ctx.Err() == nil && lease.Valid() && (!errors.Is(err, ledger.ErrCorrupt) || time.Since(begin) < countedWithin) {
+		select {
+		case <-time.After(catchUpAgain):
+		case <-ctx.Done():
+		}
 		folded, err = eng.CatchUp(ctx)
 	}
 	if err != nil {

@@ -152,7 +152,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	dates := forecast.Options{Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")}
 	background := []func(context.Context){copied.Run, func(ctx context.Context) { past.Follow(ctx, eng, store, cfg.Log.Named("history")) }}
 	if cfg.member != nil {
-		background = append(background, cfg.member.watchDurable)
+		background = append(background, cfg.member.watchDurable, func(ctx context.Context) { cfg.member.keepApart(ctx, store) })
 	}
 	var latest func() *tandemv1.Plan
 	if cfg.Plan {

@@ -28,6 +28,7 @@ func TestPartition(t *testing.T) {
 	b := c.join("floor-b", place{net.name(2), "127.0.0.1", 7433})
 	c.allFollow(first)
 	third := net.name(3)
+	c.office = third
 	c.drive(third)
 	wire := c.listen(third)
 	people := c.submit(2, 200*time.Millisecond)

@@ -56,7 +56,7 @@ type process struct {
 // startProcess starts a program, in a network namespace unless ns is empty.
 func startProcess(t *testing.T, ns, name string, args ...string) *process {
 	t.Helper()
-	log, err := os.CreateTemp(t.TempDir(), name+"-*.log")
+	log, err := os.CreateTemp(t.ArtifactDir(), name+"-*.log")
 	if err != nil {
 		t.Fatal(err)
 	}

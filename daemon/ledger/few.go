@@ -1,0 +1,77 @@
+package ledger
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+// fewRecords is how many records are fetched one by one rather than through a reader.
+const fewRecords = 256
+
+// few is read for a handful of records: it asks for one after the other. Where a cluster has just lost a server that is
+// what goes on working: a reader is made by the leader of the whole cluster, and may be placed on the server that is lost,
+// while a record is given out by the server that leads the stream.
+func (l *JetStream) few(ctx context.Context, first, last uint64, fn func(data []byte) error) error {
+	if first > last {
+		return nil
+	}
+	stream, err := l.handle(ctx)
+	if err != nil {
+		return err
+	}
+	for at := first; at <= last; at++ {
+		msg, err := l.one(ctx, stream, at)
+		if err != nil {
+			return err
+		}
+		if err := fn(msg.Data); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// heldSoon is held within the time of one attempt.
+func (l *JetStream) heldSoon(ctx context.Context) (span, error) {
+	ctx, cancel := context.WithTimeout(ctx, l.opts.AttemptTimeout)
+	defer cancel()
+	return l.held(ctx)
+}
+
+// handle asks for the stream within the time of one attempt.
+func (l *JetStream) handle(ctx context.Context) (jetstream.Stream, error) {
+	ctx, cancel := context.WithTimeout(ctx, l.opts.AttemptTimeout)
+	defer cancel()
+	stream, err := l.js.Stream(ctx, StreamName)
+	if err != nil {
+		return nil, fmt.Errorf("ask for stream %s: %w", StreamName, err)
+	}
+	return stream, nil
+}
+
+// one fetches a record. One that the store says it cannot give out is damage; one that does not come is not.
+func (l *JetStream) one(ctx context.Context, stream jetstream.Stream, at uint64) (*jetstream.RawStreamMsg, error) {
+	ctx, cancel := context.WithTimeout(ctx, l.opts.AttemptTimeout)
+	defer cancel()
+	msg, err := stream.GetMsg(ctx, at)
+	var api jetstream.JetStreamError
+	switch {
+	case errors.As(err, &api) && !temporary(err):
+		return nil, corrupt(at, "stream %s does not give it out: %v", StreamName, err)
+	case err != nil:
+		return nil, fmt.Errorf("read stream %s at %d: %w", StreamName, at, err)
+	case msg.Sequence != at:
+		return nil, corrupt(at, "stream %s gives out %d in its place", StreamName, msg.Sequence)
+	}
+	return msg, nil
+}
+
+// Quietly calls fn while nothing is appended: what comes meanwhile waits. It is for who has to disturb the store.
+func (l *JetStream) Quietly(fn func()) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	fn()
+}
