@@ -30,7 +30,7 @@ const (
 // In a cluster a connection that is dead must be found out before a lease ends, and another server tried.
 const (
 	clusterConnectWithin = 2 * time.Second
-	clusterPing          = time.Second
+	clusterPing          = 500 * time.Millisecond
 	clusterPings         = 2
 )
 

@@ -59,6 +59,8 @@ const (
 	renewals = 5
 	// looks is how many times a candidate looks at it meanwhile.
 	looks = 10
+	// asks is how many times it asks for one look, if no answer comes, before it gives that up.
+	asks = 8
 )
 
 // Leader is who leads, as far as is known here.
@@ -182,9 +184,7 @@ func (e *Elector) pause(seen sight) time.Duration {
 
 // look reads the lease, and notes when it was first seen like this.
 func (e *Elector) look(ctx context.Context, seen *sight) error {
-	ctx, cancel := context.WithTimeout(ctx, e.opt.Duration)
-	defer cancel()
-	entry, err := e.store.Read(ctx)
+	entry, err := e.read(ctx)
 	if err != nil {
 		return err
 	}
@@ -216,6 +216,39 @@ func (e *Elector) look(ctx context.Context, seen *sight) error {
 		e.see(Leader{Name: seen.claim.Leader, Address: seen.claim.Address, Term: seen.claim.Term})
 	}
 	return nil
+}
+
+// read reads the lease. What is asked while the store's servers choose who leads it, or over a connection that is dead, is
+// lost; so it is asked again from time to time, and the first answer counts.
+func (e *Elector) read(ctx context.Context) (Entry, error) {
+	ctx, cancel := context.WithTimeout(ctx, e.opt.Duration)
+	defer cancel()
+	type answer struct {
+		entry Entry
+		err   error
+	}
+	answers := make(chan answer, asks)
+	again := time.NewTicker(e.opt.Duration / asks)
+	defer again.Stop()
+	for asked, open := 0, 0; ; {
+		if asked < asks {
+			asked, open = asked+1, open+1
+			go func() {
+				entry, err := e.store.Read(ctx)
+				answers <- answer{entry, err}
+			}()
+		}
+		for waiting := true; waiting; {
+			select {
+			case a := <-answers:
+				if open--; a.err == nil || open == 0 {
+					return a.entry, a.err
+				}
+			case <-again.C:
+				waiting = asked == asks
+			}
+		}
+	}
 }
 
 // next is the claim with which this daemon takes the lease after another.

@@ -4,9 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
 )
+
+// unheardAgain is the pause before a record is sent again that nobody has heard: in a cluster the next server that leads the
+// stream may not be known everywhere yet.
+const unheardAgain = 50 * time.Millisecond
 
 // fewRecords is how many records are fetched one by one rather than through a reader.
 const fewRecords = 256

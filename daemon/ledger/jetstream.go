@@ -79,7 +79,7 @@ func (l *JetStream) store(ctx context.Context, data []byte, head Head) (Head, er
 	}}
 	sending, cancel := context.WithTimeout(l.life, l.opts.AppendTimeout)
 	defer cancel()
-	ack, err := l.js.PublishMsg(sending, msg)
+	ack, err := l.js.PublishMsg(sending, msg, jetstream.WithRetryWait(unheardAgain), jetstream.WithRetryAttempts(int(l.opts.AppendTimeout/unheardAgain)))
 	if err != nil {
 		return Head{}, l.refused(head.Revision, err)
 	}

@@ -21,7 +21,7 @@ const (
 	// then from time to time, for servers choose among themselves whenever one comes or goes.
 	apartFirst, apartEvery = time.Second, 5 * time.Second
 	// handOver is how long a server is waited for that is to lead a stream. Appends wait with it.
-	handOver = time.Second
+	handOver = 2 * time.Second
 )
 
 // keepApart keeps the streams from being led by the server that this daemon, which leads, is connected to: its machine's own,

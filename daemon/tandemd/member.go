@@ -202,7 +202,8 @@ func (m *member) open(ctx context.Context, known ledger.Head) (*ledger.JetStream
 
 // awaitTurn lets the engine follow until this daemon has the lease, and returns when the engine may run.
 func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
-	m.log.Info("following", zap.Uint64("revision", eng.Head().Revision), zap.String("clients", m.front.listener.Addr().String()))
+	m.log.Info("following", zap.Uint64("revision", eng.Head().Revision), zap.String("clients", m.front.listener.Addr().String()),
+		zap.String("server", m.leasing.ConnectedServerName()))
 	waiting, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	following := make(chan error, 1)
@@ -236,7 +237,7 @@ func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
 		return err
 	}
 	m.log.Info("taking the lead", zap.Uint64("turn", lease.Term()), zap.Uint64("revision", eng.Head().Revision),
-		zap.Uint64("folded", folded), zap.Duration("in", time.Since(begin)))
+		zap.Uint64("folded", folded), zap.Duration("in", time.Since(begin)), zap.String("server", m.leasing.ConnectedServerName()))
 	return nil
 }
 

@@ -289,7 +289,7 @@ func (c *cluster) nats(ns, user string, more ...nats.Option) *nats.Conn {
 	c.t.Helper()
 	options := append([]nats.Option{
 		nats.UserInfo(user, c.secrets[user]), nats.MaxReconnects(-1), nats.ReconnectWait(100 * time.Millisecond), nats.DontRandomize(),
-		nats.PingInterval(200*time.Millisecond), nats.Timeout(time.Second), nats.SetCustomDialer(natsDialer{ns}),
+		nats.PingInterval(200 * time.Millisecond), nats.Timeout(time.Second), nats.SetCustomDialer(natsDialer{ns}),
 	}, more...)
 	if c.tls != nil {
 		options = append(options, nats.RootCAs(filepath.Join(c.dir, "credentials", "ca.pem")))
