@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -13,10 +14,13 @@ import (
 // stream may not be known everywhere yet.
 const unheardAgain = 50 * time.Millisecond
 
-// fewRecords is how many records are fetched one by one rather than through a reader.
-const fewRecords = 256
+const (
+	// fewRecords is how many records are fetched each by itself rather than through a reader, and fewAtOnce how many of them at
+	// the same time.
+	fewRecords, fewAtOnce = 256, 32
+)
 
-// few is read for a handful of records: it asks for one after the other. Where a cluster has just lost a server that is
+// few is read for a handful of records: it asks for each of them. Where a cluster has just lost a server that is
 // what goes on working: a reader is made by the leader of the whole cluster, and may be placed on the server that is lost,
 // while a record is given out by the server that leads the stream.
 func (l *JetStream) few(ctx context.Context, first, last uint64, fn func(data []byte) error) error {
@@ -27,16 +31,30 @@ func (l *JetStream) few(ctx context.Context, first, last uint64, fn func(data []
 	if err != nil {
 		return err
 	}
-	for at := first; at <= last; at++ {
-		msg, err := l.one(ctx, stream, at)
-		if err != nil {
-			return err
+	for ; first <= last; first += fewAtOnce {
+		var fetched [fewAtOnce]fetchedRecord
+		var all sync.WaitGroup
+		batch := fetched[:min(fewAtOnce, last-first+1)]
+		for i := range batch {
+			all.Go(func() { batch[i].data, batch[i].err = l.one(ctx, stream, first+uint64(i)) })
 		}
-		if err := fn(msg.Data); err != nil {
-			return err
+		all.Wait()
+		for _, f := range batch {
+			if f.err != nil {
+				return f.err
+			}
+			if err := fn(f.data); err != nil {
+				return err
+			}
 		}
 	}
 	return nil
+}
+
+// fetchedRecord is what was answered when one was asked for.
+type fetchedRecord struct {
+	data []byte
+	err  error
 }
 
 // heldSoon is held within the time of one attempt.
@@ -58,7 +76,7 @@ func (l *JetStream) handle(ctx context.Context) (jetstream.Stream, error) {
 }
 
 // one fetches a record. One that the store says it cannot give out is damage; one that does not come is not.
-func (l *JetStream) one(ctx context.Context, stream jetstream.Stream, at uint64) (*jetstream.RawStreamMsg, error) {
+func (l *JetStream) one(ctx context.Context, stream jetstream.Stream, at uint64) ([]byte, error) {
 	ctx, cancel := context.WithTimeout(ctx, l.opts.AttemptTimeout)
 	defer cancel()
 	msg, err := stream.GetMsg(ctx, at)
@@ -71,7 +89,7 @@ func (l *JetStream) one(ctx context.Context, stream jetstream.Stream, at uint64)
 	case msg.Sequence != at:
 		return nil, corrupt(at, "stream %s gives out %d in its place", StreamName, msg.Sequence)
 	}
-	return msg, nil
+	return msg.Data, nil
 }
 
 // Quietly calls fn while nothing is appended: what comes meanwhile waits. It is for who has to disturb the store.

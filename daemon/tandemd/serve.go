@@ -66,6 +66,9 @@ func serveCommand() *cobra.Command {
 			if len(set.Cluster) > 0 {
 				return serveMember(cmd.Context(), set, cfg, nil)
 			}
+			if err := checkNotMoved(set.DataDir); err != nil {
+				return err
+			}
 			return serveUntilStopped(cmd.Context(), cfg, nil)
 		},
 	}
