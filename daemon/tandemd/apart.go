@@ -22,6 +22,8 @@ const (
 	apartFirst, apartEvery = time.Second, 5 * time.Second
 	// handOver is how long a server is waited for that is to lead a stream. Appends wait with it.
 	handOver = 2 * time.Second
+	// pingStores is the subject on which every server tells the system account about its JetStream.
+	pingStores = "$SYS.REQ.SERVER.PING.JSZ"
 )
 
 // keepApart keeps the streams from being led by the server that this daemon, which leads, is connected to: its machine's own,
@@ -52,6 +54,7 @@ func (m *member) moveApart(ctx context.Context, store *ledger.JetStream) error {
 		return fmt.Errorf("reach JetStream: %w", err)
 	}
 	records, err := ledBy(ctx, js, ledger.StreamName)
+	m.troubles.missed(err)
 	if err != nil {
 		return err
 	}
@@ -167,7 +170,7 @@ func stepDown(nc *nats.Conn, subject, home string) error {
 
 // metaLeader asks which server leads the cluster: it alone makes readers of streams.
 func (m *member) metaLeader() (string, error) {
-	msg, err := m.system.Request("$SYS.REQ.SERVER.PING.JSZ", nil, handOver)
+	msg, err := m.system.Request(pingStores, nil, handOver)
 	if err != nil {
 		return "", fmt.Errorf("ask who leads the cluster: %w", err)
 	}

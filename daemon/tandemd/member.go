@@ -55,11 +55,13 @@ type member struct {
 	elector                 atomic.Pointer[lead.Elector]
 	lease                   atomic.Pointer[lead.Lease] // nil: it does not lead
 	standby                 *grpc.Server               // nil: it leads
+	doors                   []grpc.ServerOption        // how clients get in, the same whether it leads or not
+	troubles                troubles
 }
 
 // serveMember runs a member until ctx ends.
 func serveMember(ctx context.Context, set *config.Settings, cfg daemonConfig, ready func(address)) error {
-	m, err := joinCluster(ctx, set, cfg.Log)
+	m, err := joinCluster(ctx, set, cfg.Doors, cfg.Log)
 	if err != nil {
 		return err
 	}
@@ -90,8 +92,8 @@ func serveMember(ctx context.Context, set *config.Settings, cfg daemonConfig, re
 }
 
 // joinCluster connects to the servers, and begins to answer clients as one who does not lead.
-func joinCluster(ctx context.Context, set *config.Settings, log *zap.Logger) (_ *member, err error) {
-	m := &member{set: set, log: log.Named("cluster").With(zap.String("daemon", set.Name))}
+func joinCluster(ctx context.Context, set *config.Settings, doors []grpc.ServerOption, log *zap.Logger) (_ *member, err error) {
+	m := &member{set: set, doors: doors, log: log.Named("cluster").With(zap.String("daemon", set.Name))}
 	defer func() {
 		if err != nil {
 			m.leave()
@@ -145,7 +147,7 @@ func (m *member) standBy() {
 	if m.standby != nil {
 		return
 	}
-	m.standby = api.NewStandby(m.notLeader)
+	m.standby = api.NewStandby(m.notLeader, m.doors...)
 	go func(g *grpc.Server, l net.Listener) { _ = g.Serve(l) }(m.standby, m.front.turn())
 }
 

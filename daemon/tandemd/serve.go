@@ -84,6 +84,7 @@ type daemonConfig struct {
 	File                       *tandemv1.FloorFile
 	Plan                       bool // search for plans in the background
 	SpaceLimit, Ballast        int64
+	Doors                      []grpc.ServerOption // credentials and checks of those who come in; none: loopback only
 	Log                        *zap.Logger
 
 	place  place   // where it is, through all its lives; not for a member of a cluster
@@ -155,7 +156,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	dates := forecast.Options{Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")}
 	background := []func(context.Context){copied.Run, func(ctx context.Context) { past.Follow(ctx, eng, store, cfg.Log.Named("history")) }}
 	if cfg.member != nil {
-		background = append(background, cfg.member.watchDurable, func(ctx context.Context) { cfg.member.keepApart(ctx, store) })
+		background = append(background, cfg.member.watchDurable, cfg.member.watchDisks, func(ctx context.Context) { cfg.member.keepApart(ctx, store) })
 	}
 	var latest func() *tandemv1.Plan
 	if cfg.Plan {
@@ -168,9 +169,9 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
 		Dropped: func() uint64 { return line.Stats().Dropped() },
 		Attention: func() []string {
-			return slices.Concat(cfg.place.attention(), attention(line.Stats()), past.Attention())
+			return slices.Concat(cfg.attention(), attention(line.Stats()), past.Attention())
 		},
-		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Leads: cfg.answers(), Log: cfg.Log.Named("api"),
+		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Leads: cfg.answers(), Doors: cfg.Doors, Log: cfg.Log.Named("api"),
 	})
 	background = append(background, func(ctx context.Context) { apiServer.FollowReadOnly(ctx, cfg.place.readOnly) })
 	return (&running{
