@@ -89,6 +89,7 @@ type Elector struct {
 
 	mu     sync.Mutex
 	leader Leader // zero: unknown, or nobody
+	held   *Lease // the last one; nil: there has been none
 }
 
 // New returns an elector; it does nothing until Acquire.
@@ -150,7 +151,7 @@ func (e *Elector) Acquire(ctx context.Context) (*Lease, error) {
 			switch now := time.Now(); {
 			case tried != "" && seen.claim.Token == tried && now.Before(triedAt.Add(e.opt.Duration)):
 				return e.hold(seen.claim, seen.entry.Revision, triedAt), nil // it was stored, only its answer was lost
-			case seen.over(now):
+			case seen.over(now), e.ownEnded(seen):
 				c := e.next(seen.claim)
 				revision, sent, err := e.swap(ctx, c, seen.entry.Revision)
 				if err == nil {
@@ -170,6 +171,23 @@ func (e *Elector) Acquire(ctx context.Context) (*Lease, error) {
 			return nil, ctx.Err()
 		case <-poll.C:
 		}
+	}
+}
+
+// ownEnded says whether the lease that was seen is one that this daemon held and has lost since, because the store was away.
+// Nobody holds it then, and nobody knows that sooner; another who has waited for its end may take it at the same time, and
+// the store lets one of the two.
+func (e *Elector) ownEnded(seen sight) bool {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.held == nil || seen.claim.Token == "" || seen.claim.Token != e.held.claim.Token {
+		return false
+	}
+	select {
+	case <-e.held.kept: // nothing renews it any more
+		return !e.held.Valid()
+	default:
+		return false
 	}
 }
 
@@ -273,6 +291,9 @@ func (e *Elector) hold(c claim, revision uint64, sent time.Time) *Lease {
 	e.see(Leader{Name: c.Leader, Address: c.Address, Term: c.Term})
 	l := &Lease{elector: e, claim: c, revision: revision, lost: make(chan struct{}), kept: make(chan struct{})}
 	l.extend(sent)
+	e.mu.Lock()
+	e.held = l
+	e.mu.Unlock()
 	var ctx context.Context
 	ctx, l.stop = context.WithCancel(context.Background())
 	go l.keep(ctx)

@@ -20,6 +20,14 @@ const (
 	fewRecords, fewAtOnce = 256, 32
 )
 
+// records is read for the ledger itself.
+func (l *JetStream) records(ctx context.Context, first, last uint64, fn func(data []byte) error) error {
+	if last < first+fewRecords {
+		return l.few(ctx, first, last, fn)
+	}
+	return l.read(ctx, StreamName, first, last, fn)
+}
+
 // few is read for a handful of records: it asks for each of them. Where a cluster has just lost a server that is
 // what goes on working: a reader is made by the leader of the whole cluster, and may be placed on the server that is lost,
 // while a record is given out by the server that leads the stream.

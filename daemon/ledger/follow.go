@@ -53,12 +53,9 @@ func (l *JetStream) CatchUp(ctx context.Context, after uint64, fn func(*ledgerv1
 	if err != nil {
 		return err
 	}
-	fold := func(data []byte) error { return l.follow(&links, data, after, fn) }
-	if held.last < from+fewRecords {
-		err = l.few(ctx, from, held.last, fold)
-	} else {
-		err = l.read(ctx, StreamName, from, held.last, fold)
-	}
+	err = l.records(ctx, from, held.last, func(data []byte) error {
+		return l.follow(&links, data, after, fn)
+	})
 	if refused, ok := errors.AsType[*refusedRecord](err); ok {
 		return refused.error
 	}

@@ -116,7 +116,7 @@ func (m *member) fullStores() (lines []string, known bool) {
 		return nil, false
 	}
 	end := time.Now().Add(durableWithin)
-	for answers := 0; answers < clusterCopies; answers++ {
+	for range clusterCopies {
 		msg, err := sub.NextMsg(time.Until(end))
 		if err != nil {
 			break
