@@ -158,6 +158,7 @@ func (e *Elector) Acquire(ctx context.Context) (*Lease, error) {
 					return e.hold(c, revision, sent), nil
 				}
 				if errors.Is(err, ErrChanged) {
+					e.log.Info("lease not taken: it has changed since it was seen", zap.Uint64("seen", seen.entry.Revision), zap.Duration("ago", now.Sub(seen.at)))
 					seen = sight{} // another was faster; or the store began anew, and counts from 1 again
 				} else {
 					tried, triedAt = c.Token, sent

@@ -215,6 +215,7 @@ func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
 		following <- err
 	}()
 	lease, err := m.elector.Load().Acquire(waiting)
+	acquired := time.Now()
 	cancel(context.Canceled)
 	follow := <-following
 	switch {
@@ -239,7 +240,7 @@ func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
 		return err
 	}
 	m.log.Info("taking the lead", zap.Uint64("turn", lease.Term()), zap.Uint64("revision", eng.Head().Revision),
-		zap.Uint64("folded", folded), zap.Duration("in", time.Since(begin)), zap.String("server", m.leasing.ConnectedServerName()))
+		zap.Uint64("folded", folded), zap.Duration("in", time.Since(acquired)), zap.String("server", m.leasing.ConnectedServerName()))
 	return nil
 }
 
