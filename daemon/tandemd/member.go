@@ -39,7 +39,7 @@ const (
 	lasted                   = 10 * time.Second
 	// countedWithin is how long a server that begins to lead the ledger's stream may take to know what it holds, and catchUpAgain
 	// the pause before it is asked again.
-	countedWithin, catchUpAgain = time.Second, 20 * time.Millisecond
+	countedWithin, catchUpAgain = 5 * time.Second, 20 * time.Millisecond
 	// goodbyeLease is how long it may take to give up the lease.
 	goodbyeLease = time.Second
 )
@@ -255,6 +255,16 @@ func (m *member) turn() net.Listener {
 
 // lost is closed when this daemon must no longer lead.
 func (m *member) lost() <-chan struct{} { return m.lease.Load().Lost() }
+
+// abandonWhenLost ends the wait of an append when the lease has ended: its outcome is looked up when the ledger is opened anew,
+// and the sooner this daemon follows, the sooner it can lead again.
+func (m *member) abandonWhenLost(ctx context.Context, store *ledger.JetStream) {
+	select {
+	case <-ctx.Done():
+	case <-m.lost():
+		store.Abandon()
+	}
+}
 
 // stepDown gives the lease up, after everything that leads has been stopped.
 func (m *member) stepDown() {

@@ -156,7 +156,8 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	dates := forecast.Options{Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")}
 	background := []func(context.Context){copied.Run, func(ctx context.Context) { past.Follow(ctx, eng, store, cfg.Log.Named("history")) }}
 	if cfg.member != nil {
-		background = append(background, cfg.member.watchDurable, cfg.member.watchDisks, func(ctx context.Context) { cfg.member.keepApart(ctx, store) })
+		background = append(background, cfg.member.watchDurable, cfg.member.watchDisks, func(ctx context.Context) { cfg.member.keepApart(ctx, store) },
+			func(ctx context.Context) { cfg.member.abandonWhenLost(ctx, store) })
 	}
 	var latest func() *tandemv1.Plan
 	if cfg.Plan {
