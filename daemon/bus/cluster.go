@@ -31,7 +31,7 @@ const (
 const (
 	clusterConnectWithin = 2 * time.Second
 	clusterPing          = 500 * time.Millisecond
-	clusterPings         = 2
+	clusterPings         = 4
 )
 
 // ClusterConfig says how servers in other processes are reached.

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"net/url"
 	"slices"
 	"time"
 
@@ -26,7 +27,7 @@ const (
 	pingStores = "$SYS.REQ.SERVER.PING.JSZ"
 )
 
-// keepApart keeps the streams from being led by the server that this daemon, which leads, is connected to: its machine's own,
+// keepApart keeps the streams from being led by the server that is the nearest to this daemon, which leads: its machine's own,
 // as a rule. Were they, the loss of one machine would cost both the daemon that leads and the server through which anything
 // is stored, and the servers take 4 to 9 s to choose another one (the election timeout of nats-server 2.15, which has no
 // setting for it); as it is, another daemon takes over as soon as the lease has ended. And all are led by one server, so that
@@ -66,7 +67,11 @@ func (m *member) moveApart(ctx context.Context, store *ledger.JetStream) error {
 	if err != nil {
 		return err
 	}
-	home := chooseHome(m.leasing.ConnectedServerName(), records, leases)
+	connected := m.leasing.ConnectedServerName()
+	if sameServer(m.leasing.ConnectedUrl(), m.set.Cluster[0]) {
+		m.nearest = connected
+	}
+	home := chooseHome(records, leases, m.nearest, connected)
 	if home == "" {
 		return errors.New("no other server holds what this one does")
 	}
@@ -111,13 +116,22 @@ func ledBy(ctx context.Context, js jetstream.JetStream, stream string) (placed, 
 	return p, nil
 }
 
-// chooseHome returns the server that is to lead the streams: not the daemon's own, and one that leads a stream already if it
-// can be; empty: there is none.
-func chooseHome(own string, records, leases placed) string {
+// sameServer compares two addresses without their scheme.
+func sameServer(a, b string) bool {
+	first, err := url.Parse(a)
+	second, bad := url.Parse(b)
+	return err == nil && bad == nil && first.Host != "" && first.Host == second.Host
+}
+
+// chooseHome returns the server that is to lead the streams: none of those to be avoided, or at least not the first of them,
+// and one that leads a stream already if it can be; empty: there is none.
+func chooseHome(records, leases placed, avoid ...string) string {
 	holds := func(p placed, name string) bool { return p.leader == name || slices.Contains(p.followers, name) }
-	for _, name := range append([]string{records.leader, leases.leader}, records.followers...) {
-		if name != own && holds(records, name) && holds(leases, name) {
-			return name
+	for ; len(avoid) > 0; avoid = avoid[:len(avoid)-1] {
+		for _, name := range append([]string{records.leader, leases.leader}, records.followers...) {
+			if !slices.Contains(avoid, name) && holds(records, name) && holds(leases, name) {
+				return name
+			}
 		}
 	}
 	return ""

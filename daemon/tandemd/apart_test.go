@@ -12,20 +12,39 @@ func TestChooseHome(t *testing.T) {
 	of := func(leader string, followers ...string) placed { return placed{leader, followers} }
 	for _, c := range []struct {
 		name            string
-		own             string
+		avoid           []string
 		records, leases placed
 		want            string
 	}{
-		{"where both are led already", "n1", of("n3", "n1", "n2"), of("n3", "n1", "n2"), "n3"},
-		{"where the records are", "n1", of("n3", "n1", "n2"), of("n2", "n1", "n3"), "n3"},
-		{"where the lease is, away from the own server", "n1", of("n1", "n2", "n3"), of("n3", "n1", "n2"), "n3"},
-		{"any other", "n1", of("n1", "n2", "n3"), of("n1", "n2", "n3"), "n2"},
-		{"only one that holds both", "n1", of("n1", "n2", "n3"), of("n1", "n3", "n4"), "n3"},
-		{"none", "n1", of("n1"), of("n1"), ""},
-		{"a server of nobody's", "", of("n2", "n1", "n3"), of("n2", "n1", "n3"), "n2"},
+		{"where both are led already", []string{"n1"}, of("n3", "n1", "n2"), of("n3", "n1", "n2"), "n3"},
+		{"where the records are", []string{"n1"}, of("n3", "n1", "n2"), of("n2", "n1", "n3"), "n3"},
+		{"where the lease is, away from the own server", []string{"n1"}, of("n1", "n2", "n3"), of("n3", "n1", "n2"), "n3"},
+		{"any other", []string{"n1"}, of("n1", "n2", "n3"), of("n1", "n2", "n3"), "n2"},
+		{"only one that holds both", []string{"n1"}, of("n1", "n2", "n3"), of("n1", "n3", "n4"), "n3"},
+		{"none", []string{"n1"}, of("n1"), of("n1"), ""},
+		{"neither the nearest nor the one that it is connected to", []string{"n1", "n2"}, of("n2", "n1", "n3"), of("n1", "n2", "n3"), "n3"},
+		{"the one it is connected to, if there is no third", []string{"n1", "n2"}, of("n1", "n2"), of("n2", "n1"), "n2"},
+		{"a server of nobody's", []string{""}, of("n2", "n1", "n3"), of("n2", "n1", "n3"), "n2"},
 	} {
-		if got := chooseHome(c.own, c.records, c.leases); got != c.want {
+		if got := chooseHome(c.records, c.leases, c.avoid...); got != c.want {
 			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+}
+
+func TestSameServer(t *testing.T) {
+	for _, c := range []struct {
+		a, b string
+		want bool
+	}{
+		{"tls://nats-1:4222", "tls://nats-1:4222", true},
+		{"nats://127.0.0.1:4222", "tls://127.0.0.1:4222", true},
+		{"tls://nats-1:4222", "tls://nats-2:4222", false},
+		{"", "tls://nats-1:4222", false},
+		{"", "", false},
+	} {
+		if got := sameServer(c.a, c.b); got != c.want {
+			t.Errorf("%q and %q: %t", c.a, c.b, got)
 		}
 	}
 }

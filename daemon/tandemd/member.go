@@ -57,6 +57,7 @@ type member struct {
 	standby                 *grpc.Server               // nil: it leads
 	doors                   []grpc.ServerOption        // how clients get in, the same whether it leads or not
 	troubles                troubles
+	nearest                 string // name of the first of the settings' servers, once it was connected to; only keepApart's
 }
 
 // serveMember runs a member until ctx ends.
