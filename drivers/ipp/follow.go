@@ -14,6 +14,9 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
+// starvedLooks is how often a job must be seen without the document that was sent to it.
+const starvedLooks = 3
+
 // follow asks after every run of which the printer may know.
 func (d *device) follow(ctx context.Context, p *printer) error {
 	restarted := d.UpTime > 0 && p.upTime >= 0 && p.upTime < d.UpTime
@@ -130,7 +133,7 @@ func (d *device) apply(r *run, j *job, p *printer) {
 	}
 	switch j.state {
 	case tandemv1.JobState_JOB_STATE_PENDING, tandemv1.JobState_JOB_STATE_PENDING_HELD:
-		if r.Phase == sending && r.work == nil && j.lacksDocuments() { // it waits for what nobody sends any more
+		if r.starves(j) {
 			r.Phase, r.Broken = cut, true
 		}
 		r.Reasons = append([]string{"queued-in-device"}, j.reasons...)
@@ -157,6 +160,17 @@ func (d *device) apply(r *run, j *job, p *printer) {
 		d.complete(r, j, now)
 	case tandemv1.JobState_JOB_STATE_UNSPECIFIED: // readJob refuses it
 	}
+}
+
+// starves says whether a job has waited for some time for a document that nobody sends any more. It is ended rather than
+// served again: what was sent before may still be on its way, and would then be printed twice.
+func (r *run) starves(j *job) bool {
+	if r.work != nil || r.Phase != sending && r.Phase != sent || !j.lacksDocuments() {
+		r.starved = 0
+		return false
+	}
+	r.starved++
+	return r.starved > starvedLooks
 }
 
 // complete takes a job that has been printed, if all of its documents were.

@@ -61,6 +61,7 @@ type run struct {
 
 	grant     *driverv1.Grant
 	mayStart  bool
+	starved   int   // times that its job was seen without its document
 	asked     bool  // Cancel-Job has been answered
 	preparing bool  // the printer works on it and prints nothing yet
 	work      *work // under way beside the loop; nil: nothing

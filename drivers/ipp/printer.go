@@ -167,14 +167,14 @@ func severity(reason string) (base, how string) {
 }
 
 // standing are reasons for which a machine stands still in the middle of a job, even where the printer calls that
-// processing.
+// processing. Some call it a warning that the job in hand needs media.
 var standing = []string{"media-needed", "media-jam", "cover-open", "door-open", "interlock-open"}
 
 // stands says whether the printer can do nothing until somebody helps.
 func (p *printer) stands() bool {
 	return p.state == tandemv1.DeviceState_DEVICE_STATE_STOPPED || slices.ContainsFunc(p.reasons, func(r string) bool {
 		base, how := severity(r)
-		return how == "error" && slices.Contains(standing, base)
+		return how == "error" && slices.Contains(standing, base) || how == "warning" && base == "media-needed"
 	})
 }
 
