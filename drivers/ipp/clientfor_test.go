@@ -1,10 +1,17 @@
 package ipp
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
+	"os"
+	"path/filepath"
 	"sync/atomic"
 	"testing"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	"tandem/drivers"
+	"tandem/drivers/clock"
 )
 
 type atomicInt = atomic.Int64
@@ -37,4 +44,24 @@ func cancelByHand(t *testing.T, uri, name string) {
 		}
 	}
 	t.Fatalf("no job %s among %d", name, len(jobs))
+}
+
+type tandemStamp = timestamppb.Timestamp
+
+func wall() clock.Clock { return clock.Wall() }
+
+// artwork writes a document and returns its path and hash.
+func artwork(t *testing.T, content string) (path, sum string) {
+	t.Helper()
+	path = filepath.Join(t.TempDir(), "art.pdf")
+	write(t, path, content)
+	hash := sha256.Sum256([]byte(content))
+	return path, hex.EncodeToString(hash[:])
+}
+
+func write(t *testing.T, path, text string) {
+	t.Helper()
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
 }

@@ -4,8 +4,6 @@ package ipp
 
 import (
 	"bytes"
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
 	"net"
 	"os"
@@ -123,13 +121,6 @@ func bus(t *testing.T) (address string) {
 	return "unix:path=" + socket
 }
 
-func write(t *testing.T, path, text string) {
-	t.Helper()
-	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
-}
-
 // eve is a printer of CUPS for tests of clients, ippeveprinter. Instead of printing, its command does what the test writes
 // to it: lines for its standard error, "done" or "fail".
 type eve struct {
@@ -238,13 +229,4 @@ func freePort(t *testing.T) int {
 	}
 	defer l.Close()
 	return l.Addr().(*net.TCPAddr).Port
-}
-
-// artwork writes a document and returns its path and hash.
-func artwork(t *testing.T, content string) (path, sum string) {
-	t.Helper()
-	path = filepath.Join(t.TempDir(), "art.pdf")
-	write(t, path, content)
-	hash := sha256.Sum256([]byte(content))
-	return path, hex.EncodeToString(hash[:])
 }
