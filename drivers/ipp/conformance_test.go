@@ -17,11 +17,12 @@ import (
 // TestConformanceOfEve runs the suite of all drivers against a printer of CUPS. The suite lives in virtual time, the printer
 // does not: what takes minutes for the driver takes it milliseconds.
 func TestConformanceOfEve(t *testing.T) {
+	t.Parallel()
 	e := newEve(t)
-	e.byItself("0.05")
+	e.byItself("0.02")
 	document, _ := artwork(t, "%PDF-1.4 conformance")
 	kind := Kind()
-	kind.Example = map[string]string{"uri": e.uri(), "default-document": document, "poll-slow": "5m", "lost-after": "10m"}
+	kind.Example = map[string]string{"uri": e.uri(), "default-document": document, "poll": "5s", "poll-slow": "20m", "lost-after": "10m"}
 	make := kind.New
 	kind.New = func(env drivers.Env, given map[string]string) (drivers.Driver, error) {
 		// Each test of the suite begins with its run r1, of a device of its own here: the printer remembers, and a run that it

@@ -3,11 +3,13 @@
 package ipp
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
 	"tandem/drivers"
 	"tandem/drivers/clock"
+	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -40,7 +42,6 @@ func TestEvePlugPulled(t *testing.T) {
 		p, err := clientFor(t, e.uri()).printer(t.Context())
 		return err == nil && p.upTime >= 2
 	})
-	s.wait("the driver has seen that", func() bool { return s.daemon.Last().GetSequence() > 0 })
 	e.off()
 	s.is("r1", halted, drivers.ReasonOutcomeUnknown)
 	s.offline()
@@ -50,8 +51,15 @@ func TestEvePlugPulled(t *testing.T) {
 		r := s.daemon.Run("r1")
 		return last.GetLink() == tandemv1.Link_LINK_ONLINE && (last.GetEpoch() > epoch && r == nil || r.GetState() == halted)
 	})
-	if answer := s.daemon.Grant(s.job("r1", 1, art, sum)); s.daemon.Run("r1") == nil && answer.GetRefused() == "" {
-		t.Error("a run that the printer has forgotten is taken again")
+	// A printer that has been on for longer by then than it was before cannot be told from one whose history was cleared.
+	if s.daemon.Run("r1") == nil {
+		if answer := s.daemon.Grant(s.job("r1", 1, art, sum)); answer.GetRefused() == "" {
+			t.Error("a run that the printer has forgotten is taken again")
+		}
+	} else {
+		s.is("r1", halted, drivers.ReasonOutcomeUnknown)
+		s.take(s.daemon.Stop("r1", 1)) // a person has looked
+		s.is("r1", canceled)
 	}
 	if n := e.begun("tandem.press.r1.1"); n != 1 {
 		t.Errorf("printed %d times", n)
@@ -104,14 +112,13 @@ func TestEveDriverKilled(t *testing.T) {
 				t.Errorf("completed as %v, want fence %d and 12 pieces", r, fence)
 			}
 			hellos := s.daemon.Hellos()
-			if len(hellos) == 0 || len(hellos[0].GetStatus().GetRuns()) != 1 {
+			if len(hellos) == 0 || !slices.ContainsFunc(hellos[0].GetStatus().GetRuns(), func(r *driverv1.RunStatus) bool { return r.GetRun() == name }) {
 				t.Errorf("the driver introduces itself with %v, want the run", hellos)
 			}
 			if n := len(e.printed()); n != int(fence) {
 				t.Errorf("%d jobs were begun, want %d", n, fence)
 			}
 			s.take(s.daemon.Settle(name, fence))
-			s.wait("it is settled", func() bool { return len(s.daemon.Last().GetRuns()) == 0 })
 		})
 	}
 }

@@ -3,8 +3,11 @@
 package ipp
 
 import (
+	"crypto/tls"
+	"encoding/pem"
 	"io"
 	"net/http"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -187,4 +190,28 @@ func (e *eve) media(t *testing.T, sheets string) {
 	if _, err := io.Copy(io.Discard, resp.Body); err != nil || resp.StatusCode != http.StatusOK {
 		t.Fatalf("media page: %s %v", resp.Status, err)
 	}
+}
+
+// TestEveTLS prints over TLS (RFC 7472) with the certificate that the printer has made for itself.
+func TestEveTLS(t *testing.T) {
+	t.Parallel()
+	keys := t.TempDir()
+	e := newEve(t, "-K", keys)
+	art, sum := artwork(t, "%PDF-1.4 a sheet")
+	conn, err := tls.Dial("tcp", e.address(), &tls.Config{InsecureSkipVerify: true, ServerName: "localhost"}) //nolint:gosec // to see what it shows
+	if err != nil {
+		t.Fatal(err)
+	}
+	shown := conn.ConnectionState().PeerCertificates[0]
+	if err := conn.Close(); err != nil {
+		t.Fatal(err)
+	}
+	ca := filepath.Join(t.TempDir(), "printer.pem")
+	write(t, ca, string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: shown.Raw})))
+	s := open(t, quick(strings.Replace(e.uri(), "ipp:", "ipps:", 1), "ca-file", ca, "server-name", "localhost"))
+	s.online()
+	s.take(s.daemon.Grant(s.job("r1", 1, art, sum)))
+	s.is("r1", processing)
+	e.does("done")
+	s.is("r1", completed)
 }
