@@ -19,10 +19,10 @@ import (
 func TestConformanceOfEve(t *testing.T) {
 	t.Parallel()
 	e := newEve(t)
-	e.byItself("0.02")
+	e.byItself()
 	document, _ := artwork(t, "%PDF-1.4 conformance")
 	kind := Kind()
-	kind.Example = map[string]string{"uri": e.uri(), "default-document": document, "poll": "5s", "poll-slow": "20m", "lost-after": "10m"}
+	kind.Example = map[string]string{"uri": e.uri(), "default-document": document, "poll": "10s", "poll-slow": "8m", "lost-after": "10m"}
 	make := kind.New
 	kind.New = func(env drivers.Env, given map[string]string) (drivers.Driver, error) {
 		// Each test of the suite begins with its run r1, of a device of its own here: the printer remembers, and a run that it

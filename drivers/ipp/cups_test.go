@@ -106,7 +106,7 @@ func TestCUPS(t *testing.T) {
 	e := newEve(t)
 	c := newCups(t, e.uri())
 	art, sum := artwork(t, "%PDF-1.4 a sheet")
-	s := open(t, quick(c.uri(), "timeout", "5s"))
+	s := open(t, quick(c.uri()))
 	s.online()
 	s.deviceIs(idle, atRest)
 
@@ -152,10 +152,4 @@ func TestCUPS(t *testing.T) {
 	if len(jobs) != 3 {
 		t.Errorf("the server has had %d jobs, want 3: one for each run", len(jobs))
 	}
-}
-
-// waits waits until so many jobs have been begun.
-func (e *eve) waits(n int) {
-	e.t.Helper()
-	eventually(e.t, fmt.Sprintf("%d jobs are begun", n), func() bool { return len(e.printed()) >= n })
 }

@@ -135,8 +135,8 @@ type eve struct {
 }
 
 const eveCommand = `#!/bin/sh
+[ -e "$EVE_DIR/by-itself" ] && exit 0
 echo "$IPP_JOB_NAME $IPP_COPIES $(sha256sum <"$1" | cut -c1-64)" >>"$EVE_DIR/printed"
-if [ -e "$EVE_DIR/by-itself" ]; then exec sleep "$(cat "$EVE_DIR/by-itself")"; fi
 exec 3<>"$EVE_DIR/pipe"
 while read -r line <&3; do
     case $line in
@@ -205,8 +205,8 @@ func (e *eve) does(lines ...string) {
 	}
 }
 
-// byItself lets each job take some time, without being told.
-func (e *eve) byItself(seconds string) { write(e.t, filepath.Join(e.dir, "by-itself"), seconds) }
+// byItself lets each job end at once, without being told.
+func (e *eve) byItself() { write(e.t, filepath.Join(e.dir, "by-itself"), "") }
 
 // printed returns what has been begun: job name, copies and hash of the document.
 func (e *eve) printed() [][]string {
@@ -229,4 +229,10 @@ func freePort(t *testing.T) int {
 	}
 	defer l.Close()
 	return l.Addr().(*net.TCPAddr).Port
+}
+
+// waits waits until so many jobs have been begun.
+func (e *eve) waits(n int) {
+	e.t.Helper()
+	eventually(e.t, fmt.Sprintf("%d jobs are begun", n), func() bool { return len(e.printed()) >= n })
 }

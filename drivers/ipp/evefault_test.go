@@ -38,6 +38,7 @@ func TestEvePlugPulled(t *testing.T) {
 	epoch := s.daemon.Last().GetEpoch()
 	s.take(s.daemon.Grant(s.job("r1", 1, art, sum)))
 	s.is("r1", processing)
+	e.waits(1)
 	s.wait("the printer is some seconds old", func() bool {
 		p, err := clientFor(t, e.uri()).printer(t.Context())
 		return err == nil && p.upTime >= 2
@@ -75,7 +76,7 @@ func TestEvePlugPulled(t *testing.T) {
 
 // TestEveDriverKilled is a driver that dies with a job in work, and finds it again: in work, or done meanwhile, and also
 // where its own memory is lost.
-func TestEveDriverKilled(t *testing.T) {
+func TestEveDriverKilled(t *testing.T) { //nolint:tparallel // one printer, one run after another
 	t.Parallel()
 	e := newEve(t)
 	art, sum := artwork(t, "%PDF-1.4 a sheet")
@@ -160,11 +161,11 @@ func TestEveDaemonRestarted(t *testing.T) {
 }
 
 // TestEveCableOut is a cable that is pulled while a job is in work, and while a document is being sent.
-func TestEveCableOut(t *testing.T) {
+func TestEveCableOut(t *testing.T) { //nolint:tparallel // one printer, one run after another
 	t.Parallel()
 	e := newEve(t)
 	wire := newCable(t, e.address())
-	s := open(t, quick(wire.uri(), "timeout", "300ms"))
+	s := open(t, quick(wire.uri(), "timeout", "2s"))
 	s.online()
 
 	t.Run("in work", func(t *testing.T) {

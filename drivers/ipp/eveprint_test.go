@@ -30,7 +30,7 @@ const (
 )
 
 // TestEve takes one printer through what happens on a floor, run after run. It is slow, runs out of things, and is helped.
-func TestEve(t *testing.T) {
+func TestEve(t *testing.T) { //nolint:tparallel // one printer, one run after another
 	t.Parallel()
 	e := newEve(t)
 	art, sum := artwork(t, "%PDF-1.4 a sheet of twelve")

@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/pem"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -92,9 +93,7 @@ func TestSecured(t *testing.T) {
 			p := ipptest.New()
 			uri, ca := secured(t, test.door(p))
 			given := quick(uri, "ca-file", ca, "user", "floor", "password-file", secret(t, "open sesame\n"))
-			for name, value := range test.change {
-				given[name] = value
-			}
+			maps.Copy(given, test.change)
 			s := open(t, given)
 			if test.says != "" {
 				s.wait("the log says "+test.says, func() bool {

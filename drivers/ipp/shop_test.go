@@ -43,7 +43,7 @@ type shop struct {
 
 // quick are settings for tests that wait for real printers.
 func quick(uri string, more ...string) map[string]string {
-	given := map[string]string{"uri": uri, "poll": "100ms", "poll-slow": "100ms", "timeout": "1s", "lost-after": "0s"}
+	given := map[string]string{"uri": uri, "poll": "100ms", "poll-slow": "100ms", "timeout": "10s", "lost-after": "0s"}
 	for i := 0; i < len(more); i += 2 {
 		given[more[i]] = more[i+1]
 	}
