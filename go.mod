@@ -4,8 +4,10 @@ go 1.26.8
 
 require (
 	codeberg.org/go-fonts/liberation v0.5.0
+	github.com/OpenPrinting/goipp v1.1.0
 	github.com/anishathalye/porcupine v1.3.1
 	github.com/fsnotify/fsnotify v1.10.1
+	github.com/icholy/digest v1.1.0
 	github.com/nats-io/jwt/v2 v2.8.2
 	github.com/nats-io/nats-server/v2 v2.15.2
 	github.com/nats-io/nats.go v1.55.0

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"tandem/drivers"
+	"tandem/drivers/ipp"
 	"tandem/drivers/operator"
 	"tandem/drivers/rack"
 	"tandem/drivers/sim"
@@ -16,6 +17,7 @@ import (
 // All returns every kind, in the order of their names.
 func All() []drivers.Kind {
 	return []drivers.Kind{
+		ipp.Kind(),
 		operator.Kind(),
 		rack.Kind(),
 		sim.Kind(),
