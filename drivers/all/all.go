@@ -7,18 +7,22 @@ import (
 	"strings"
 
 	"tandem/drivers"
+	"tandem/drivers/folder"
 	"tandem/drivers/operator"
 	"tandem/drivers/rack"
 	"tandem/drivers/sim"
+	"tandem/drivers/stream"
 	"tandem/proto/yamlfile"
 )
 
 // All returns every kind, in the order of their names.
 func All() []drivers.Kind {
 	return []drivers.Kind{
+		folder.Kind(),
 		operator.Kind(),
 		rack.Kind(),
 		sim.Kind(),
+		stream.Kind(),
 	}
 }
 

@@ -1,0 +1,9 @@
+package folder
+
+import (
+	"testing"
+
+	"tandem/drivers/drivertest"
+)
+
+func TestRehearsal(t *testing.T) { drivertest.Run(t, Kind()) }
