@@ -1,9 +1,0 @@
-package stream
-
-import (
-	"testing"
-
-	"tandem/drivers/drivertest"
-)
-
-func TestRehearsal(t *testing.T) { drivertest.Run(t, Kind()) }
