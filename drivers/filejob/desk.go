@@ -8,6 +8,7 @@ import (
 	"go.uber.org/zap"
 
 	"tandem/drivers"
+	"tandem/drivers/clock"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -15,6 +16,7 @@ import (
 const (
 	shortestLook = 200 * time.Millisecond // between two looks at a job under way, in floor time
 	longestLook  = 5 * time.Second
+	longestSleep = 24 * time.Hour
 	// How often progress is kept, in floor time: a tenth of what the job takes, within these bounds. By so much a job seems
 	// to take longer if the driver dies.
 	shortestKeep = 10 * time.Second
@@ -47,13 +49,14 @@ type Desk struct {
 	posts  chan func()
 	alive  bool // the job in memory is under way and watched
 	lost   error
-	last   time.Time     // of the last look
-	waited time.Duration // what was to pass until this one
+	last   time.Time     // by the floor's clock, when time was last counted
+	waited time.Duration // what was to pass until it is counted again
+	watch  time.Time     // what Now shows
 }
 
 // New makes a desk. The machine gets to know it by Open.
 func New(env drivers.Env, files Files, timing Timing, machine Machine) *Desk {
-	return &Desk{env: env, files: files, timing: timing, machine: machine}
+	return &Desk{env: env, files: files, timing: timing, machine: machine, watch: time.Unix(0, 0)}
 }
 
 // Run implements drivers.Driver.
@@ -74,15 +77,13 @@ func (d *Desk) Run(ctx context.Context, orders <-chan *driverv1.Order, report fu
 		return err
 	}
 	defer d.machine.Close()
+	d.last, d.waited = d.env.Clock.Now(), 0
 	d.reopen()
-	timer := d.env.Clock.NewTimer(0)
+	timer, wall := d.env.Clock.NewTimer(0), time.NewTimer(0)
 	defer timer.Stop()
+	defer wall.Stop()
 	for {
-		if wait := d.look(); wait >= 0 {
-			timer.Reset(wait)
-		} else {
-			timer.Stop()
-		}
+		d.sleep(d.look(), timer, wall)
 		if d.keepDue() {
 			d.tryKeep()
 		}
@@ -95,17 +96,49 @@ func (d *Desk) Run(ctx context.Context, orders <-chan *driverv1.Order, report fu
 			d.tryKeep()
 			return nil
 		case order := <-orders:
+			d.count()
 			d.order(order)
 		case do := <-d.posts:
+			d.count()
 			do()
 		case <-timer.C():
+			d.count()
+		case <-wall.C:
+			d.count()
 		}
 	}
 }
 
+// sleep sets the timers for the next look. The one of the wall is for a floor's clock that is set back meanwhile, by which
+// the other would wait for as long.
+func (d *Desk) sleep(wait time.Duration, timer clock.Timer, wall *time.Timer) {
+	if wait < 0 {
+		d.waited = longestSleep
+		timer.Stop()
+		wall.Stop()
+		return
+	}
+	d.waited = wait
+	timer.Reset(wait)
+	wall.Reset(wait + time.Second)
+}
+
+// count counts the time that has passed, however the floor's clock has been set meanwhile.
+func (d *Desk) count() {
+	now := d.env.Clock.Now()
+	passed := min(max(now.Sub(d.last), 0), 2*d.waited+time.Second)
+	d.last, d.watch = now, d.watch.Add(passed)
+	if d.Job.Live() && d.alive && d.Job.State == tandemv1.JobState_JOB_STATE_PROCESSING && !d.Job.Starting {
+		d.Job.Elapsed += passed
+		d.changed = true
+	}
+}
+
+// Now is a stopwatch in floor time: it goes on evenly, however the floor's clock is set. Only differences mean something.
+func (d *Desk) Now() time.Time { return d.watch }
+
 // reopen decides what has become of a job that was under way before.
 func (d *Desk) reopen() {
-	d.last, d.waited = d.env.Clock.Now(), 0
 	if !d.Job.Live() {
 		return
 	}
@@ -166,38 +199,31 @@ func (d *Desk) Post() func(ctx context.Context, do func()) bool {
 // look does what is due and returns the floor time until the next look; below 0: nothing will be due by itself.
 func (d *Desk) look() time.Duration {
 	now := d.env.Clock.Now()
-	passed := min(max(now.Sub(d.last), 0), 2*d.waited+time.Second) // however the floor's clock is set meanwhile
-	d.last = now
-	d.waited = 0
 	switch {
 	case d.Job.Live() && d.alive:
-		if d.Job.State == tandemv1.JobState_JOB_STATE_PROCESSING {
-			d.Job.Elapsed += passed
-			d.changed = true
-		}
 		again := d.machine.Look(d.Job)
 		if !d.Job.Live() {
 			return 0
 		}
 		d.finishReady(now)
 		d.overdue()
-		d.waited = min(max(d.Job.Takes/100, shortestLook), longestLook, max(again, time.Millisecond))
+		wait := min(max(d.Job.Takes/100, shortestLook), longestLook, max(again, time.Millisecond))
 		if left := d.Job.Takes - d.Job.Elapsed; left > 0 {
-			d.waited = min(d.waited, left)
+			wait = min(wait, left)
 		}
 		if d.Job.Done && d.Job.Ready.After(now) {
-			d.waited = min(d.waited, d.Job.Ready.Sub(now))
+			wait = min(wait, d.Job.Ready.Sub(now))
 		}
+		return wait
 	case d.Job.Live(): // a person is asked
 		return -1
 	default:
 		wait := d.machine.Idle()
-		if again := d.lookAgain(now); again >= 0 && (wait < 0 || again < wait) {
+		if again := d.lookAgain(); again >= 0 && (wait < 0 || again < wait) {
 			wait = again
 		}
 		return wait
 	}
-	return d.waited
 }
 
 // Lose says that the device is lost. What was under way has an unknown outcome, unless it has been said to go on.

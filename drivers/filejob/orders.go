@@ -122,7 +122,6 @@ func (d *Desk) prepared(ctx context.Context, file *File, start Start, err error)
 		return
 	}
 	d.grant, d.starting, d.trouble, d.alive = nil, d.grant, "", true
-	d.last, d.waited = d.env.Clock.Now(), 0
 	start.Begin(d.Job)
 }
 
@@ -172,7 +171,7 @@ func (d *Desk) cannot(err error) {
 	}
 	d.trouble = why.Reason
 	d.spent = d.grant.GetMayStart()
-	d.recheck = d.env.Clock.Now().Add(lookAgainAfter)
+	d.recheck = d.Now().Add(lookAgainAfter)
 }
 
 // verify looks whether the run in hand could begin; deep: at the device as well.
@@ -211,12 +210,12 @@ func (d *Desk) verified(err error) {
 }
 
 // lookAgain verifies a run that could not begin, now and then. It returns the time until then; below 0: there is none.
-func (d *Desk) lookAgain(now time.Time) time.Duration {
+func (d *Desk) lookAgain() time.Duration {
 	if d.grant == nil || d.trouble == "" || d.check != nil || d.start != nil {
 		return -1
 	}
-	if wait := d.recheck.Sub(now); wait > 0 {
-		return min(wait, lookAgainAfter)
+	if wait := d.recheck.Sub(d.Now()); wait > 0 {
+		return wait
 	}
 	d.verify(true)
 	return -1

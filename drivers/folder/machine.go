@@ -252,13 +252,13 @@ func (m *machine) Release(*filejob.Job) { m.work = nil }
 
 // Idle implements filejob.Machine: an idle share is looked at now and then, so that one that is away shows.
 func (m *machine) Idle() time.Duration {
-	now := m.env.Clock.Now()
+	now := m.desk.Now()
 	if m.rehearses() {
 		return -1
 	}
 	every := max(m.poll, m.lostAfter/2)
 	if wait := m.next.Sub(now); wait > 0 {
-		return min(wait, every)
+		return wait
 	}
 	m.next = now.Add(every)
 	if m.lostFor(now) {
@@ -270,7 +270,7 @@ func (m *machine) Idle() time.Duration {
 
 // heardOf notes whether the share is there.
 func (m *machine) heardOf(err error) bool {
-	switch now := m.env.Clock.Now(); {
+	switch now := m.desk.Now(); {
 	case err == nil:
 		m.away = time.Time{}
 	case m.away.IsZero():

@@ -15,7 +15,7 @@ import (
 
 // begin gives the file its name. CAUTION: from then on the device may move.
 func (m *machine) begin(job *filejob.Job, n note) {
-	m.work = &work{note: n, job: job, begun: m.env.Clock.Now()}
+	m.work = &work{note: n, job: job, begun: m.desk.Now()}
 	m.next = m.work.begun.Add(m.poll)
 	m.drop()
 }
@@ -39,7 +39,7 @@ func (m *machine) drop() {
 			m.notBegun(&filejob.Trouble{Reason: ReasonNameTaken, Err: err})
 		default:
 			m.env.Log.Debug("file not dropped yet", zap.Error(err))
-			m.next = m.env.Clock.Now().Add(m.poll)
+			m.next = m.desk.Now().Add(m.poll)
 		}
 	})
 }
@@ -48,7 +48,7 @@ func (m *machine) drop() {
 func (m *machine) stillHere() {
 	w := m.work
 	then(m, func() seen { return m.observe(w.note) }, func(s seen) {
-		switch late := w.withdraw || m.env.Clock.Now().Sub(w.begun) >= beginWithin; {
+		switch late := w.withdraw || m.desk.Now().Sub(w.begun) >= beginWithin; {
 		case m.work != w:
 		case s.err != nil && late:
 			m.work = nil
@@ -78,7 +78,7 @@ func (m *machine) notBegun(why *filejob.Trouble) {
 
 // Look implements filejob.Machine.
 func (m *machine) Look(job *filejob.Job) time.Duration {
-	w, now := m.work, m.env.Clock.Now()
+	w, now := m.work, m.desk.Now()
 	switch {
 	case w == nil: // finished, and not ready yet
 		return m.poll
@@ -169,7 +169,7 @@ func (m *machine) takeBack() {
 			m.finish(tandemv1.JobState_JOB_STATE_CANCELED, "job-canceled-by-operator")
 		default:
 			// The software has it, or may have read it where it lay: its sign is waited for, and then a person asked.
-			w.stopped = m.env.Clock.Now()
+			w.stopped = m.desk.Now()
 		}
 	})
 }

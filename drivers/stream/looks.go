@@ -23,7 +23,7 @@ func (m *machine) Look(job *filejob.Job) time.Duration {
 
 func (m *machine) look(job *filejob.Job) {
 	w := m.work
-	now := m.env.Clock.Now()
+	now := m.desk.Now()
 	if w.sender != nil {
 		job.Sent = w.sender.sent.Load()
 	}
@@ -55,19 +55,19 @@ func (m *machine) look(job *filejob.Job) {
 
 // Idle implements filejob.Machine.
 func (m *machine) Idle() time.Duration {
-	now := m.env.Clock.Now()
+	now := m.desk.Now()
 	if m.port != "" || m.rehearses() || m.check == 0 || m.asking {
 		return -1
 	}
 	if wait := m.checked.Add(m.check).Sub(now); wait > 0 {
-		return min(wait, m.check)
+		return wait
 	}
 	m.asking = true
 	ctx, post := m.ctx, m.desk.Post()
 	go func() {
 		err := m.ask(ctx)
 		post(ctx, func() {
-			m.asking, m.checked = false, m.env.Clock.Now()
+			m.asking, m.checked = false, m.desk.Now()
 			if err != nil && m.work == nil {
 				m.desk.Lose(err)
 			}
@@ -101,7 +101,7 @@ func (m *machine) Stop(*filejob.Job) {
 // stopNow stops a run whose sender has ended.
 func (m *machine) stopNow() {
 	w := m.work
-	w.stopping, w.stopped = true, m.env.Clock.Now()
+	w.stopping, w.stopped = true, m.desk.Now()
 	c := m.line
 	if c == nil {
 		return
@@ -132,7 +132,7 @@ func (m *machine) tell(l line) {
 				m.env.Log.Warn("the device could not be told to stop; look at it", zap.Error(err))
 			}
 			if m.work == w {
-				w.stopped = m.env.Clock.Now()
+				w.stopped = m.desk.Now()
 			}
 		})
 	}()
@@ -151,7 +151,7 @@ func (m *machine) stopAnew() {
 			case m.work != w:
 				_ = l.Close() // the run has ended meanwhile
 			default:
-				w.stopping, w.stopped = true, m.env.Clock.Now()
+				w.stopping, w.stopped = true, m.desk.Now()
 				m.tell(m.listen(l))
 			}
 		})

@@ -70,6 +70,7 @@ type work struct {
 	sent     int64     // at the last look
 	moved    time.Time // when that last changed
 	handed   time.Time // zero: not yet
+	closed   bool      // by the device, while the last bytes were on their way
 	released bool      // the device goes on alone, without a connection
 	stopped  time.Time // when the last byte of a stopped run left; zero: not stopped
 	stopping bool
@@ -99,7 +100,7 @@ func (m *machine) Open(ctx context.Context, d *filejob.Desk) error {
 			m.call()
 			return err
 		}
-		m.checked = m.env.Clock.Now()
+		m.checked = m.desk.Now()
 	}
 	return nil
 }
@@ -192,7 +193,7 @@ func (m *machine) Fate(job *filejob.Job) filejob.Fate {
 	if err != nil || !n.Released || !job.Handed || m.done != doneTime {
 		return filejob.Unclear
 	}
-	m.work = &work{job: job, released: true, handed: m.env.Clock.Now(), callBack: func() {}}
+	m.work = &work{job: job, released: true, handed: m.desk.Now(), callBack: func() {}}
 	return filejob.GoesOn
 }
 
@@ -220,7 +221,7 @@ func (m *machine) Prepare(ctx context.Context, _ *driverv1.Grant, file *filejob.
 
 // begin sends. CAUTION: from here on the device may move.
 func (m *machine) begin(job *filejob.Job, body []byte, c *connection) {
-	m.work = &work{job: job, body: body, moved: m.env.Clock.Now()}
+	m.work = &work{job: job, body: body, moved: m.desk.Now()}
 	m.desk.Begun()
 	m.send(c, 0)
 }
@@ -230,7 +231,7 @@ func (m *machine) send(c *connection, from int64) {
 	ran := m.ctx
 	ctx, cancel := context.WithCancel(ran)
 	s := &sender{
-		line: c, clock: m.env.Clock, pace: m.pace, chunk: m.chunk, lostAfter: m.lostAfter, held: &c.held,
+		line: c, pace: m.pace, chunk: m.chunk, lostAfter: m.lostAfter, held: &c.held,
 		endWrite: !m.keepOpen || m.done == doneSent,
 	}
 	w.sender, w.callBack = s, cancel
@@ -254,12 +255,20 @@ func (m *machine) sentAll(w *work, s *sender, err error) {
 	case err != nil:
 		m.lose(fmt.Errorf("send: %w", err))
 	default:
-		w.handed = m.env.Clock.Now()
+		w.handed = m.desk.Now()
 		m.desk.Handed()
-		if m.done == doneSent && m.port != "" {
+		switch {
+		case m.done == doneSent && m.port != "":
 			m.complete()
+		case w.closed:
+			m.ended(m.line, io.EOF)
 		}
 	}
+}
+
+// allSent says whether every byte has left, though perhaps not yet arrived.
+func (w *work) allSent() bool {
+	return !w.handed.IsZero() || w.sender != nil && w.sender.sent.Load() == int64(len(w.body))
 }
 
 func (m *machine) complete() {
@@ -286,7 +295,7 @@ func (m *machine) heard(c *connection, answer []byte) {
 	}
 	switch word {
 	case wordDone:
-		if m.done == doneAnswer && !w.handed.IsZero() && w.stopped.IsZero() {
+		if m.done == doneAnswer && w.allSent() && !w.stopping {
 			m.complete()
 		}
 	case wordFailed:
@@ -315,10 +324,14 @@ func (m *machine) ended(c *connection, err error) {
 		m.lose(fmt.Errorf("serial line lost: %w", err))
 		return
 	}
+	if w != nil && eof && w.sender != nil && w.allSent() && !w.stopping {
+		w.closed = true // whether the last bytes have arrived shows in a moment
+		return
+	}
 	m.hangUp()
 	switch {
 	case w == nil || w.released:
-	case !w.stopped.IsZero(): // it is being stopped, and a closed connection does no harm
+	case w.stopping: // it is being stopped, and a closed connection does no harm
 	case eof && !w.handed.IsZero() && (m.done == doneClosed || m.done == doneSent):
 		m.complete()
 	case eof && !w.handed.IsZero() && !m.keepOpen:

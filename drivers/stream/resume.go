@@ -24,7 +24,7 @@ func (m *machine) resume(lost error) {
 	w := m.work
 	w.callBack()
 	m.hangUp()
-	w.lostAt, w.sender = m.env.Clock.Now(), nil
+	w.lostAt, w.sender = m.desk.Now(), nil
 	w.handed = time.Time{}
 	m.desk.Stand(reasonConnecting)
 	m.env.Log.Warn("connection lost in the middle of a run; asking the device how far it is", zap.String("run", w.job.Run), zap.Error(lost))
@@ -57,7 +57,7 @@ func (m *machine) resumed(w *work, l line, at int64, lost, err error) {
 		return
 	}
 	m.env.Log.Info("the device has told how far it is; the rest is sent", zap.String("run", w.job.Run), zap.Int64("bytes", at))
-	w.lostAt, w.moved = time.Time{}, m.env.Clock.Now()
+	w.lostAt, w.moved = time.Time{}, m.desk.Now()
 	m.desk.GoOn()
 	m.send(m.listen(l), at)
 }

@@ -5,8 +5,6 @@ import (
 	"errors"
 	"sync/atomic"
 	"time"
-
-	"tandem/drivers/clock"
 )
 
 // readyAgain is how long, in wall time, a wire that holds the line back is left alone.
@@ -18,8 +16,7 @@ var errSilent = errors.New("the device does not acknowledge anything any more: i
 // sender sends the bytes of one run, chunk by chunk, no faster than the pace. It never sends a byte twice.
 type sender struct {
 	line      line
-	clock     clock.Clock
-	pace      float64 // bytes a second; 0: no limit
+	pace      float64 // bytes a second of wall time, which is a line's; 0: no limit
 	chunk     int
 	lostAfter time.Duration
 	held      *atomic.Bool // by XOFF
@@ -31,7 +28,7 @@ type sender struct {
 // send sends all bytes from one on. Its error is that of ctx if it was called back.
 func (s *sender) send(ctx context.Context, body []byte, from int64) error {
 	s.sent.Store(from)
-	next := s.clock.Now() // when the pace lets the next chunk go
+	next := time.Now() // when the pace lets the next chunk go
 	for left := body[from:]; len(left) > 0; {
 		if err := s.wait(ctx, &next); err != nil {
 			return err
@@ -56,12 +53,12 @@ func (s *sender) send(ctx context.Context, body []byte, from int64) error {
 
 // wait returns when the pace and the device let a chunk go.
 func (s *sender) wait(ctx context.Context, next *time.Time) error {
-	now := s.clock.Now()
+	now := time.Now()
 	if wait := next.Sub(now); wait > 0 {
-		timer := s.clock.NewTimer(wait)
+		timer := time.NewTimer(wait)
 		defer timer.Stop()
 		select {
-		case <-timer.C():
+		case <-timer.C:
 		case <-ctx.Done():
 			return ctx.Err()
 		}
