@@ -5,6 +5,7 @@ go 1.26.8
 require (
 	codeberg.org/go-fonts/liberation v0.5.0
 	github.com/anishathalye/porcupine v1.3.1
+	github.com/creack/pty v1.1.24
 	github.com/fsnotify/fsnotify v1.10.1
 	github.com/nats-io/jwt/v2 v2.8.2
 	github.com/nats-io/nats-server/v2 v2.15.2

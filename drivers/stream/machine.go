@@ -232,12 +232,13 @@ func (m *machine) send(c *connection, from int64) {
 	ctx, cancel := context.WithCancel(ran)
 	s := &sender{
 		line: c, pace: m.pace, chunk: m.chunk, lostAfter: m.lostAfter, held: &c.held,
-		endWrite: !m.keepOpen || m.done == doneSent,
+		endWrite: !m.keepOpen || m.done == doneSent, ended: make(chan struct{}),
 	}
 	w.sender, w.callBack = s, cancel
 	post := m.desk.Post()
 	go func() {
 		err := s.send(ctx, w.body, from)
+		close(s.ended)
 		post(ran, func() { m.sentAll(w, s, err) })
 	}()
 }

@@ -24,6 +24,7 @@ func (m *machine) resume(lost error) {
 	w := m.work
 	w.callBack()
 	m.hangUp()
+	before := w.sender
 	w.lostAt, w.sender = m.desk.Now(), nil
 	w.handed = time.Time{}
 	m.desk.Stand(reasonConnecting)
@@ -33,6 +34,10 @@ func (m *machine) resume(lost error) {
 	w.callBack = cancel
 	post := m.desk.Post()
 	go func() {
+		if before != nil {
+			<-before.ended
+			sent = before.sent.Load()
+		}
 		l, at, err := m.askHowFar(ctx, sent)
 		taken := post(ctx, func() {
 			if err == nil && (m.work != w || ctx.Err() != nil) {

@@ -22,7 +22,8 @@ type sender struct {
 	held      *atomic.Bool // by XOFF
 	endWrite  bool         // behind the last byte
 
-	sent atomic.Int64 // bytes that may have left, from the first of the file
+	sent  atomic.Int64  // bytes that may have left, from the first of the file
+	ended chan struct{} // closed when it sends nothing more
 }
 
 // send sends all bytes from one on. Its error is that of ctx if it was called back.
