@@ -1,9 +1,0 @@
-package folder
-
-import (
-	"testing"
-
-	"tandem/drivers/drivertest"
-)
-
-func TestRehearsal(t *testing.T) { drivertest.Run(t, Kind()) }
