@@ -46,6 +46,7 @@ type machine struct {
 	end   context.CancelFunc
 
 	turn   chan struct{} // room for one: something is asked of the share that has not come back, of this Run or an earlier one
+	asked  int           // answers that the desk's goroutine waits for
 	anchor anchor        // who has the turn may touch it
 	work   *work         // the run under way; nil: none
 	next   time.Time     // when the folder is looked at again
@@ -73,7 +74,7 @@ type seen struct {
 
 // Open implements filejob.Machine.
 func (m *machine) Open(ctx context.Context, d *filejob.Desk) error {
-	m.desk, m.work, m.away, m.next = d, nil, time.Time{}, time.Time{}
+	m.desk, m.work, m.away, m.next, m.asked = d, nil, time.Time{}, time.Time{}, 0
 	m.ctx, m.end = context.WithCancel(ctx)
 	var n note
 	if d.Job.Live() {
@@ -141,6 +142,9 @@ func within[T any](ctx context.Context, m *machine, what func() (T, error)) (T, 
 // goroutine; next may be nil.
 func then[T any](m *machine, what func() T, next func(T)) {
 	ctx, post := m.ctx, m.desk.Post()
+	if next != nil {
+		m.asked++
+	}
 	go func() {
 		select {
 		case m.turn <- struct{}{}:
@@ -150,7 +154,10 @@ func then[T any](m *machine, what func() T, next func(T)) {
 		answer := what()
 		<-m.turn
 		if next != nil {
-			post(ctx, func() { next(answer) })
+			post(ctx, func() {
+				m.asked--
+				next(answer)
+			})
 		}
 	}()
 }
@@ -284,7 +291,7 @@ func (m *machine) heardOf(err error) bool {
 
 // lostFor says whether the share owes an answer for too long, and gives it up then.
 func (m *machine) lostFor(now time.Time) bool {
-	if len(m.turn) == 0 {
+	if m.asked == 0 && len(m.turn) == 0 {
 		return false
 	}
 	if m.away.IsZero() {

@@ -24,7 +24,7 @@ func (m *machine) begin(job *filejob.Job, n note) {
 func (m *machine) drop() {
 	w := m.work
 	then(m, func() error { return m.share.rename(w.Temp, m.path(w.Name)) }, func(err error) {
-		if m.work != w {
+		if m.work != w || w.dropped {
 			return
 		}
 		switch {
@@ -49,7 +49,7 @@ func (m *machine) stillHere() {
 	w := m.work
 	then(m, func() seen { return m.observe(w.note) }, func(s seen) {
 		switch late := w.withdraw || m.desk.Now().Sub(w.begun) >= beginWithin; {
-		case m.work != w:
+		case m.work != w, w.dropped:
 		case s.err != nil && late:
 			m.work = nil
 			m.desk.LoseJob(fmt.Errorf("nobody knows whether the file was dropped: %w", s.err))
@@ -96,7 +96,7 @@ func (m *machine) Look(job *filejob.Job) time.Duration {
 	if m.lostFor(now) {
 		return m.poll
 	}
-	if len(m.turn) > 0 { // something is under way
+	if m.asked > 0 {
 		return m.poll
 	}
 	if !w.dropped {
