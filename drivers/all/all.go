@@ -7,20 +7,24 @@ import (
 	"strings"
 
 	"tandem/drivers"
+	"tandem/drivers/folder"
 	"tandem/drivers/ipp"
 	"tandem/drivers/operator"
 	"tandem/drivers/rack"
 	"tandem/drivers/sim"
+	"tandem/drivers/stream"
 	"tandem/proto/yamlfile"
 )
 
 // All returns every kind, in the order of their names.
 func All() []drivers.Kind {
 	return []drivers.Kind{
+		folder.Kind(),
 		ipp.Kind(),
 		operator.Kind(),
 		rack.Kind(),
 		sim.Kind(),
+		stream.Kind(),
 	}
 }
 
