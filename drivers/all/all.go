@@ -1,4 +1,4 @@
-// Package all lists every kind of driver that the daemon has built in. A new one is added to All, and nothing else knows
+// Package all lists every kind of driver and of watcher that the daemon has built in. A new one is added to All, and nothing else knows
 // of it by name.
 package all
 
@@ -10,6 +10,7 @@ import (
 	"tandem/drivers/operator"
 	"tandem/drivers/rack"
 	"tandem/drivers/sim"
+	"tandem/drivers/snmp"
 	"tandem/proto/yamlfile"
 )
 
@@ -19,6 +20,7 @@ func All() []drivers.Kind {
 		operator.Kind(),
 		rack.Kind(),
 		sim.Kind(),
+		snmp.Kind(),
 	}
 }
 

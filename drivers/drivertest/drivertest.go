@@ -67,14 +67,29 @@ func Run(t *testing.T, kind drivers.Kind) {
 }
 
 func testKind(t *testing.T, kind drivers.Kind) {
+	if kind.New == nil {
+		t.Fatal("there is no New")
+	}
+	testNames(t, kind)
+	env := drivers.Env{Device: "device-1", Operations: []string{operation}, Clock: clock.Wall()}
+	for _, settings := range []map[string]string{nil, kind.Example} {
+		if _, err := drivers.NewHost(kind, env, settings); err != nil {
+			t.Errorf("with settings %v: %v", settings, err)
+		}
+	}
+	_, err := drivers.NewHost(kind, env, map[string]string{"no-such-setting": "1"})
+	if err == nil || !strings.Contains(err.Error(), "no-such-setting") {
+		t.Errorf("with a setting that is not known: error %v, want one that names it", err)
+	}
+}
+
+// testNames looks at what people see of a kind.
+func testNames(t *testing.T, kind drivers.Kind) {
 	if !drivers.ValidID(kind.Name) {
 		t.Errorf("name %q is no id", kind.Name)
 	}
 	if kind.Summary == "" || strings.ContainsRune(kind.Summary, '\n') {
 		t.Errorf("summary %q is not one line", kind.Summary)
-	}
-	if kind.New == nil {
-		t.Fatal("there is no New")
 	}
 	known := map[string]bool{}
 	for _, s := range kind.Settings {
@@ -87,16 +102,6 @@ func testKind(t *testing.T, kind drivers.Kind) {
 		if !known[name] {
 			t.Errorf("example has the setting %q, which is not declared", name)
 		}
-	}
-	env := drivers.Env{Device: "device-1", Operations: []string{operation}, Clock: clock.Wall()}
-	for _, settings := range []map[string]string{nil, kind.Example} {
-		if _, err := drivers.NewHost(kind, env, settings); err != nil {
-			t.Errorf("with settings %v: %v", settings, err)
-		}
-	}
-	_, err := drivers.NewHost(kind, env, map[string]string{"no-such-setting": "1"})
-	if err == nil || !strings.Contains(err.Error(), "no-such-setting") {
-		t.Errorf("with a setting that is not known: error %v, want one that names it", err)
 	}
 }
 
