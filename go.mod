@@ -5,6 +5,7 @@ go 1.26.8
 require (
 	codeberg.org/go-fonts/liberation v0.5.0
 	github.com/anishathalye/porcupine v1.3.1
+	github.com/eclipse/paho.mqtt.golang v1.5.1
 	github.com/fsnotify/fsnotify v1.10.1
 	github.com/gosnmp/gosnmp v1.47.0
 	github.com/nats-io/jwt/v2 v2.8.2
@@ -45,7 +46,6 @@ require (
 	github.com/benoitkugler/textlayout v0.3.1 // indirect
 	github.com/benoitkugler/textprocessing v0.0.3 // indirect
 	github.com/dustin/go-humanize v1.1.0 // indirect
-	github.com/eclipse/paho.mqtt.golang v1.5.1 // indirect
 	github.com/go-fonts/latin-modern v0.3.3 // indirect
 	github.com/go-text/typesetting v0.3.0 // indirect
 	github.com/golang/freetype v0.0.0-20170609003504-e2365dfdc4a0 // indirect

@@ -9,6 +9,7 @@ import (
 	"tandem/drivers"
 	"tandem/drivers/operator"
 	"tandem/drivers/rack"
+	"tandem/drivers/signal"
 	"tandem/drivers/sim"
 	"tandem/drivers/snmp"
 	"tandem/proto/yamlfile"
@@ -19,6 +20,7 @@ func All() []drivers.Kind {
 	return []drivers.Kind{
 		operator.Kind(),
 		rack.Kind(),
+		signal.Kind(),
 		sim.Kind(),
 		snmp.Kind(),
 	}

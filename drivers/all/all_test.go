@@ -41,7 +41,7 @@ func TestFind(t *testing.T) {
 			t.Errorf("Find(%q) = %q, %v", k.Name, got.Name, err)
 		}
 	}
-	for name, want := range map[string]string{"simm": `did you mean "sim"?`, "no-such-kind": "there are operator, rack, sim, snmp"} {
+	for name, want := range map[string]string{"simm": `did you mean "sim"?`, "no-such-kind": "there are operator, rack, signal, sim, snmp"} {
 		if _, err := all.Find(name); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("Find(%q): error %v, want %q", name, err, want)
 		}
