@@ -1,8 +1,10 @@
 package bus
 
 import (
+	"crypto/rand"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"net/netip"
 	"path/filepath"
@@ -10,11 +12,13 @@ import (
 
 	"github.com/nats-io/jwt/v2"
 	natsserver "github.com/nats-io/nats-server/v2/server"
+
+	"tandem/drivers"
 )
 
-// SignalFile is the name of the file in the store directory with the password of the user that MQTT clients are: sensors,
-// and the watchers that listen to them.
-const SignalFile = "signal-password"
+// SignalFile is the name of the file in the store directory with name and password of the user that MQTT clients are:
+// sensors, and the watchers that listen to them. It is such a file as a watcher's setting credentials names.
+const SignalFile = "signal-credentials"
 
 // SignalUser is the name of that user.
 const SignalUser = "signal"
@@ -67,7 +71,7 @@ func addSignals(opts *natsserver.Options, cfg ServerConfig, account *natsserver.
 	if err != nil {
 		return fmt.Errorf("listen for MQTT on %q: %w", cfg.ListenMQTT, err)
 	}
-	password, err := ensureToken(filepath.Join(cfg.StoreDir, SignalFile))
+	password, err := ensureSignalPassword(filepath.Join(cfg.StoreDir, SignalFile))
 	if err != nil {
 		return err
 	}
@@ -78,6 +82,26 @@ func addSignals(opts *natsserver.Options, cfg ServerConfig, account *natsserver.
 	opts.Users = append(opts.Users, user)
 	opts.MQTT = natsserver.MQTTOpts{Host: host, Port: port}
 	return nil
+}
+
+// ensureSignalPassword returns the sensors' password, making it at the first start with a listener. It is never logged.
+func ensureSignalPassword(path string) (string, error) {
+	c, err := drivers.ReadCredentials(path, "user", "password")
+	if errors.Is(err, fs.ErrNotExist) {
+		password := rand.Text()
+		if err := writeToken(path, "user: "+SignalUser+"\npassword: "+password); err != nil {
+			return "", fmt.Errorf("keep the sensors' password: %w", err)
+		}
+		return password, nil
+	}
+	if err != nil {
+		return "", err
+	}
+	if c["user"] != SignalUser || len(c["password"]) < shortestToken {
+		return "", fmt.Errorf("%s has not the user %s and a password of at least %d characters: delete it, and start the daemon for a new one",
+			path, SignalUser, shortestToken)
+	}
+	return c["password"], nil
 }
 
 // mqttAddress splits host:port. Unlike the bus's own, the address may be one that other machines reach: sensors are no

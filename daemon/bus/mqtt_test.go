@@ -2,7 +2,6 @@ package bus_test
 
 import (
 	"context"
-	"fmt"
 	"net/url"
 	"os"
 	"os/exec"
@@ -24,6 +23,7 @@ type sensors struct {
 	t        *testing.T
 	host     string
 	port     string
+	file     string // of credentials
 	password string
 }
 
@@ -43,11 +43,12 @@ func newSensors(t *testing.T, server *bus.Server, dir string) sensors {
 	if err != nil || u.Port() == "" {
 		t.Fatalf("the server listens for MQTT at %q, %v", address, err)
 	}
-	password, err := os.ReadFile(filepath.Join(dir, bus.SignalFile))
+	file := filepath.Join(dir, bus.SignalFile)
+	credentials, err := drivers.ReadCredentials(file, "user", "password")
 	if err != nil {
 		t.Fatal(err)
 	}
-	return sensors{t, u.Hostname(), u.Port(), strings.TrimSpace(string(password))}
+	return sensors{t, u.Hostname(), u.Port(), file, credentials["password"]}
 }
 
 // run is mosquitto_pub -V mqttv311 as a user; it returns what it writes.
@@ -69,11 +70,7 @@ func (s sensors) say(topic, message string, more ...string) {
 // watched runs a signal watcher on the listener.
 func (s sensors) watched(given map[string]string) (until func(what string, state tandemv1.DeviceState) drivers.Seen, ended <-chan error) {
 	s.t.Helper()
-	credentials := filepath.Join(s.t.TempDir(), "signal")
-	if err := os.WriteFile(credentials, fmt.Appendf(nil, "user: %s\npassword: %s\n", bus.SignalUser, s.password), 0o600); err != nil {
-		s.t.Fatal(err)
-	}
-	given["broker"], given["credentials"] = "tcp://"+s.host+":"+s.port, credentials
+	given["broker"], given["credentials"] = "tcp://"+s.host+":"+s.port, s.file
 	w, err := drivers.NewWatcher(signal.Kind(), drivers.Env{Device: "cutter-1", Operations: []string{"cut"}}, given)
 	if err != nil {
 		s.t.Fatal(err)

@@ -48,8 +48,8 @@ func allSettings() []setting {
 		},
 		{
 			name: "mqtt-listen", preset: constant(""),
-			usage: "address for stack lights and current sensors, MQTT 3.1.1, such as 127.0.0.1:1883; they need the user signal and the\n" +
-				"password in DATA-DIR/bus/signal-password. It goes in clear: on any address but loopback only in a network of machines alone (default none)",
+			usage: "address for stack lights and current sensors, MQTT 3.1.1, such as 127.0.0.1:1883; they need the user and the\n" +
+				"password of DATA-DIR/bus/signal-credentials. They go in clear: on any address but loopback only in a network of machines alone (default none)",
 			read: func(s *Settings, v string) (err error) {
 				s.MQTTListen, err = sensorAddress(v)
 				return err
