@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/spf13/pflag"
+
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -51,6 +53,27 @@ func TestCheckWatch(t *testing.T) {
 		if out := Normalise(f, kinds); len(out.GetDevices()[0].GetWatch()) != len(test.watch) {
 			t.Errorf("%s: normalised to %v", test.name, out.GetDevices()[0].GetWatch())
 		}
+	}
+}
+
+func TestMQTTListen(t *testing.T) {
+	load := func(args ...string) (*Settings, error) {
+		flags := pflag.NewFlagSet("test", pflag.ContinueOnError)
+		Flags(flags)
+		if err := flags.Parse(args); err != nil {
+			t.Fatal(err)
+		}
+		return LoadSettings(flags, Host{OS: "linux", Root: true, LookupEnv: func(string) (string, bool) { return "", false }})
+	}
+	if s, err := load(); err != nil || s.MQTTListen != "" {
+		t.Errorf("the default is %v, %v; want nobody listening", s, err)
+	}
+	if s, err := load("--mqtt-listen=localhost:1883"); err != nil || s.MQTTListen != "127.0.0.1:1883" {
+		t.Errorf("given it is %v, %v", s, err)
+	}
+	_, err := load("--mqtt-listen=127.0.0.1:1883", "--cluster=nats://127.0.0.1:4222", "--name=a")
+	if err == nil || !strings.Contains(err.Error(), "mqtt-listen") {
+		t.Errorf("with a cluster: error %v, want one that names mqtt-listen", err)
 	}
 }
 

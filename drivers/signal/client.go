@@ -119,10 +119,12 @@ func refused(token mqtt.Token, topic string) bool {
 
 // ended drops the error of what was given up because ctx has ended.
 func ended(ctx context.Context, err error) error {
-	if ctx.Err() != nil {
+	select {
+	case <-ctx.Done():
 		return nil
+	default:
+		return err
 	}
-	return err
 }
 
 func (c *client) close() { c.mqtt.Disconnect(0) }

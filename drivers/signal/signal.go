@@ -211,6 +211,7 @@ func (w *watcher) seen(s *state) drivers.Seen {
 		out.State = tandemv1.DeviceState_DEVICE_STATE_IDLE
 	case fault:
 		out.State, out.Reasons = tandemv1.DeviceState_DEVICE_STATE_STOPPED, []string{w.reason}
+	case unknown, dark:
 	}
 	if s.isStale {
 		out.Reasons = append(out.Reasons, reasonStale)

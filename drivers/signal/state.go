@@ -13,6 +13,7 @@ func (h holds) of(v value) time.Duration {
 		return h.idle
 	case fault:
 		return h.fault
+	case unknown, dark:
 	}
 	return 0 // that nothing is known is known at once
 }

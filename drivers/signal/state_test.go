@@ -86,7 +86,6 @@ func run(t *testing.T, given map[string]string, steps []play) *state {
 		for due >= 0 && due <= p.at { // the timer, as Watch has it
 			next := s.settle(begin.Add(due))
 			if next == 0 {
-				due = -1
 				break
 			}
 			due += next

@@ -99,14 +99,14 @@ type agent struct {
 }
 
 type lockedBuffer struct {
-	mu sync.Mutex
-	bytes.Buffer
+	mu   sync.Mutex
+	body bytes.Buffer
 }
 
 func (b *lockedBuffer) Write(p []byte) (int, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.Buffer.Write(p)
+	return b.body.Write(p)
 }
 
 func (b *lockedBuffer) text() string {
@@ -184,7 +184,7 @@ func (a *agent) start() {
 func (a *agent) stop() {
 	if a.cancel != nil {
 		a.cancel()
-		<-a.ended
+		_ = <-a.ended // it was killed
 		a.cancel = nil
 		if a.t.Failed() {
 			a.t.Logf("snmpd: %s", a.log.text())

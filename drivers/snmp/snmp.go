@@ -117,10 +117,12 @@ func (w *watcher) Watch(ctx context.Context, report func(drivers.Seen)) error {
 
 // ended drops the error of a request that was given up because ctx has ended.
 func ended(ctx context.Context, err error) error {
-	if ctx.Err() != nil {
+	select {
+	case <-ctx.Done():
 		return nil
+	default:
+		return err
 	}
-	return err
 }
 
 // secrets say how the agent is spoken to.
