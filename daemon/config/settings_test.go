@@ -67,7 +67,7 @@ func TestDefaults(t *testing.T) {
 		t.Errorf("got  %v\nwant %v", got.Values, want)
 	}
 	if got.DataDir != want[0].Text || got.Listen != want[1].Text || got.BusListen != want[2].Text || got.TimeScale != 1 ||
-		got.Floor != want[4].Text || !got.PlanSearch || got.LogLevel != "info" || got.LogFormat != "console" {
+		got.Floor != want[5].Text || !got.PlanSearch || got.LogLevel != "info" || got.LogFormat != "console" {
 		t.Errorf("settings %+v differ from the values shown", got)
 	}
 }

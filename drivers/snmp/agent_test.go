@@ -112,7 +112,7 @@ func (b *lockedBuffer) Write(p []byte) (int, error) {
 func (b *lockedBuffer) text() string {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.String()
+	return b.body.String()
 }
 
 // newAgent starts snmpd with the objects of a printer. more are lines for its settings.
