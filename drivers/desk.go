@@ -42,6 +42,7 @@ type desk struct {
 	errands     []errand
 	errandCount int
 
+	sights    []sight          // what the watchers say, in the order of precedence
 	device    *driverv1.Status // what the driver last said, without runs; nil: nothing yet
 	observed  time.Time        // when that was
 	life      int              // counts the driver's calls
@@ -354,6 +355,7 @@ func (d *desk) snapshot() *driverv1.Status {
 		s.Runs = append(s.Runs, rs)
 	}
 	leaveOutReadings(s.GetRuns())
+	d.look(s)
 	return s
 }
 

@@ -63,6 +63,25 @@
 // grant over again without its start when the device was lost after the first time, and only a start that was given anew
 // counts. What was under way in the machine itself goes on, and is reported so.
 //
+// # Watching
+//
+// A device has one driver, which does its work, and up to [MaxWatchers] watchers beside it (floor file: watch, in the order
+// of precedence), which read what it does and give no order: its SNMP agent, its stack light. A kind of watcher has
+// NewWatcher in its [Kind] instead of New, is listed in drivers/all like any other, and drivertest.RunWatcher holds it
+// against what every [Watcher] must keep. The host runs the watchers, calls one again that has lost what it reads, and puts
+// what they see together with what the driver says:
+//
+//	runs, link   the driver's alone: a watcher begins, stops and ends no run, whatever it sees
+//	state        the first watcher counts that is reached and knows it; of its state and the driver's the worse is shown:
+//	             stopped before processing before idle. Phase comes with it
+//	reasons      the driver's, those of the watcher whose state counts, and the warnings and reports of the others;
+//	             x-watcher-lost-warning where one is not reached, whose silence is never taken for idle or stopped
+//	supplies     of the first watcher that is reached and knows any
+//
+// What people do at a machine without us is shown and not fought: a device that works without a run of ours is processing
+// with x-other-work-report, one that somebody has stopped is stopped and gets no new run until it is not, and what is under
+// way stays as its driver says.
+//
 // # Without Go
 //
 // The bus carries protobuf JSON over core NATS, on three subjects (see proto/tandem/driver/v1), so a driver can be

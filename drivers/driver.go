@@ -68,8 +68,11 @@ type Kind struct {
 	Settings []Setting
 	// Example works, with no device at hand. The conformance suite uses it, and help shows it.
 	Example map[string]string
-	// New checks settings and makes a driver; it opens nothing. Its errors name the setting and the remedy.
+	// New checks settings and makes a driver; it opens nothing. Its errors name the setting and the remedy. Nil: the kind
+	// only watches.
 	New func(Env, map[string]string) (Driver, error)
+	// NewWatcher does the same for a watcher. Nil: the kind does not watch.
+	NewWatcher func(Env, map[string]string) (Watcher, error)
 }
 
 // Env is what the floor file and the host give to a driver.

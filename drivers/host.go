@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -23,6 +24,8 @@ type Host struct {
 	env    Env
 	driver Driver
 	synced follower // nil: the clock was given, and follows nobody
+
+	watchers []seat // in the order of precedence
 
 	now   func() time.Time                    // the wall clock
 	below func(d time.Duration) time.Duration // chance, from 0 to below d
@@ -45,6 +48,9 @@ func NewHost(kind Kind, env Env, settings map[string]string) (*Host, error) {
 		h.synced, env.Clock = synced, synced
 	}
 	h.env = env
+	if kind.New == nil {
+		return nil, fmt.Errorf("%s only watches: name it under watch, and let the driver of %s be one that does its work, such as operator", kind.Name, env.Device)
+	}
 	if h.driver, err = kind.New(env, settings); err != nil {
 		return nil, fmt.Errorf("%s driver of %s: %w", kind.Name, env.Device, err)
 	}
@@ -81,10 +87,18 @@ func (h *Host) Serve(ctx context.Context, bus Bus) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	desk := newDesk(h.env, h.kind.Manual, h.newEpoch(0))
+	for _, w := range h.watchers {
+		desk.sights = append(desk.sights, sight{kind: w.kind})
+	}
 	drove := make(chan struct{})
 	go func() {
 		defer close(drove)
+		var watched sync.WaitGroup
+		for at := range h.watchers {
+			watched.Go(func() { h.watch(ctx, desk, at) })
+		}
 		h.drive(ctx, desk)
+		watched.Wait()
 	}()
 	t := newTalk(bus, desk, h)
 	err := t.run(ctx)
@@ -94,7 +108,7 @@ func (h *Host) Serve(ctx context.Context, bus Bus) error {
 	select {
 	case <-drove:
 	case <-patience.C:
-		err = errors.Join(err, fmt.Errorf("the %s driver has not returned %s after its context ended", h.kind.Name, returnWithin))
+		err = errors.Join(err, fmt.Errorf("the %s driver, or a watcher, has not returned %s after its context ended", h.kind.Name, returnWithin))
 	}
 	if err != nil {
 		return fmt.Errorf("host of %s: %w", h.env.Device, err)

@@ -38,6 +38,7 @@ func (s *Server) deviceView(st engine.State, d *floor.Device) *tandemv1.Device {
 		return out
 	}
 	out.LastSeenTime = timestamppb.New(st.Now.Add(-time.Duration(float64(ago) * s.scale())))
+	out.Supplies, out.Watched = live.GetSupplies(), live.GetWatched()
 	for _, r := range out.GetRuns() {
 		for _, rs := range live.GetRuns() {
 			if rs.GetRun() == r.GetRun() {

@@ -51,7 +51,7 @@ func serverOptions(cfg ServerConfig, host string, port int, secret secrets) (*na
 		Port:                   port,
 		DontListen:             host == "",
 		NoSigs:                 true,
-		MaxConn:                floorConnections + spareConnections,
+		MaxConn:                floorConnections + signalConnections + spareConnections,
 		MaxPayload:             int32(cfg.MaxPayload),
 		JetStream:              true,
 		JetStreamMaxStore:      cfg.MaxStore,
@@ -64,7 +64,8 @@ func serverOptions(cfg ServerConfig, host string, port int, secret secrets) (*na
 	accounts := fmt.Sprintf(`accounts {
 		%s { jetstream: enabled }
 		%s { limits { max_connections: %d, max_subscriptions: %d, max_payload: %d } }
-	}`, ledgerAccount, floorAccount, floorConnections, floorSubscriptions, MaxBody)
+		%s
+	}`, ledgerAccount, floorAccount, floorConnections, floorSubscriptions, MaxBody, signalSettings(cfg))
 	if err := opts.ProcessConfigString(accounts); err != nil {
 		return nil, fmt.Errorf("configure accounts: %w", err)
 	}
@@ -83,11 +84,9 @@ func serverOptions(cfg ServerConfig, host string, port int, secret secrets) (*na
 		{driverUser, secret.driver, floorAccount, append(inProcess, jwt.ConnectionTypeStandard), driverPermissions()},
 	}
 	for _, u := range users {
-		// The secrets are random and long, so the hash need not be slow; it keeps them out of the server's memory
-		// of options.
-		hash, err := bcrypt.GenerateFromPassword([]byte(u.secret), bcrypt.MinCost)
+		hash, err := hashed(u.name, u.secret)
 		if err != nil {
-			return nil, fmt.Errorf("hash the secret of user %s: %w", u.name, err)
+			return nil, err
 		}
 		from := make(map[string]struct{}, len(u.from))
 		for _, kind := range u.from {
@@ -95,13 +94,25 @@ func serverOptions(cfg ServerConfig, host string, port int, secret secrets) (*na
 		}
 		opts.Users = append(opts.Users, &natsserver.User{
 			Username:               u.name,
-			Password:               string(hash),
+			Password:               hash,
 			Account:                byName[u.account],
 			Permissions:            u.permissions,
 			AllowedConnectionTypes: from,
 		})
 	}
+	if err := addSignals(opts, cfg, byName[signalAccount]); err != nil {
+		return nil, err
+	}
 	return opts, nil
+}
+
+// hashed keeps a secret out of the server's memory of options. The secrets are random and long, so the hash need not be slow.
+func hashed(user, secret string) (string, error) {
+	hash, err := bcrypt.GenerateFromPassword([]byte(secret), bcrypt.MinCost)
+	if err != nil {
+		return "", fmt.Errorf("hash the secret of user %s: %w", user, err)
+	}
+	return string(hash), nil
 }
 
 // driverPermissions is all that a driver may do: say hello and status, hear orders, and answer each order once. There

@@ -107,6 +107,9 @@ func checkStatus(s *driverv1.Status) error {
 	if err := checkReasons(s.GetStateReasons()); err != nil {
 		return err
 	}
+	if err := checkWatched(s); err != nil {
+		return err
+	}
 	for i, r := range s.GetRuns() {
 		if err := checkRun(r); err != nil {
 			return fmt.Errorf("runs[%d].%w", i, err)

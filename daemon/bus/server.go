@@ -36,6 +36,9 @@ type ServerConfig struct {
 	// Listen is the host:port for drivers of other processes; port 0 takes a free one. Only loopback is accepted.
 	// Empty: no socket, in-process connections only.
 	Listen string
+	// ListenMQTT is the host:port for MQTT 3.1.1, for sensors and the watchers that listen to them; port 0 takes a free one.
+	// They are one user, with the password in [SignalFile], in an account of their own. Empty: nobody listens.
+	ListenMQTT string
 	// MaxPayload is the greatest ledger record, in bytes; 0 means 1 MiB. Drivers are always held to [MaxBody].
 	MaxPayload int
 	// Failed is told when a stream cannot be written any more: the server answers nobody who appends to it, and only a new
@@ -58,7 +61,7 @@ func (c ServerConfig) check() error {
 }
 
 // Server is an embedded NATS server with two accounts: LEDGER, which has JetStream and can be reached only in this
-// process, and FLOOR, where the daemon and the drivers meet.
+// process, and FLOOR, where the daemon and the drivers meet. A third, SIGNAL, is there if it listens for MQTT.
 type Server struct {
 	server   *natsserver.Server
 	lock     *os.File

@@ -1,7 +1,6 @@
 package config
 
 import (
-	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -25,6 +24,7 @@ func (c *check) device(field string, d *tandemv1.Device) {
 	c.amount(field+".price", d.GetPrice())
 	c.amount(field+".running_hour", d.GetRunningHour())
 	kind := c.driver(field+".driver", d)
+	c.watches(field+".watch", d)
 	c.count(field+".abilities", len(d.GetAbilities()), mostAbilities)
 	if len(d.GetAbilities()) == 0 {
 		c.add(field+".abilities", "is empty; say at least one operation the device can do")
@@ -84,15 +84,7 @@ func (c *check) driver(field string, d *tandemv1.Device) Kind {
 	if kind.CheckDevice == nil {
 		return kind
 	}
-	var joined interface{ Unwrap() []error }
-	switch err := kind.CheckDevice(d); {
-	case errors.As(err, &joined):
-		for _, e := range joined.Unwrap() {
-			c.add(field+".settings", "%v", e)
-		}
-	case err != nil:
-		c.add(field+".settings", "%v", err)
-	}
+	c.joined(field+".settings", kind.CheckDevice(d))
 	return kind
 }
 

@@ -84,6 +84,9 @@ func (s *Settings) checkCluster() error {
 		return nil
 	}
 	var problems []error
+	if s.MQTTListen != "" {
+		problems = append(problems, &SettingError{Name: "mqtt-listen", Origin: "given with cluster", Problem: "is " + s.MQTTListen + ", and this daemon has no server of its own; leave it out, and let sensors speak to an MQTT server elsewhere"})
+	}
 	if s.Name == "" {
 		problems = append(problems, &SettingError{Name: "name", Origin: "needed with cluster", Problem: "is empty; give each daemon of the cluster a name of its own"})
 	}

@@ -24,6 +24,8 @@ type Kind struct {
 	// CheckDevice checks the device's driver settings and whether the driver can serve it. Errors that are joined count
 	// one by one. Nil: nothing to check.
 	CheckDevice func(*tandemv1.Device) error
+	// CheckWatch checks whether a watcher of this kind can watch the device with its settings. Nil: nothing to check.
+	CheckWatch func(*tandemv1.Device, *tandemv1.Watch) error
 }
 
 // LoadFloor reads, checks and normalises the floor file at path: as JSON if its name ends in .json, else as YAML. What is
@@ -57,7 +59,7 @@ func Normalise(f *tandemv1.FloorFile, kinds Kinds) *tandemv1.FloorFile {
 		out.Devices = append(out.Devices, &tandemv1.Device{
 			Id: d.GetId(), DisplayName: d.GetDisplayName(), Abilities: d.GetAbilities(), Capacity: max(d.GetCapacity(), 1),
 			Capabilities: d.GetCapabilities(), LoadedMedia: d.GetLoadedMedia(),
-			Price: d.GetPrice(), RunningHour: d.GetRunningHour(),
+			Price: d.GetPrice(), RunningHour: d.GetRunningHour(), Watch: d.GetWatch(),
 			Driver: &tandemv1.Driver{
 				Kind: d.GetDriver().GetKind(), Settings: d.GetDriver().GetSettings(),
 				External: d.GetDriver().GetExternal(), Manual: kind.Manual,

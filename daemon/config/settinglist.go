@@ -47,6 +47,15 @@ func allSettings() []setting {
 			},
 		},
 		{
+			name: "mqtt-listen", preset: constant(""),
+			usage: "address for stack lights and current sensors, MQTT 3.1.1, such as 127.0.0.1:1883; they need the user and the\n" +
+				"password of DATA-DIR/bus/signal-credentials. They go in clear: on any address but loopback only in a network of machines alone (default none)",
+			read: func(s *Settings, v string) (err error) {
+				s.MQTTListen, err = sensorAddress(v)
+				return err
+			},
+		},
+		{
 			name: "time-scale", preset: constant("1"),
 			usage: "how much faster than the wall clock the floor's clock runs; above 1 for simulated floors only, as drying times shrink with it (default 1)",
 			read: func(s *Settings, v string) error {

@@ -17,6 +17,7 @@ type Settings struct {
 	DataDir    string  // absolute; the daemon creates it
 	Listen     string  // gRPC, host:port on loopback
 	BusListen  string  // bus for drivers of other processes, host:port on loopback; empty: only bundled drivers
+	MQTTListen string  // MQTT for sensors and their watchers, host:port; empty: nobody listens
 	PlanSearch bool    // plans are searched for in the background
 	TimeScale  float64 // how much faster than the wall clock the floor's clock runs; 1 except on a simulated floor
 	Floor      string  // path of the floor file, absolute

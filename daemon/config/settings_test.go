@@ -50,6 +50,7 @@ func TestDefaults(t *testing.T) {
 		{"data-dir", "/home/edda/.local/state/tandem", "default"},
 		{"listen", "127.0.0.1:7431", "default"},
 		{"bus-listen", "127.0.0.1:7432", "default"},
+		{"mqtt-listen", "", "default"},
 		{"time-scale", "1", "default"},
 		{"floor", "/home/edda/.config/tandem/floor.yaml", "default"},
 		{"plan-search", "on", "default"},
@@ -66,7 +67,7 @@ func TestDefaults(t *testing.T) {
 		t.Errorf("got  %v\nwant %v", got.Values, want)
 	}
 	if got.DataDir != want[0].Text || got.Listen != want[1].Text || got.BusListen != want[2].Text || got.TimeScale != 1 ||
-		got.Floor != want[4].Text || !got.PlanSearch || got.LogLevel != "info" || got.LogFormat != "console" {
+		got.Floor != want[5].Text || !got.PlanSearch || got.LogLevel != "info" || got.LogFormat != "console" {
 		t.Errorf("settings %+v differ from the values shown", got)
 	}
 }
@@ -136,6 +137,7 @@ func TestPrecedence(t *testing.T) {
 		{"data-dir", filepath.Join(filepath.Dir(path), "data"), path + ":6"}, // relative to the file
 		{"listen", "localhost:3", "flag --listen"},
 		{"bus-listen", "", path + ":3"},
+		{"mqtt-listen", "", "default"},
 		{"time-scale", "60", path + ":4"},
 		{"floor", floor, "environment TANDEM_FLOOR"},
 		{"plan-search", "on", "default"},

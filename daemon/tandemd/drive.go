@@ -27,28 +27,50 @@ func knownKinds(name string) (config.Kind, error) {
 		return config.Kind{}, err
 	}
 	return config.Kind{Manual: kind.Manual, CheckDevice: func(d *tandemv1.Device) error {
-		_, err := newHost(d, "", zap.NewNop())
+		_, err := drivers.NewHost(kind, environment(d, "", zap.NewNop()), d.GetDriver().GetSettings())
+		return err
+	}, CheckWatch: func(d *tandemv1.Device, w *tandemv1.Watch) error {
+		_, err := drivers.NewWatcher(kind, environment(d, "", zap.NewNop()), w.GetSettings())
 		return err
 	}}, nil
 }
 
-// newHost makes the host of a device's driver; it opens nothing.
+// environment is what a device's driver and its watchers are given.
+func environment(d *tandemv1.Device, stateDir string, log *zap.Logger) drivers.Env {
+	env := drivers.Env{Device: d.GetId(), Capacity: int(d.GetCapacity()), Log: log.Named("driver"), StateDir: stateDir}
+	for _, a := range d.GetAbilities() {
+		env.Operations = append(env.Operations, a.GetOperation())
+	}
+	return env
+}
+
+// newHost makes the host of a device's driver and of its watchers; it opens nothing.
 func newHost(d *tandemv1.Device, dataDir string, log *zap.Logger) (*drivers.Host, error) {
 	kind, err := all.Find(d.GetDriver().GetKind())
 	if err != nil {
 		return nil, err
 	}
-	env := drivers.Env{Device: d.GetId(), Capacity: int(d.GetCapacity()), Log: log.Named("driver")}
-	for _, a := range d.GetAbilities() {
-		env.Operations = append(env.Operations, a.GetOperation())
-	}
+	stateDir := ""
 	if dataDir != "" {
-		env.StateDir = filepath.Join(dataDir, "drivers", d.GetId())
-		if err := os.MkdirAll(env.StateDir, 0o700); err != nil {
+		stateDir = filepath.Join(dataDir, "drivers", d.GetId())
+		if err := os.MkdirAll(stateDir, 0o700); err != nil {
 			return nil, fmt.Errorf("make the driver's folder: %w", err)
 		}
 	}
-	return drivers.NewHost(kind, env, d.GetDriver().GetSettings())
+	host, err := drivers.NewHost(kind, environment(d, stateDir, log), d.GetDriver().GetSettings())
+	if err != nil {
+		return nil, err
+	}
+	for _, w := range d.GetWatch() {
+		kind, err := all.Find(w.GetKind())
+		if err != nil {
+			return nil, err
+		}
+		if err := host.Watch(kind, w.GetSettings()); err != nil {
+			return nil, err
+		}
+	}
+	return host, nil
 }
 
 // hosts are the drivers that run inside the daemon.

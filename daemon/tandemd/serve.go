@@ -60,7 +60,7 @@ func serveCommand() *cobra.Command {
 				return &usageError{err}
 			}
 			cfg := daemonConfig{
-				DataDir: set.DataDir, Listen: set.Listen, BusListen: set.BusListen, TimeScale: set.TimeScale, File: file, Plan: set.PlanSearch,
+				DataDir: set.DataDir, Listen: set.Listen, BusListen: set.BusListen, MQTTListen: set.MQTTListen, TimeScale: set.TimeScale, File: file, Plan: set.PlanSearch,
 				SpaceLimit: set.SpaceLimit, Ballast: set.Ballast, Log: log,
 			}
 			if len(set.Cluster) > 0 {
@@ -78,14 +78,14 @@ func serveCommand() *cobra.Command {
 
 // daemonConfig is what one daemon is made of.
 type daemonConfig struct {
-	DataDir, Listen, BusListen string
-	TimeScale                  float64
-	Begin                      time.Time // what a simulated floor's clock shows when its ledger is empty; zero: the computer's time
-	File                       *tandemv1.FloorFile
-	Plan                       bool // search for plans in the background
-	SpaceLimit, Ballast        int64
-	Doors                      []grpc.ServerOption // credentials and checks of those who come in; none: loopback only
-	Log                        *zap.Logger
+	DataDir, Listen, BusListen, MQTTListen string
+	TimeScale                              float64
+	Begin                                  time.Time // what a simulated floor's clock shows when its ledger is empty; zero: the computer's time
+	File                                   *tandemv1.FloorFile
+	Plan                                   bool // search for plans in the background
+	SpaceLimit, Ballast                    int64
+	Doors                                  []grpc.ServerOption // credentials and checks of those who come in; none: loopback only
+	Log                                    *zap.Logger
 
 	place  place   // where it is, through all its lives; not for a member of a cluster
 	member *member // of a cluster; nil: the daemon keeps its ledger itself, and always leads

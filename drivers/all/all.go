@@ -1,4 +1,4 @@
-// Package all lists every kind of driver that the daemon has built in. A new one is added to All, and nothing else knows
+// Package all lists every kind of driver and of watcher that the daemon has built in. A new one is added to All, and nothing else knows
 // of it by name.
 package all
 
@@ -11,7 +11,9 @@ import (
 	"tandem/drivers/ipp"
 	"tandem/drivers/operator"
 	"tandem/drivers/rack"
+	"tandem/drivers/signal"
 	"tandem/drivers/sim"
+	"tandem/drivers/snmp"
 	"tandem/drivers/stream"
 	"tandem/proto/yamlfile"
 )
@@ -23,7 +25,9 @@ func All() []drivers.Kind {
 		ipp.Kind(),
 		operator.Kind(),
 		rack.Kind(),
+		signal.Kind(),
 		sim.Kind(),
+		snmp.Kind(),
 		stream.Kind(),
 	}
 }

@@ -19,7 +19,12 @@ func TestEveryKind(t *testing.T) {
 			if kind.Name == "ipp" { // which needs a device to talk to
 				kind = ipptest.Conformable(t, kind)
 			}
-			drivertest.Run(t, kind)
+			if kind.New != nil {
+				drivertest.Run(t, kind)
+			}
+			if kind.NewWatcher != nil {
+				drivertest.RunWatcher(t, kind)
+			}
 		})
 	}
 }
@@ -40,7 +45,7 @@ func TestFind(t *testing.T) {
 			t.Errorf("Find(%q) = %q, %v", k.Name, got.Name, err)
 		}
 	}
-	for name, want := range map[string]string{"simm": `did you mean "sim"?`, "no-such-kind": "there are folder, ipp, operator, rack, sim, stream"} {
+	for name, want := range map[string]string{"simm": `did you mean "sim"?`, "no-such-kind": "there are folder, ipp, operator, rack, signal, sim, snmp, stream"} {
 		if _, err := all.Find(name); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("Find(%q): error %v, want %q", name, err, want)
 		}
@@ -51,7 +56,11 @@ func TestFind(t *testing.T) {
 func TestNamesSuggest(t *testing.T) {
 	for _, k := range all.All() {
 		for _, s := range k.Settings {
-			_, err := drivers.NewHost(k, drivers.Env{Device: "d", Operations: []string{"cut"}}, map[string]string{s.Name + "x": "1"})
+			env, slip := drivers.Env{Device: "d", Operations: []string{"cut"}}, map[string]string{s.Name + "x": "1"}
+			_, err := drivers.NewHost(k, env, slip)
+			if k.New == nil {
+				_, err = drivers.NewWatcher(k, env, slip)
+			}
 			if want := `did you mean "` + s.Name + `"?`; err == nil || !strings.Contains(err.Error(), want) {
 				t.Errorf("%s: setting %q: error %v, want %s", k.Name, s.Name+"x", err, want)
 			}

@@ -67,27 +67,10 @@ func Run(t *testing.T, kind drivers.Kind) {
 }
 
 func testKind(t *testing.T, kind drivers.Kind) {
-	if !drivers.ValidID(kind.Name) {
-		t.Errorf("name %q is no id", kind.Name)
-	}
-	if kind.Summary == "" || strings.ContainsRune(kind.Summary, '\n') {
-		t.Errorf("summary %q is not one line", kind.Summary)
-	}
 	if kind.New == nil {
 		t.Fatal("there is no New")
 	}
-	known := map[string]bool{}
-	for _, s := range kind.Settings {
-		if !drivers.ValidID(s.Name) || s.Help == "" || known[s.Name] {
-			t.Errorf("setting %q: it needs an id of its own and help", s.Name)
-		}
-		known[s.Name] = true
-	}
-	for name := range kind.Example {
-		if !known[name] {
-			t.Errorf("example has the setting %q, which is not declared", name)
-		}
-	}
+	testNames(t, kind)
 	env := drivers.Env{Device: "device-1", Operations: []string{operation}, Clock: clock.Wall()}
 	if _, err := drivers.NewHost(kind, env, kind.Example); err != nil {
 		t.Errorf("with settings %v: %v", kind.Example, err)
@@ -100,6 +83,28 @@ func testKind(t *testing.T, kind drivers.Kind) {
 	_, err = drivers.NewHost(kind, env, map[string]string{"no-such-setting": "1"})
 	if err == nil || !strings.Contains(err.Error(), "no-such-setting") {
 		t.Errorf("with a setting that is not known: error %v, want one that names it", err)
+	}
+}
+
+// testNames looks at what people see of a kind.
+func testNames(t *testing.T, kind drivers.Kind) {
+	if !drivers.ValidID(kind.Name) {
+		t.Errorf("name %q is no id", kind.Name)
+	}
+	if kind.Summary == "" || strings.ContainsRune(kind.Summary, '\n') {
+		t.Errorf("summary %q is not one line", kind.Summary)
+	}
+	known := map[string]bool{}
+	for _, s := range kind.Settings {
+		if !drivers.ValidID(s.Name) || s.Help == "" || known[s.Name] {
+			t.Errorf("setting %q: it needs an id of its own and help", s.Name)
+		}
+		known[s.Name] = true
+	}
+	for name := range kind.Example {
+		if !known[name] {
+			t.Errorf("example has the setting %q, which is not declared", name)
+		}
 	}
 }
 

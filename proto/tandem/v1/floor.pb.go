@@ -869,6 +869,9 @@ type Device struct {
 	Price float64 `protobuf:"fixed64,8,opt,name=price,proto3" json:"price,omitempty"`
 	// For comparisons: what an hour of its running costs beside people and material.
 	RunningHour float64 `protobuf:"fixed64,9,opt,name=running_hour,json=runningHour,proto3" json:"running_hour,omitempty"`
+	// What watches it beside its driver, in the order of precedence: the first that is reached and knows the state counts,
+	// the first that knows supplies counts for those. A watcher starts, stops and ends nothing.
+	Watch []*Watch `protobuf:"bytes,15,rep,name=watch,proto3" json:"watch,omitempty"`
 	// Output only: the code on the device, type letter D.
 	Code string `protobuf:"bytes,20,opt,name=code,proto3" json:"code,omitempty"`
 	// Output only: what its driver last said.
@@ -907,8 +910,12 @@ type Device struct {
 	BackTime *timestamppb.Timestamp `protobuf:"bytes,37,opt,name=back_time,json=backTime,proto3" json:"back_time,omitempty"`
 	// Output only: somebody has to take the last work off it; until then it is expected not to be free.
 	UnloadUntilTime *timestamppb.Timestamp `protobuf:"bytes,38,opt,name=unload_until_time,json=unloadUntilTime,proto3" json:"unload_until_time,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Output only: inks, waste tanks and media as a watcher reads them off the device.
+	Supplies []*Supply `protobuf:"bytes,45,rep,name=supplies,proto3" json:"supplies,omitempty"`
+	// Output only: what each of its watchers sees, in the order of precedence.
+	Watched       []*Watched `protobuf:"bytes,46,rep,name=watched,proto3" json:"watched,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Device) Reset() {
@@ -1002,6 +1009,13 @@ func (x *Device) GetRunningHour() float64 {
 		return x.RunningHour
 	}
 	return 0
+}
+
+func (x *Device) GetWatch() []*Watch {
+	if x != nil {
+		return x.Watch
+	}
+	return nil
 }
 
 func (x *Device) GetCode() string {
@@ -1133,6 +1147,20 @@ func (x *Device) GetBackTime() *timestamppb.Timestamp {
 func (x *Device) GetUnloadUntilTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.UnloadUntilTime
+	}
+	return nil
+}
+
+func (x *Device) GetSupplies() []*Supply {
+	if x != nil {
+		return x.Supplies
+	}
+	return nil
+}
+
+func (x *Device) GetWatched() []*Watched {
+	if x != nil {
+		return x.Watched
 	}
 	return nil
 }
@@ -1500,6 +1528,225 @@ func (x *Driver) GetManual() bool {
 	return false
 }
 
+// Watch names a kind of watcher and its settings.
+type Watch struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// snmp, signal, or another kind that `tandemd drivers` lists as a watcher.
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Settings of that kind.
+	Settings      map[string]string `protobuf:"bytes,2,rep,name=settings,proto3" json:"settings,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Watch) Reset() {
+	*x = Watch{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Watch) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Watch) ProtoMessage() {}
+
+func (x *Watch) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Watch.ProtoReflect.Descriptor instead.
+func (*Watch) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *Watch) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *Watch) GetSettings() map[string]string {
+	if x != nil {
+		return x.Settings
+	}
+	return nil
+}
+
+// Watched is what one watcher sees of a device.
+type Watched struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Kind of watcher.
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Online: it reaches what it reads.
+	Link Link `protobuf:"varint,2,opt,name=link,proto3,enum=tandem.v1.Link" json:"link,omitempty"`
+	// State that it sees. Absent: it does not know.
+	State DeviceState `protobuf:"varint,3,opt,name=state,proto3,enum=tandem.v1.DeviceState" json:"state,omitempty"`
+	// Why.
+	StateReasons []string `protobuf:"bytes,4,rep,name=state_reasons,json=stateReasons,proto3" json:"state_reasons,omitempty"`
+	// What the device shows people, such as the text of its display.
+	Message       string `protobuf:"bytes,5,opt,name=message,proto3" json:"message,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Watched) Reset() {
+	*x = Watched{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Watched) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Watched) ProtoMessage() {}
+
+func (x *Watched) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Watched.ProtoReflect.Descriptor instead.
+func (*Watched) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *Watched) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *Watched) GetLink() Link {
+	if x != nil {
+		return x.Link
+	}
+	return Link_LINK_UNSPECIFIED
+}
+
+func (x *Watched) GetState() DeviceState {
+	if x != nil {
+		return x.State
+	}
+	return DeviceState_DEVICE_STATE_UNSPECIFIED
+}
+
+func (x *Watched) GetStateReasons() []string {
+	if x != nil {
+		return x.StateReasons
+	}
+	return nil
+}
+
+func (x *Watched) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+// Supply is something that a device uses up or fills.
+type Supply struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As the device calls it.
+	DisplayName string `protobuf:"bytes,1,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// What it is: media, or a word of PrtMarkerSuppliesTypeTC of the Printer MIB in lower case, such as ink or waste-ink.
+	Kind string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	// It is filled, not used up: level says how full it is.
+	Receptacle bool `protobuf:"varint,3,opt,name=receptacle,proto3" json:"receptacle,omitempty"`
+	// The device told a level.
+	LevelKnown bool `protobuf:"varint,4,opt,name=level_known,json=levelKnown,proto3" json:"level_known,omitempty"`
+	// Level in per cent of its capacity, 0 to 100; 0 unless level_known.
+	LevelPercent  int32 `protobuf:"varint,5,opt,name=level_percent,json=levelPercent,proto3" json:"level_percent,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Supply) Reset() {
+	*x = Supply{}
+	mi := &file_tandem_v1_floor_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Supply) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Supply) ProtoMessage() {}
+
+func (x *Supply) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_v1_floor_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Supply.ProtoReflect.Descriptor instead.
+func (*Supply) Descriptor() ([]byte, []int) {
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *Supply) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *Supply) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *Supply) GetReceptacle() bool {
+	if x != nil {
+		return x.Receptacle
+	}
+	return false
+}
+
+func (x *Supply) GetLevelKnown() bool {
+	if x != nil {
+		return x.LevelKnown
+	}
+	return false
+}
+
+func (x *Supply) GetLevelPercent() int32 {
+	if x != nil {
+		return x.LevelPercent
+	}
+	return 0
+}
+
 // Ability is an operation a device can do, what it accepts and how long it takes:
 // time = changeovers + warm_up + setup + per_piece * pieces + per_metre * web length + per_path_metre * knife path
 // + panels * (feed_out + marks + separation_cut).
@@ -1575,7 +1822,7 @@ type Ability struct {
 
 func (x *Ability) Reset() {
 	*x = Ability{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[12]
+	mi := &file_tandem_v1_floor_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1587,7 +1834,7 @@ func (x *Ability) String() string {
 func (*Ability) ProtoMessage() {}
 
 func (x *Ability) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[12]
+	mi := &file_tandem_v1_floor_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1600,7 +1847,7 @@ func (x *Ability) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Ability.ProtoReflect.Descriptor instead.
 func (*Ability) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{12}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Ability) GetOperation() string {
@@ -1830,7 +2077,7 @@ type PrintMode struct {
 
 func (x *PrintMode) Reset() {
 	*x = PrintMode{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[13]
+	mi := &file_tandem_v1_floor_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1842,7 +2089,7 @@ func (x *PrintMode) String() string {
 func (*PrintMode) ProtoMessage() {}
 
 func (x *PrintMode) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[13]
+	mi := &file_tandem_v1_floor_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1855,7 +2102,7 @@ func (x *PrintMode) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PrintMode.ProtoReflect.Descriptor instead.
 func (*PrintMode) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{13}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *PrintMode) GetMode() string {
@@ -1909,7 +2156,7 @@ type Carriage struct {
 
 func (x *Carriage) Reset() {
 	*x = Carriage{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[14]
+	mi := &file_tandem_v1_floor_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1921,7 +2168,7 @@ func (x *Carriage) String() string {
 func (*Carriage) ProtoMessage() {}
 
 func (x *Carriage) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[14]
+	mi := &file_tandem_v1_floor_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1934,7 +2181,7 @@ func (x *Carriage) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Carriage.ProtoReflect.Descriptor instead.
 func (*Carriage) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{14}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Carriage) GetSwathUm() int64 {
@@ -2013,7 +2260,7 @@ type CutMotion struct {
 
 func (x *CutMotion) Reset() {
 	*x = CutMotion{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[15]
+	mi := &file_tandem_v1_floor_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2025,7 +2272,7 @@ func (x *CutMotion) String() string {
 func (*CutMotion) ProtoMessage() {}
 
 func (x *CutMotion) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[15]
+	mi := &file_tandem_v1_floor_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2038,7 +2285,7 @@ func (x *CutMotion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CutMotion.ProtoReflect.Descriptor instead.
 func (*CutMotion) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{15}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CutMotion) GetSpeedUm() int64 {
@@ -2123,7 +2370,7 @@ type Changeover struct {
 
 func (x *Changeover) Reset() {
 	*x = Changeover{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[16]
+	mi := &file_tandem_v1_floor_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2135,7 +2382,7 @@ func (x *Changeover) String() string {
 func (*Changeover) ProtoMessage() {}
 
 func (x *Changeover) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[16]
+	mi := &file_tandem_v1_floor_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2148,7 +2395,7 @@ func (x *Changeover) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Changeover.ProtoReflect.Descriptor instead.
 func (*Changeover) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{16}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Changeover) GetKind() string {
@@ -2199,7 +2446,7 @@ type UnattendedStart struct {
 
 func (x *UnattendedStart) Reset() {
 	*x = UnattendedStart{}
-	mi := &file_tandem_v1_floor_proto_msgTypes[17]
+	mi := &file_tandem_v1_floor_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2211,7 +2458,7 @@ func (x *UnattendedStart) String() string {
 func (*UnattendedStart) ProtoMessage() {}
 
 func (x *UnattendedStart) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_v1_floor_proto_msgTypes[17]
+	mi := &file_tandem_v1_floor_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2224,7 +2471,7 @@ func (x *UnattendedStart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnattendedStart.ProtoReflect.Descriptor instead.
 func (*UnattendedStart) Descriptor() ([]byte, []int) {
-	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{17}
+	return file_tandem_v1_floor_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *UnattendedStart) GetAllowedBy() string {
@@ -2316,7 +2563,8 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\x06low_um\x18\x06 \x01(\x03R\x05lowUm\x12\x14\n" +
 	"\x05blade\x18\a \x01(\tR\x05blade\x12%\n" +
 	"\x0ethrough_passes\x18\b \x01(\x05R\rthroughPasses\x12#\n" +
-	"\rfilm_required\x18\t \x01(\bR\ffilmRequired\"\x8b\t\n" +
+	"\rfilm_required\x18\t \x01(\bR\ffilmRequired\"\x90\n" +
+	"\n" +
 	"\x06Device\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x120\n" +
@@ -2326,7 +2574,8 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\x06driver\x18\x06 \x01(\v2\x11.tandem.v1.DriverR\x06driver\x12!\n" +
 	"\floaded_media\x18\a \x01(\tR\vloadedMedia\x12\x14\n" +
 	"\x05price\x18\b \x01(\x01R\x05price\x12!\n" +
-	"\frunning_hour\x18\t \x01(\x01R\vrunningHour\x12\x12\n" +
+	"\frunning_hour\x18\t \x01(\x01R\vrunningHour\x12&\n" +
+	"\x05watch\x18\x0f \x03(\v2\x10.tandem.v1.WatchR\x05watch\x12\x12\n" +
 	"\x04code\x18\x14 \x01(\tR\x04code\x12,\n" +
 	"\x05state\x18\x15 \x01(\x0e2\x16.tandem.v1.DeviceStateR\x05state\x12#\n" +
 	"\rstate_reasons\x18\x16 \x03(\tR\fstateReasons\x12,\n" +
@@ -2347,7 +2596,9 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\x05blade\x18# \x01(\tR\x05blade\x12\"\n" +
 	"\rblade_used_um\x18$ \x01(\x03R\vbladeUsedUm\x127\n" +
 	"\tback_time\x18% \x01(\v2\x1a.google.protobuf.TimestampR\bbackTime\x12F\n" +
-	"\x11unload_until_time\x18& \x01(\v2\x1a.google.protobuf.TimestampR\x0funloadUntilTime\x1a?\n" +
+	"\x11unload_until_time\x18& \x01(\v2\x1a.google.protobuf.TimestampR\x0funloadUntilTime\x12-\n" +
+	"\bsupplies\x18- \x03(\v2\x11.tandem.v1.SupplyR\bsupplies\x12,\n" +
+	"\awatched\x18. \x03(\v2\x12.tandem.v1.WatchedR\awatched\x1a?\n" +
 	"\x11CapabilitiesEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xcc\x02\n" +
@@ -2389,7 +2640,28 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\x06manual\x18\x14 \x01(\bR\x06manual\x1a;\n" +
 	"\rSettingsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xad\v\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x94\x01\n" +
+	"\x05Watch\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12:\n" +
+	"\bsettings\x18\x02 \x03(\v2\x1e.tandem.v1.Watch.SettingsEntryR\bsettings\x1a;\n" +
+	"\rSettingsEntry\x12\x10\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xaf\x01\n" +
+	"\aWatched\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12#\n" +
+	"\x04link\x18\x02 \x01(\x0e2\x0f.tandem.v1.LinkR\x04link\x12,\n" +
+	"\x05state\x18\x03 \x01(\x0e2\x16.tandem.v1.DeviceStateR\x05state\x12#\n" +
+	"\rstate_reasons\x18\x04 \x03(\tR\fstateReasons\x12\x18\n" +
+	"\amessage\x18\x05 \x01(\tR\amessage\"\xa5\x01\n" +
+	"\x06Supply\x12!\n" +
+	"\fdisplay_name\x18\x01 \x01(\tR\vdisplayName\x12\x12\n" +
+	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x1e\n" +
+	"\n" +
+	"receptacle\x18\x03 \x01(\bR\n" +
+	"receptacle\x12\x1f\n" +
+	"\vlevel_known\x18\x04 \x01(\bR\n" +
+	"levelKnown\x12#\n" +
+	"\rlevel_percent\x18\x05 \x01(\x05R\flevelPercent\"\xad\v\n" +
 	"\aAbility\x12\x1c\n" +
 	"\toperation\x18\x01 \x01(\tR\toperation\x12\x14\n" +
 	"\x05media\x18\x02 \x03(\tR\x05media\x12\x12\n" +
@@ -2487,7 +2759,7 @@ func file_tandem_v1_floor_proto_rawDescGZIP() []byte {
 }
 
 var file_tandem_v1_floor_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_tandem_v1_floor_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
+var file_tandem_v1_floor_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_tandem_v1_floor_proto_goTypes = []any{
 	(Attendance)(0),               // 0: tandem.v1.Attendance
 	(*FloorFile)(nil),             // 1: tandem.v1.FloorFile
@@ -2502,21 +2774,25 @@ var file_tandem_v1_floor_proto_goTypes = []any{
 	(*Lot)(nil),                   // 10: tandem.v1.Lot
 	(*DeviceRun)(nil),             // 11: tandem.v1.DeviceRun
 	(*Driver)(nil),                // 12: tandem.v1.Driver
-	(*Ability)(nil),               // 13: tandem.v1.Ability
-	(*PrintMode)(nil),             // 14: tandem.v1.PrintMode
-	(*Carriage)(nil),              // 15: tandem.v1.Carriage
-	(*CutMotion)(nil),             // 16: tandem.v1.CutMotion
-	(*Changeover)(nil),            // 17: tandem.v1.Changeover
-	(*UnattendedStart)(nil),       // 18: tandem.v1.UnattendedStart
-	nil,                           // 19: tandem.v1.Rules.CutNamesEntry
-	nil,                           // 20: tandem.v1.Device.CapabilitiesEntry
-	nil,                           // 21: tandem.v1.Driver.SettingsEntry
-	(*durationpb.Duration)(nil),   // 22: google.protobuf.Duration
-	(DeviceState)(0),              // 23: tandem.v1.DeviceState
-	(DevicePhase)(0),              // 24: tandem.v1.DevicePhase
-	(Link)(0),                     // 25: tandem.v1.Link
-	(*timestamppb.Timestamp)(nil), // 26: google.protobuf.Timestamp
-	(JobState)(0),                 // 27: tandem.v1.JobState
+	(*Watch)(nil),                 // 13: tandem.v1.Watch
+	(*Watched)(nil),               // 14: tandem.v1.Watched
+	(*Supply)(nil),                // 15: tandem.v1.Supply
+	(*Ability)(nil),               // 16: tandem.v1.Ability
+	(*PrintMode)(nil),             // 17: tandem.v1.PrintMode
+	(*Carriage)(nil),              // 18: tandem.v1.Carriage
+	(*CutMotion)(nil),             // 19: tandem.v1.CutMotion
+	(*Changeover)(nil),            // 20: tandem.v1.Changeover
+	(*UnattendedStart)(nil),       // 21: tandem.v1.UnattendedStart
+	nil,                           // 22: tandem.v1.Rules.CutNamesEntry
+	nil,                           // 23: tandem.v1.Device.CapabilitiesEntry
+	nil,                           // 24: tandem.v1.Driver.SettingsEntry
+	nil,                           // 25: tandem.v1.Watch.SettingsEntry
+	(*durationpb.Duration)(nil),   // 26: google.protobuf.Duration
+	(DeviceState)(0),              // 27: tandem.v1.DeviceState
+	(DevicePhase)(0),              // 28: tandem.v1.DevicePhase
+	(Link)(0),                     // 29: tandem.v1.Link
+	(*timestamppb.Timestamp)(nil), // 30: google.protobuf.Timestamp
+	(JobState)(0),                 // 31: tandem.v1.JobState
 }
 var file_tandem_v1_floor_proto_depIdxs = []int32{
 	9,  // 0: tandem.v1.FloorFile.devices:type_name -> tandem.v1.Device
@@ -2527,52 +2803,58 @@ var file_tandem_v1_floor_proto_depIdxs = []int32{
 	3,  // 5: tandem.v1.FloorFile.money:type_name -> tandem.v1.Money
 	5,  // 6: tandem.v1.Rules.layout:type_name -> tandem.v1.LayoutRules
 	6,  // 7: tandem.v1.Rules.drying:type_name -> tandem.v1.DryingRule
-	19, // 8: tandem.v1.Rules.cut_names:type_name -> tandem.v1.Rules.CutNamesEntry
-	22, // 9: tandem.v1.DryingRule.duration:type_name -> google.protobuf.Duration
-	13, // 10: tandem.v1.Device.abilities:type_name -> tandem.v1.Ability
-	20, // 11: tandem.v1.Device.capabilities:type_name -> tandem.v1.Device.CapabilitiesEntry
+	22, // 8: tandem.v1.Rules.cut_names:type_name -> tandem.v1.Rules.CutNamesEntry
+	26, // 9: tandem.v1.DryingRule.duration:type_name -> google.protobuf.Duration
+	16, // 10: tandem.v1.Device.abilities:type_name -> tandem.v1.Ability
+	23, // 11: tandem.v1.Device.capabilities:type_name -> tandem.v1.Device.CapabilitiesEntry
 	12, // 12: tandem.v1.Device.driver:type_name -> tandem.v1.Driver
-	23, // 13: tandem.v1.Device.state:type_name -> tandem.v1.DeviceState
-	24, // 14: tandem.v1.Device.phase:type_name -> tandem.v1.DevicePhase
-	25, // 15: tandem.v1.Device.link:type_name -> tandem.v1.Link
-	26, // 16: tandem.v1.Device.last_seen_time:type_name -> google.protobuf.Timestamp
-	11, // 17: tandem.v1.Device.runs:type_name -> tandem.v1.DeviceRun
-	26, // 18: tandem.v1.Device.back_time:type_name -> google.protobuf.Timestamp
-	26, // 19: tandem.v1.Device.unload_until_time:type_name -> google.protobuf.Timestamp
-	26, // 20: tandem.v1.Lot.receive_time:type_name -> google.protobuf.Timestamp
-	27, // 21: tandem.v1.DeviceRun.state:type_name -> tandem.v1.JobState
-	26, // 22: tandem.v1.DeviceRun.start_time:type_name -> google.protobuf.Timestamp
-	26, // 23: tandem.v1.DeviceRun.expected_end_time:type_name -> google.protobuf.Timestamp
-	21, // 24: tandem.v1.Driver.settings:type_name -> tandem.v1.Driver.SettingsEntry
-	22, // 25: tandem.v1.Ability.setup:type_name -> google.protobuf.Duration
-	22, // 26: tandem.v1.Ability.per_piece:type_name -> google.protobuf.Duration
-	22, // 27: tandem.v1.Ability.per_metre:type_name -> google.protobuf.Duration
-	22, // 28: tandem.v1.Ability.per_path_metre:type_name -> google.protobuf.Duration
-	22, // 29: tandem.v1.Ability.media_changeover:type_name -> google.protobuf.Duration
-	22, // 30: tandem.v1.Ability.mode_changeover:type_name -> google.protobuf.Duration
-	18, // 31: tandem.v1.Ability.unattended_start:type_name -> tandem.v1.UnattendedStart
-	14, // 32: tandem.v1.Ability.print_modes:type_name -> tandem.v1.PrintMode
-	16, // 33: tandem.v1.Ability.cut_motion:type_name -> tandem.v1.CutMotion
-	22, // 34: tandem.v1.Ability.mark_time:type_name -> google.protobuf.Duration
-	22, // 35: tandem.v1.Ability.feed_out:type_name -> google.protobuf.Duration
-	22, // 36: tandem.v1.Ability.separation_cut:type_name -> google.protobuf.Duration
-	22, // 37: tandem.v1.Ability.warm_up:type_name -> google.protobuf.Duration
-	22, // 38: tandem.v1.Ability.cools_after:type_name -> google.protobuf.Duration
-	17, // 39: tandem.v1.Ability.changeovers:type_name -> tandem.v1.Changeover
-	22, // 40: tandem.v1.Ability.blade_changeover:type_name -> google.protobuf.Duration
-	0,  // 41: tandem.v1.Ability.attendance:type_name -> tandem.v1.Attendance
-	22, // 42: tandem.v1.Ability.unload:type_name -> google.protobuf.Duration
-	15, // 43: tandem.v1.PrintMode.carriage:type_name -> tandem.v1.Carriage
-	22, // 44: tandem.v1.Carriage.advance_time:type_name -> google.protobuf.Duration
-	22, // 45: tandem.v1.CutMotion.tool_down:type_name -> google.protobuf.Duration
-	22, // 46: tandem.v1.CutMotion.tool_up:type_name -> google.protobuf.Duration
-	22, // 47: tandem.v1.Changeover.duration:type_name -> google.protobuf.Duration
-	26, // 48: tandem.v1.UnattendedStart.allow_time:type_name -> google.protobuf.Timestamp
-	49, // [49:49] is the sub-list for method output_type
-	49, // [49:49] is the sub-list for method input_type
-	49, // [49:49] is the sub-list for extension type_name
-	49, // [49:49] is the sub-list for extension extendee
-	0,  // [0:49] is the sub-list for field type_name
+	13, // 13: tandem.v1.Device.watch:type_name -> tandem.v1.Watch
+	27, // 14: tandem.v1.Device.state:type_name -> tandem.v1.DeviceState
+	28, // 15: tandem.v1.Device.phase:type_name -> tandem.v1.DevicePhase
+	29, // 16: tandem.v1.Device.link:type_name -> tandem.v1.Link
+	30, // 17: tandem.v1.Device.last_seen_time:type_name -> google.protobuf.Timestamp
+	11, // 18: tandem.v1.Device.runs:type_name -> tandem.v1.DeviceRun
+	30, // 19: tandem.v1.Device.back_time:type_name -> google.protobuf.Timestamp
+	30, // 20: tandem.v1.Device.unload_until_time:type_name -> google.protobuf.Timestamp
+	15, // 21: tandem.v1.Device.supplies:type_name -> tandem.v1.Supply
+	14, // 22: tandem.v1.Device.watched:type_name -> tandem.v1.Watched
+	30, // 23: tandem.v1.Lot.receive_time:type_name -> google.protobuf.Timestamp
+	31, // 24: tandem.v1.DeviceRun.state:type_name -> tandem.v1.JobState
+	30, // 25: tandem.v1.DeviceRun.start_time:type_name -> google.protobuf.Timestamp
+	30, // 26: tandem.v1.DeviceRun.expected_end_time:type_name -> google.protobuf.Timestamp
+	24, // 27: tandem.v1.Driver.settings:type_name -> tandem.v1.Driver.SettingsEntry
+	25, // 28: tandem.v1.Watch.settings:type_name -> tandem.v1.Watch.SettingsEntry
+	29, // 29: tandem.v1.Watched.link:type_name -> tandem.v1.Link
+	27, // 30: tandem.v1.Watched.state:type_name -> tandem.v1.DeviceState
+	26, // 31: tandem.v1.Ability.setup:type_name -> google.protobuf.Duration
+	26, // 32: tandem.v1.Ability.per_piece:type_name -> google.protobuf.Duration
+	26, // 33: tandem.v1.Ability.per_metre:type_name -> google.protobuf.Duration
+	26, // 34: tandem.v1.Ability.per_path_metre:type_name -> google.protobuf.Duration
+	26, // 35: tandem.v1.Ability.media_changeover:type_name -> google.protobuf.Duration
+	26, // 36: tandem.v1.Ability.mode_changeover:type_name -> google.protobuf.Duration
+	21, // 37: tandem.v1.Ability.unattended_start:type_name -> tandem.v1.UnattendedStart
+	17, // 38: tandem.v1.Ability.print_modes:type_name -> tandem.v1.PrintMode
+	19, // 39: tandem.v1.Ability.cut_motion:type_name -> tandem.v1.CutMotion
+	26, // 40: tandem.v1.Ability.mark_time:type_name -> google.protobuf.Duration
+	26, // 41: tandem.v1.Ability.feed_out:type_name -> google.protobuf.Duration
+	26, // 42: tandem.v1.Ability.separation_cut:type_name -> google.protobuf.Duration
+	26, // 43: tandem.v1.Ability.warm_up:type_name -> google.protobuf.Duration
+	26, // 44: tandem.v1.Ability.cools_after:type_name -> google.protobuf.Duration
+	20, // 45: tandem.v1.Ability.changeovers:type_name -> tandem.v1.Changeover
+	26, // 46: tandem.v1.Ability.blade_changeover:type_name -> google.protobuf.Duration
+	0,  // 47: tandem.v1.Ability.attendance:type_name -> tandem.v1.Attendance
+	26, // 48: tandem.v1.Ability.unload:type_name -> google.protobuf.Duration
+	18, // 49: tandem.v1.PrintMode.carriage:type_name -> tandem.v1.Carriage
+	26, // 50: tandem.v1.Carriage.advance_time:type_name -> google.protobuf.Duration
+	26, // 51: tandem.v1.CutMotion.tool_down:type_name -> google.protobuf.Duration
+	26, // 52: tandem.v1.CutMotion.tool_up:type_name -> google.protobuf.Duration
+	26, // 53: tandem.v1.Changeover.duration:type_name -> google.protobuf.Duration
+	30, // 54: tandem.v1.UnattendedStart.allow_time:type_name -> google.protobuf.Timestamp
+	55, // [55:55] is the sub-list for method output_type
+	55, // [55:55] is the sub-list for method input_type
+	55, // [55:55] is the sub-list for extension type_name
+	55, // [55:55] is the sub-list for extension extendee
+	0,  // [0:55] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_floor_proto_init() }
@@ -2587,7 +2869,7 @@ func file_tandem_v1_floor_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_v1_floor_proto_rawDesc), len(file_tandem_v1_floor_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   21,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

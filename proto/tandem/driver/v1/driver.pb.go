@@ -205,7 +205,12 @@ type Status struct {
 	// Runs in hand, ended ones too until the daemon settles them.
 	Runs []*RunStatus `protobuf:"bytes,7,rep,name=runs,proto3" json:"runs,omitempty"`
 	// When this was observed, by the floor's clock.
-	ObserveTime   *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=observe_time,json=observeTime,proto3" json:"observe_time,omitempty"`
+	ObserveTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=observe_time,json=observeTime,proto3" json:"observe_time,omitempty"`
+	// Inks, waste tanks and media; at most 32.
+	Supplies []*v1.Supply `protobuf:"bytes,15,rep,name=supplies,proto3" json:"supplies,omitempty"`
+	// What each of the device's watchers sees, in the order of precedence. State, reasons, phase and supplies above are what
+	// driver and watchers together say.
+	Watched       []*v1.Watched `protobuf:"bytes,16,rep,name=watched,proto3" json:"watched,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -292,6 +297,20 @@ func (x *Status) GetRuns() []*RunStatus {
 func (x *Status) GetObserveTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.ObserveTime
+	}
+	return nil
+}
+
+func (x *Status) GetSupplies() []*v1.Supply {
+	if x != nil {
+		return x.Supplies
+	}
+	return nil
+}
+
+func (x *Status) GetWatched() []*v1.Watched {
+	if x != nil {
+		return x.Watched
 	}
 	return nil
 }
@@ -1219,7 +1238,7 @@ var File_tandem_driver_v1_driver_proto protoreflect.FileDescriptor
 
 const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\n" +
-	"\x1dtandem/driver/v1/driver.proto\x12\x10tandem.driver.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"m\n" +
+	"\x1dtandem/driver/v1/driver.proto\x12\x10tandem.driver.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"m\n" +
 	"\x05Hello\x120\n" +
 	"\x06status\x18\x01 \x01(\v2\x18.tandem.driver.v1.StatusR\x06status\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x1e\n" +
@@ -1233,7 +1252,7 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\n" +
 	"time_scale\x18\x04 \x01(\x01R\ttimeScale\x12\x1b\n" +
 	"\tmin_fence\x18\x05 \x01(\x04R\bminFence\x12\x12\n" +
-	"\x04term\x18\x06 \x01(\x04R\x04term\"\xd0\x02\n" +
+	"\x04term\x18\x06 \x01(\x04R\x04term\"\xad\x03\n" +
 	"\x06Status\x12\x14\n" +
 	"\x05epoch\x18\x01 \x01(\x04R\x05epoch\x12\x1a\n" +
 	"\bsequence\x18\x02 \x01(\x04R\bsequence\x12,\n" +
@@ -1242,7 +1261,9 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\x05phase\x18\x05 \x01(\x0e2\x16.tandem.v1.DevicePhaseR\x05phase\x12#\n" +
 	"\x04link\x18\x06 \x01(\x0e2\x0f.tandem.v1.LinkR\x04link\x12/\n" +
 	"\x04runs\x18\a \x03(\v2\x1b.tandem.driver.v1.RunStatusR\x04runs\x12=\n" +
-	"\fobserve_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\vobserveTime\"\xc3\x03\n" +
+	"\fobserve_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\vobserveTime\x12-\n" +
+	"\bsupplies\x18\x0f \x03(\v2\x11.tandem.v1.SupplyR\bsupplies\x12,\n" +
+	"\awatched\x18\x10 \x03(\v2\x12.tandem.v1.WatchedR\awatched\"\xc3\x03\n" +
 	"\tRunStatus\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x04R\x05fence\x12)\n" +
@@ -1351,8 +1372,10 @@ var file_tandem_driver_v1_driver_proto_goTypes = []any{
 	(v1.DeviceState)(0),           // 15: tandem.v1.DeviceState
 	(v1.DevicePhase)(0),           // 16: tandem.v1.DevicePhase
 	(v1.Link)(0),                  // 17: tandem.v1.Link
-	(v1.JobState)(0),              // 18: tandem.v1.JobState
-	(*v1.Document)(nil),           // 19: tandem.v1.Document
+	(*v1.Supply)(nil),             // 18: tandem.v1.Supply
+	(*v1.Watched)(nil),            // 19: tandem.v1.Watched
+	(v1.JobState)(0),              // 20: tandem.v1.JobState
+	(*v1.Document)(nil),           // 21: tandem.v1.Document
 }
 var file_tandem_driver_v1_driver_proto_depIdxs = []int32{
 	2,  // 0: tandem.driver.v1.Hello.status:type_name -> tandem.driver.v1.Status
@@ -1363,28 +1386,30 @@ var file_tandem_driver_v1_driver_proto_depIdxs = []int32{
 	17, // 5: tandem.driver.v1.Status.link:type_name -> tandem.v1.Link
 	3,  // 6: tandem.driver.v1.Status.runs:type_name -> tandem.driver.v1.RunStatus
 	14, // 7: tandem.driver.v1.Status.observe_time:type_name -> google.protobuf.Timestamp
-	18, // 8: tandem.driver.v1.RunStatus.state:type_name -> tandem.v1.JobState
-	14, // 9: tandem.driver.v1.RunStatus.start_time:type_name -> google.protobuf.Timestamp
-	14, // 10: tandem.driver.v1.RunStatus.end_time:type_name -> google.protobuf.Timestamp
-	4,  // 11: tandem.driver.v1.RunStatus.mark_readings:type_name -> tandem.driver.v1.MarkReading
-	5,  // 12: tandem.driver.v1.MarkReading.marks:type_name -> tandem.driver.v1.Mark
-	9,  // 13: tandem.driver.v1.Order.grant:type_name -> tandem.driver.v1.Grant
-	10, // 14: tandem.driver.v1.Order.stop:type_name -> tandem.driver.v1.Stop
-	11, // 15: tandem.driver.v1.Order.settle:type_name -> tandem.driver.v1.Settle
-	8,  // 16: tandem.driver.v1.Order.introduce:type_name -> tandem.driver.v1.Introduce
-	19, // 17: tandem.driver.v1.Grant.documents:type_name -> tandem.v1.Document
-	14, // 18: tandem.driver.v1.Grant.start_before:type_name -> google.protobuf.Timestamp
-	14, // 19: tandem.driver.v1.Grant.ready_time:type_name -> google.protobuf.Timestamp
-	14, // 20: tandem.driver.v1.Grant.start_time:type_name -> google.protobuf.Timestamp
-	13, // 21: tandem.driver.v1.Grant.expected_setup:type_name -> google.protobuf.Duration
-	13, // 22: tandem.driver.v1.Grant.expected_work:type_name -> google.protobuf.Duration
-	6,  // 23: tandem.driver.v1.Grant.panels:type_name -> tandem.driver.v1.PanelBox
-	13, // 24: tandem.driver.v1.Grant.model_duration:type_name -> google.protobuf.Duration
-	25, // [25:25] is the sub-list for method output_type
-	25, // [25:25] is the sub-list for method input_type
-	25, // [25:25] is the sub-list for extension type_name
-	25, // [25:25] is the sub-list for extension extendee
-	0,  // [0:25] is the sub-list for field type_name
+	18, // 8: tandem.driver.v1.Status.supplies:type_name -> tandem.v1.Supply
+	19, // 9: tandem.driver.v1.Status.watched:type_name -> tandem.v1.Watched
+	20, // 10: tandem.driver.v1.RunStatus.state:type_name -> tandem.v1.JobState
+	14, // 11: tandem.driver.v1.RunStatus.start_time:type_name -> google.protobuf.Timestamp
+	14, // 12: tandem.driver.v1.RunStatus.end_time:type_name -> google.protobuf.Timestamp
+	4,  // 13: tandem.driver.v1.RunStatus.mark_readings:type_name -> tandem.driver.v1.MarkReading
+	5,  // 14: tandem.driver.v1.MarkReading.marks:type_name -> tandem.driver.v1.Mark
+	9,  // 15: tandem.driver.v1.Order.grant:type_name -> tandem.driver.v1.Grant
+	10, // 16: tandem.driver.v1.Order.stop:type_name -> tandem.driver.v1.Stop
+	11, // 17: tandem.driver.v1.Order.settle:type_name -> tandem.driver.v1.Settle
+	8,  // 18: tandem.driver.v1.Order.introduce:type_name -> tandem.driver.v1.Introduce
+	21, // 19: tandem.driver.v1.Grant.documents:type_name -> tandem.v1.Document
+	14, // 20: tandem.driver.v1.Grant.start_before:type_name -> google.protobuf.Timestamp
+	14, // 21: tandem.driver.v1.Grant.ready_time:type_name -> google.protobuf.Timestamp
+	14, // 22: tandem.driver.v1.Grant.start_time:type_name -> google.protobuf.Timestamp
+	13, // 23: tandem.driver.v1.Grant.expected_setup:type_name -> google.protobuf.Duration
+	13, // 24: tandem.driver.v1.Grant.expected_work:type_name -> google.protobuf.Duration
+	6,  // 25: tandem.driver.v1.Grant.panels:type_name -> tandem.driver.v1.PanelBox
+	13, // 26: tandem.driver.v1.Grant.model_duration:type_name -> google.protobuf.Duration
+	27, // [27:27] is the sub-list for method output_type
+	27, // [27:27] is the sub-list for method input_type
+	27, // [27:27] is the sub-list for extension type_name
+	27, // [27:27] is the sub-list for extension extendee
+	0,  // [0:27] is the sub-list for field type_name
 }
 
 func init() { file_tandem_driver_v1_driver_proto_init() }
