@@ -88,7 +88,7 @@ type Engine struct {
 	saving    sync.WaitGroup
 	savingNow chan struct{} // holds a token while a snapshot is being saved
 	beside    func(func())  // runs what the loop does not wait for
-	own       atomic.Bool   // the next snapshot is of the loop's own floor: there was no other
+	copied    copying
 }
 
 // input is one thing the loop has to do: a command to decide, or a question to answer.

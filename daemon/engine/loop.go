@@ -120,6 +120,7 @@ func (e *Engine) begin(ctx context.Context) error {
 
 // end saves a snapshot so that the next start is quick.
 func (e *Engine) end() {
+	e.unsaved += int(e.copied.owed.Swap(0))
 	if e.unsaved > 0 && e.leads() == nil && e.readOnly() == nil {
 		e.savingNow <- struct{}{}
 		e.saveSnapshot(e.snapshot())

@@ -190,5 +190,8 @@ func (l *JetStream) ReplayStored(ctx context.Context, after, through uint64, fn 
 	if err != nil {
 		return err
 	}
-	return l.read(ctx, StreamName, from, last, func(data []byte) error { return links.replay(data, after, fn) })
+	read := func(ctx context.Context, first, last uint64, each func([]byte) error) error {
+		return l.read(ctx, StreamName, first, last, each)
+	}
+	return decodedInOrder(ctx, read, from, last, func(d decoded) error { return links.replay(d, after, fn) })
 }
