@@ -66,8 +66,12 @@ func (x *index) least(f *floor.Floor, s *floor.Step) time.Duration {
 	if x.sampled[s.Class] {
 		return 0
 	}
+	least, factor := x.reference(s), f.LeastFactor(s.Operation(), s.Spec.GetMode())
+	if factor == 1 {
+		return least
+	}
 	const rounding = 4 // nanoseconds: a correction is rounded down in each part of an estimate
-	return time.Duration(float64(x.reference(s))*f.LeastFactor(s.Operation(), s.Spec.GetMode())) - rounding
+	return time.Duration(float64(least)*factor) - rounding
 }
 
 // loadedAnywhere says whether a device still has the step's panels from the run before, so that it takes less.
