@@ -20,6 +20,7 @@ import (
 	"tandem/daemon/ledger"
 	"tandem/drivers/clock"
 	driverv1 "tandem/proto/tandem/driver/v1"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
@@ -48,6 +49,9 @@ type Options struct {
 	Leads func() error
 	// SnapshotEvents is the number of events after which a snapshot is saved; 0 means 20,000.
 	SnapshotEvents int
+	// Snapshot returns one of a copy of the floor that follows the ledger, so that the loop need not read its own for it; false: there
+	// is none now. It is called from another goroutine, while Run runs. Nil: there never is.
+	Snapshot func() (*ledgerv1.Snapshot, bool)
 	// ReadOnly returns why nothing new is taken and granted, nil if it is; work under way goes on. It is called in the loop
 	// and must be quick. Nil: never.
 	ReadOnly func() error
@@ -84,6 +88,7 @@ type Engine struct {
 	saving    sync.WaitGroup
 	savingNow chan struct{} // holds a token while a snapshot is being saved
 	beside    func(func())  // runs what the loop does not wait for
+	copied    copying
 }
 
 // input is one thing the loop has to do: a command to decide, or a question to answer.

@@ -120,9 +120,10 @@ func (e *Engine) begin(ctx context.Context) error {
 
 // end saves a snapshot so that the next start is quick.
 func (e *Engine) end() {
+	e.unsaved += int(e.copied.owed.Swap(0))
 	if e.unsaved > 0 && e.leads() == nil && e.readOnly() == nil {
 		e.savingNow <- struct{}{}
-		e.saveSnapshot()
+		e.saveSnapshot(e.snapshot())
 	}
 }
 
@@ -251,28 +252,4 @@ func (e *Engine) arm(wake clock.Timer) {
 	if at := e.opt.Dispatcher.Wake(); !at.IsZero() {
 		wake.Reset(at.Sub(e.opt.Clock.Now()) + time.Millisecond)
 	}
-}
-
-func (e *Engine) maybeSnapshot() {
-	if e.unsaved < e.opt.SnapshotEvents || e.readOnly() != nil {
-		return
-	}
-	select {
-	case e.savingNow <- struct{}{}:
-		e.saveSnapshot()
-	default: // the last one is still being written
-	}
-}
-
-// saveSnapshot reads the state now and writes it beside the loop.
-func (e *Engine) saveSnapshot() {
-	snap := e.floor.Snapshot()
-	snap.Hash = e.head.Hash
-	e.unsaved = 0
-	e.beside(func() {
-		defer func() { <-e.savingNow }()
-		if err := e.opt.Ledger.SaveSnapshot(context.Background(), snap); err != nil {
-			e.log.Warn("snapshot not saved; the next start will take longer", zap.Uint64("revision", snap.GetRevision()), zap.Error(err))
-		}
-	})
 }

@@ -31,6 +31,7 @@ func (e *Engine) restore(ctx context.Context) error {
 		}
 	}
 	if snap != nil {
+		e.copied.jobs = len(snap.GetJobs())
 		e.head = ledger.Head{Revision: snap.GetRevision(), Term: snap.GetTerm(), CommitTime: snap.GetCommitTime().AsTime(), Hash: snap.GetHash()}
 	}
 	last, err := e.replay(ctx)

@@ -107,20 +107,26 @@ func (f *Forecaster) With(ctx context.Context, job *tandemv1.Job) (out *tandemv1
 		return nil, ctx.Err()
 	}
 	defer mirror.Recovered("work out what the job would do", &err)
+	stint, err := f.mirror.Pace().Begin(ctx, questionDuty)
+	if err != nil {
+		return nil, err
+	}
+	defer stint.End()
 	advice, _ := f.plan()
 	in, opt, revision, ok := f.input(advice)
 	if !ok {
 		return nil, nil
 	}
-	began := time.Now()
 	opt.Samples = questionPlays
 	opt.Stop = func() error {
-		if time.Since(began) > longestPlay {
+		if stint.Spent() > longestPlay {
 			return errTooLong
 		}
-		return ctx.Err()
+		return stint.Breathe(ctx)
 	}
-	opt.Enough = func(plays int) bool { return plays >= leastPlays && time.Since(began) >= questionBudget }
+	opt.Enough = func(plays int) bool {
+		return (plays >= leastPlays && stint.Spent() >= questionBudget) || (plays >= fewPlays && stint.Spent() >= longPlays)
+	}
 	j, delays, err := forecast.With(in, job, opt)
 	if err != nil {
 		return nil, err

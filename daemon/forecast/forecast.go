@@ -73,8 +73,14 @@ const (
 	// questionBudget bounds the computing time of a question, both plays together.
 	questionBudget = 800 * time.Millisecond
 	questionPlays  = 100
-	// longestPlay ends a forecast one of whose plays takes longer: something is wrong, and the daemon has other work.
-	longestPlay = 20 * time.Second
+	// questionDuty is the share of one core that a question takes: somebody waits for the answer.
+	questionDuty = 0.8
+	// fewPlays are enough if they take longer than longPlays together: on a floor with so much work a forecast that comes within
+	// minutes tells more than one that comes within the hour. A p90 of fewer is none.
+	fewPlays  = 10
+	longPlays = 20 * time.Second
+	// longestPlay ends a forecast one of whose plays takes longer to compute: something is wrong, and the daemon has other work.
+	longestPlay = time.Minute
 )
 
 var errTooLong = fmt.Errorf("a play takes more than %v", longestPlay)
@@ -157,29 +163,28 @@ func (f *Forecaster) input(advice *dispatch.Advice) (in forecast.Input, opt fore
 	return in, opt, revision, ok
 }
 
-// make makes one forecast, pausing between plays so that it takes no more than its share.
+// make makes one forecast, pausing now and then so that it takes no more than its share.
 func (f *Forecaster) make(ctx context.Context, advice *dispatch.Advice) (err error) {
 	defer mirror.Recovered("make a forecast", &err)
+	stint, err := f.mirror.Pace().Begin(ctx, f.opt.Duty)
+	if err != nil {
+		return err
+	}
+	defer stint.End()
 	in, opt, revision, ok := f.input(advice)
 	if !ok {
 		return nil
 	}
-	var spent time.Duration
-	last := time.Now()
+	var before time.Duration // spent when the play began
 	opt.Stop = func() error {
-		if time.Since(last) > longestPlay {
+		if stint.Spent()-before > longestPlay {
 			return errTooLong
 		}
-		return ctx.Err()
+		return stint.Breathe(ctx)
 	}
 	opt.Enough = func(plays int) bool {
-		play := time.Since(last)
-		if spent += play; plays >= leastPlays && spent >= f.opt.Budget {
-			return true
-		}
-		mirror.Rest(ctx, time.Duration(float64(play)*(1/f.opt.Duty-1)))
-		last = time.Now()
-		return false
+		before = stint.Spent()
+		return (plays >= leastPlays && before >= f.opt.Budget) || (plays >= fewPlays && before >= longPlays)
 	}
 	jobs, err := forecast.Jobs(in, opt)
 	if err != nil {

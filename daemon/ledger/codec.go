@@ -135,10 +135,16 @@ type chain struct {
 
 // next decodes and verifies the record that must follow the ones before it.
 func (c *chain) next(data []byte) (*ledgerv1.Record, error) {
-	revision := c.head.Revision + 1
-	rec, hash, err := Decode(data)
-	if err != nil {
-		return nil, corrupt(revision, "%v", err)
+	d := decoded{data: data}
+	d.rec, d.hash, d.err = Decode(data)
+	return c.nextDecoded(d)
+}
+
+// nextDecoded verifies the record that must follow the ones before it.
+func (c *chain) nextDecoded(d decoded) (*ledgerv1.Record, error) {
+	revision, rec := c.head.Revision+1, d.rec
+	if d.err != nil {
+		return nil, corrupt(revision, "%v", d.err)
 	}
 	if c.loose {
 		c.head.Hash = rec.GetPreviousHash()
@@ -150,6 +156,6 @@ func (c *chain) next(data []byte) (*ledgerv1.Record, error) {
 	if err := monotonic(c.head, rec); err != nil {
 		return nil, corrupt(revision, "%v", err)
 	}
-	c.head = headOf(rec, hash)
+	c.head = headOf(rec, d.hash)
 	return rec, nil
 }

@@ -190,5 +190,5 @@ func (l *JetStream) ReplayStored(ctx context.Context, after, through uint64, fn 
 	if err != nil {
 		return err
 	}
-	return l.records(ctx, from, last, func(data []byte) error { return links.replay(data, after, fn) })
+	return decodedInOrder(ctx, l.records, from, last, func(d decoded) error { return links.replay(d, after, fn) })
 }

@@ -80,15 +80,18 @@ func (m *Memory) ReplayStored(ctx context.Context, after, through uint64, fn fun
 	if err != nil {
 		return err
 	}
-	for revision := from; revision <= last; revision++ {
-		if err := ctx.Err(); err != nil {
-			return fmt.Errorf("replay: %w", err)
+	read := func(ctx context.Context, first, last uint64, each func([]byte) error) error {
+		for revision := first; revision <= last; revision++ {
+			if err := ctx.Err(); err != nil {
+				return fmt.Errorf("replay: %w", err)
+			}
+			if err := each(records[revision-held.first]); err != nil {
+				return err
+			}
 		}
-		if err := links.replay(records[revision-held.first], after, fn); err != nil {
-			return err
-		}
+		return nil
 	}
-	return nil
+	return decodedInOrder(ctx, read, from, last, func(d decoded) error { return links.replay(d, after, fn) })
 }
 
 // SaveSnapshot implements Ledger.

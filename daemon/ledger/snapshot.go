@@ -36,7 +36,7 @@ func encodeSnapshot(snap *ledgerv1.Snapshot) ([]byte, error) {
 // decodeSnapshot is the reverse of encodeSnapshot.
 func decodeSnapshot(data []byte) (*ledgerv1.Snapshot, error) {
 	snap := new(ledgerv1.Snapshot)
-	if err := proto.Unmarshal(data, snap); err != nil {
+	if err := unmarshalSnapshot(data, snap); err != nil {
 		return nil, fmt.Errorf("decode snapshot: %w", err)
 	}
 	return snap, nil

@@ -33,13 +33,13 @@ func (c *Chain) Next(stored []byte) (*ledgerv1.Record, error) { return c.links.n
 func (c *Chain) Head() Head { return c.links.head }
 
 // replay verifies the next record and hands it over if it comes after a revision.
-func (c *chain) replay(data []byte, after uint64, fn func(*ledgerv1.Record, []byte) error) error {
-	rec, err := c.next(data)
+func (c *chain) replay(d decoded, after uint64, fn func(*ledgerv1.Record, []byte) error) error {
+	rec, err := c.nextDecoded(d)
 	if err != nil {
 		return err
 	}
 	if rec.GetRevision() <= after {
 		return nil
 	}
-	return fn(rec, data)
+	return fn(rec, d.data)
 }

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"tandem/daemon/engine"
+	"tandem/daemon/ledger"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/floor"
@@ -34,9 +35,12 @@ type Mirror struct {
 	now     func() time.Time
 	log     *zap.Logger
 	waiting []chan struct{} // one for each that asked for Changes
+	pace    *Pace           // of those who compute
 
 	mu    sync.Mutex // guards what follows
 	floor *floor.Floor
+	hash  []byte               // of the last record, if that is not
+	last  *ledgerv1.Record     // applied; nil: none since the floor was copied
 	down  map[string]time.Time // device -> since when it stands still or is offline
 }
 
@@ -52,8 +56,11 @@ func New(e Engine, now func() time.Time, log *zap.Logger) *Mirror {
 	if log == nil {
 		log = zap.NewNop()
 	}
-	return &Mirror{engine: e, now: now, log: log}
+	return &Mirror{engine: e, now: now, log: log, pace: NewPace()}
 }
+
+// Pace is kept by all who compute from this mirror.
+func (m *Mirror) Pace() *Pace { return m.pace }
 
 // Changes returns a channel that holds a token whenever the floor has changed since the last was taken. Each caller gets one of its
 // own; ask before Run.
@@ -78,6 +85,27 @@ func (m *Mirror) Look(fn func(Floor)) bool {
 	return true
 }
 
+// Snapshot returns the mirror's whole state with the hash of the last record it has applied, so that nobody has to read the engine's for
+// it; false if there is none yet.
+func (m *Mirror) Snapshot() (*ledgerv1.Snapshot, bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.floor == nil {
+		return nil, false
+	}
+	hash := m.hash
+	if m.last != nil {
+		var err error
+		if hash, err = ledger.Hash(m.last); err != nil {
+			m.log.Warn("no snapshot of the copied floor", zap.Error(err))
+			return nil, false
+		}
+	}
+	snap := m.floor.Snapshot()
+	snap.Hash = hash
+	return snap, true
+}
+
 // Run follows the engine until ctx ends or the engine stops.
 func (m *Mirror) Run(ctx context.Context) {
 	for ctx.Err() == nil {
@@ -85,6 +113,9 @@ func (m *Mirror) Run(ctx context.Context) {
 		if ctx.Err() != nil || errors.Is(err, engine.ErrStopped) {
 			return
 		}
+		m.mu.Lock()
+		m.floor = nil // nobody knows what of the last record it has
+		m.mu.Unlock()
 		m.log.Warn("the floor is copied anew", zap.Error(err))
 		Rest(ctx, startAgain)
 	}
@@ -98,6 +129,7 @@ func (m *Mirror) follow(ctx context.Context) (err error) {
 		copied := st.Floor.Clone()
 		m.mu.Lock()
 		m.floor, m.down, revision = copied, map[string]time.Time{}, st.Head.Revision
+		m.hash, m.last = st.Head.Hash, nil
 		m.mu.Unlock()
 	})
 	if err != nil {
@@ -109,6 +141,7 @@ func (m *Mirror) follow(ctx context.Context) (err error) {
 		m.mu.Lock()
 		defer m.mu.Unlock()
 		m.floor.ApplyRecord(own)
+		m.last = rec
 		for _, e := range own.GetEvents() {
 			m.noteDown(e, own.GetCommitTime().AsTime())
 		}

@@ -34,6 +34,8 @@ const (
 	patience    = 5           // slices without success, after which the search rests until something changes
 	every       = time.Second // the least time between the beginnings of two searches
 	mostForward = 60 * 24 * time.Hour
+	duty        = 0.5  // the share of one core that a search takes
+	mostPlayed  = 3000 // open steps: where there are more, only the most urgent jobs and what is under way are played forward
 )
 
 // Engine is what the planner needs of the engine.
@@ -105,12 +107,18 @@ func (p *Planner) Run(ctx context.Context) {
 // search looks for plans slice by slice until none is better for a while or the floor has changed.
 func (p *Planner) search(ctx context.Context) (err error) {
 	defer mirror.Recovered("search for a plan", &err)
+	stint, err := p.mirror.Pace().Begin(ctx, duty)
+	if err != nil {
+		return err
+	}
+	defer stint.End()
 	began := time.Now()
 	var f *floor.Floor
 	var now time.Time
-	if !p.mirror.Look(func(m mirror.Floor) { f, now = m.CloneOpen(), m.Now }) {
+	if !p.mirror.Look(func(m mirror.Floor) { f, now = copyOf(m), m.Now }) {
 		return nil
 	}
+	breathe := func() error { return stint.Breathe(ctx) }
 	h := horizon.Of(f, now, mostSteps)
 	if len(h.Problem.Ops) == 0 {
 		p.advice = nil
@@ -119,7 +127,7 @@ func (p *Planner) search(ctx context.Context) (err error) {
 		p.show(nothing, 0, 0)
 		return p.follow(ctx, nil)
 	}
-	rule, err := play(f, now, nil)
+	rule, err := play(f, now, nil, breathe)
 	if err != nil {
 		return err
 	}
@@ -129,13 +137,13 @@ func (p *Planner) search(ctx context.Context) (err error) {
 	var shown *tandemv1.Plan
 	evaluations := int64(0)
 	for round, idle := uint64(0), 0; idle < patience; round++ {
-		s, stats, err := plan.Search(h.Problem, warm, problem.Budget{Evaluations: slice, Stop: func() bool { return ctx.Err() != nil }}, round)
+		s, stats, err := plan.Search(h.Problem, warm, problem.Budget{Evaluations: slice, Stop: func() bool { return breathe() != nil }}, round)
 		if err != nil {
 			return err
 		}
 		evaluations += stats.Evaluations
 		advice := h.Advice(s)
-		cost, err := play(f, now, advice)
+		cost, err := play(f, now, advice, breathe)
 		if err != nil {
 			return err
 		}
@@ -162,6 +170,21 @@ func (p *Planner) search(ctx context.Context) (err error) {
 		return p.follow(ctx, nil)
 	}
 	return nil
+}
+
+// copyOf copies what is open, or of much of it what is most urgent: a search, which plans no more than that, costs the same however
+// much waits.
+func copyOf(m mirror.Floor) *floor.Floor {
+	open := 0
+	for _, j := range m.Jobs {
+		if j.End.IsZero() {
+			open += len(j.Steps)
+		}
+	}
+	if open <= mostPlayed {
+		return m.CloneOpen()
+	}
+	return m.CloneOf(horizon.Urgent(m.Floor, mostSteps))
 }
 
 // follow hands advice to the dispatcher, which belongs to the loop.
@@ -219,11 +242,11 @@ func (o outcome) view() *tandemv1.PlanCost {
 
 // play plays the floor forward with advice, or by the rule alone: every run as long as expected and started as soon as somebody is
 // free to.
-func play(f *floor.Floor, now time.Time, advice *dispatch.Advice) (outcome, error) {
+func play(f *floor.Floor, now time.Time, advice *dispatch.Advice, breathe func() error) (outcome, error) {
 	var o outcome
 	future := simulate.Future{
 		Options: simulate.Options{
-			Start: now, Plan: func(*floor.Floor, time.Time) (*dispatch.Advice, error) { return advice, nil },
+			Start: now, Stop: breathe, Plan: func(*floor.Floor, time.Time) (*dispatch.Advice, error) { return advice, nil },
 			RunEnded: func(_ *floor.Run, changeover time.Duration) { o.changeover += changeover },
 		},
 		Until: now.Add(mostForward),

@@ -26,6 +26,7 @@ import (
 	"tandem/daemon/planner"
 	"tandem/drivers/clock"
 	driverv1 "tandem/proto/tandem/driver/v1"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 )
@@ -105,11 +106,13 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	}
 	defer server.Shutdown()
 	defer past.Close()
-	var line *bus.Bus // set before the engine sends anything
+	var line *bus.Bus         // set before the engine sends anything
+	var copied *mirror.Mirror // and before it runs
 	choose := dispatch.New(dispatch.EarliestCompletion)
 	eng, err := engine.Open(ctx, engine.Options{
 		Ledger: store, Clock: clock.Wall(), Dispatcher: choose, File: cfg.File, Period: statusPeriod, Log: cfg.Log.Named("engine"),
 		Leader: cfg.name(), Leads: cfg.leads, ReadOnly: cfg.place.readOnly,
+		Snapshot: func() (*ledgerv1.Snapshot, bool) { return copied.Snapshot() },
 		Send: func(device string, o *driverv1.Order, answered func(*driverv1.Answer, error)) {
 			if err := cfg.leads(); err != nil {
 				answered(nil, err)
@@ -152,7 +155,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	if err != nil {
 		return err
 	}
-	copied := mirror.New(eng, floorClock.Now, cfg.Log.Named("mirror"))
+	copied = mirror.New(eng, floorClock.Now, cfg.Log.Named("mirror"))
 	dates := forecast.Options{Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")}
 	background := []func(context.Context){copied.Run, func(ctx context.Context) { past.Follow(ctx, eng, store, cfg.Log.Named("history")) }}
 	var proof proofread

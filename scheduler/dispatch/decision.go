@@ -133,6 +133,9 @@ func (c *decision) earliest(s *floor.Step) (best *floor.Device, start, finish ti
 	est := newEstimator(s, c.floor)
 	best, start = c.device, c.now
 	_, finish = est.span(best, c.now)
+	if !finish.After(c.now.Add(c.index.least(c.floor, s))) {
+		return best, start, finish // nothing that begins now or later can end before
+	}
 	for _, o := range s.Class.Fits {
 		if o == c.device || !o.Expected() || c.now.Before(s.RefusedUntil(o.ID)) {
 			continue

@@ -79,8 +79,12 @@ const mostHindered = 64
 // simulated clock stands still until somebody has nothing more to do.
 const leastPause = time.Second
 
-// mostCandidates bounds the devices recorded with a grant.
-const mostCandidates = 12
+// mostCandidates bounds the devices recorded with a grant, which the ledger keeps for ever: the chosen one and those that would have been
+// next best, out of the first mostCompared of its class.
+const (
+	mostCandidates = 4
+	mostCompared   = 12
+)
 
 // Dispatch is the Dispatcher of this package.
 type Dispatch struct {
@@ -276,17 +280,48 @@ func (p *Dispatch) grant(f *floor.Floor, c proposal, now time.Time) floor.Grant 
 			why.Index = math.Exp(c.value)
 		}
 	}
-	shown := s.Class.Fits[:min(len(s.Class.Fits), mostCandidates)]
-	if !slices.Contains(shown, d) {
-		shown = append(slices.Clone(shown[:mostCandidates-1]), d)
+	compared := s.Class.Fits[:min(len(s.Class.Fits), mostCompared)]
+	if !slices.Contains(compared, d) {
+		compared = append(slices.Clone(compared[:mostCompared-1]), d)
 	}
-	for _, o := range shown {
+	for _, o := range compared {
 		why.Candidates = append(why.Candidates, candidate(f, s, o, now))
 	}
+	why.Candidates = nextBest(why.GetCandidates(), d)
 	if more := len(s.Class.Fits) - len(why.GetCandidates()); more > 0 {
 		why.Rule = fmt.Sprintf("%s (%d more devices considered)", rule, more)
 	}
 	return floor.Grant{Step: s, Device: d, Why: why, Expected: c.expected}
+}
+
+// nextBest returns the candidate that was chosen and those of the others that would be done first, in the order they came in.
+func nextBest(list []*tandemv1.Candidate, chosen *floor.Device) []*tandemv1.Candidate {
+	if len(list) <= mostCandidates {
+		return list
+	}
+	best := slices.Clone(list)
+	slices.SortStableFunc(best, func(a, b *tandemv1.Candidate) int {
+		if x, y := a.GetDevice() == chosen.ID, b.GetDevice() == chosen.ID; x || y {
+			return order01(y, x)
+		}
+		if x, y := a.GetFinishTime() == nil, b.GetFinishTime() == nil; x || y {
+			return order01(x, y)
+		}
+		return a.GetFinishTime().AsTime().Compare(b.GetFinishTime().AsTime())
+	})
+	best = best[:mostCandidates]
+	return slices.DeleteFunc(list, func(c *tandemv1.Candidate) bool { return !slices.Contains(best, c) })
+}
+
+// order01 orders false before true.
+func order01(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case a:
+		return 1
+	}
+	return -1
 }
 
 func candidate(f *floor.Floor, s *floor.Step, d *floor.Device, now time.Time) *tandemv1.Candidate {

@@ -28,6 +28,7 @@ type index struct {
 	later    entryHeap // grantable steps whose time has not come
 	means    map[string]*mean
 	models   map[*floor.Class][]model
+	sampled  map[*floor.Class]bool // models are not those of all devices
 	size     int
 }
 
@@ -79,7 +80,7 @@ func used(level int) float64 { return math.Ldexp(math.Sqrt2, level) }
 func newIndex(rule Rule, scale Scale) *index {
 	return &index{
 		rule: rule, scale: scale, groups: map[groupKey]*group{}, byDevice: map[*floor.Device][]*group{},
-		entries: map[*floor.Step]*entry{}, means: map[string]*mean{}, models: map[*floor.Class][]model{},
+		entries: map[*floor.Step]*entry{}, means: map[string]*mean{}, models: map[*floor.Class][]model{}, sampled: map[*floor.Class]bool{},
 		later: entryHeap{before: func(a, b *entry) bool { return a.ready.Before(b.ready) }},
 	}
 }

@@ -111,7 +111,16 @@ func (s *shop) submitMany(t *rapid.T) {
 // grantAsRead lets the dispatcher grant, and checks that it grants what reading everything does. It may leave something for
 // later only if it says when it will look again.
 func (s *shop) grantAsRead(t *rapid.T) {
-	want, some := newOracle(s.floor, s.now).next()
+	o := newOracle(s.floor, s.now)
+	for _, st := range o.waits {
+		least := s.dispatch.index.least(s.floor, st)
+		for _, d := range o.fits(st) {
+			if total := d.Estimate(st, s.now).Total(); total < least {
+				t.Fatalf("%s/%s takes %v on %s, and is said to take %v at least anywhere", st.Job.ID, st.ID(), total, d.ID, least)
+			}
+		}
+	}
+	want, some := o.next()
 	g, ok := s.dispatch.Next(s.floor, s.now)
 	w := show(floor.Grant{Step: want.step, Device: want.device}, some)
 	closing := ok && closes(g)

@@ -31,6 +31,7 @@ func (x *index) modelsOf(c *floor.Class) []model {
 			}
 			seen[ratesOf(a)] = true
 		} else if others++; others > most {
+			x.sampled[c] = true
 			continue
 		}
 		out = append(out, model{d.ID, a})
@@ -54,6 +55,32 @@ func (x *index) reference(s *floor.Step) time.Duration {
 		best = min(best, m.ability.GetSetup().AsDuration()+duration.Work(m.ability, demand))
 	}
 	return best
+}
+
+// least returns a time below which no device does what is left of the step, once it has begun, changeovers aside; 0 if that is not known.
+func (x *index) least(f *floor.Floor, s *floor.Step) time.Duration {
+	if s.Drying() || len(s.Spec.GetContourWork()) > 0 || loadedAnywhere(f, s) {
+		return 0
+	}
+	x.modelsOf(s.Class)
+	if x.sampled[s.Class] {
+		return 0
+	}
+	least, factor := x.reference(s), f.LeastFactor(s.Operation(), s.Spec.GetMode())
+	if factor == 1 {
+		return least
+	}
+	const rounding = 4 // nanoseconds: a correction is rounded down in each part of an estimate
+	return time.Duration(float64(least)*factor) - rounding
+}
+
+// loadedAnywhere says whether a device still has the step's panels from the run before, so that it takes less.
+func loadedAnywhere(f *floor.Floor, s *floor.Step) bool {
+	if len(s.Panels) == 0 || s.Panels[0].Place == "" {
+		return false
+	}
+	d, ok := f.Device(s.Panels[0].Place)
+	return ok && d.Continues(s)
 }
 
 // after returns what the job still takes at least once the step is done: the longest way through the steps after it, with

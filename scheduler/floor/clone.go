@@ -21,6 +21,18 @@ func (f *Floor) Clone() *Floor {
 // requests; and the clone learns no durations: [Floor.Check] does not hold on it, [Floor.Durations] is empty, and corrections
 // that this floor has learned stay as they are. It costs as much as is open, however much has been done.
 func (f *Floor) CloneOpen() *Floor {
+	var open []*Job
+	for _, j := range f.Jobs {
+		if j.End.IsZero() {
+			open = append(open, j)
+		}
+	}
+	return f.CloneOf(open)
+}
+
+// CloneOf is CloneOpen with those jobs alone, the ones that are with a device, and what hangs together with either: it costs as much as
+// they are.
+func (f *Floor) CloneOf(jobs []*Job) *Floor {
 	kept := map[*Job]bool{}
 	var keep func(j *Job)
 	keep = func(j *Job) {
@@ -38,12 +50,13 @@ func (f *Floor) CloneOpen() *Floor {
 			}
 		}
 	}
-	for _, j := range f.Jobs {
-		if j.End.IsZero() {
-			keep(j)
-		}
+	for _, j := range jobs {
+		keep(j)
 	}
 	for _, d := range f.Devices {
+		for _, r := range d.Live {
+			keep(r.Step.Job)
+		}
 		if d.LastRun != nil {
 			keep(d.LastRun.Step.Job)
 		}
@@ -66,7 +79,7 @@ func (f *Floor) clone(learned *learn.Model, keep func(*Job) bool) *Floor {
 			file: f.file, byDevice: make(map[string]*Device, len(f.byDevice)), byJob: map[string]*Job{}, runs: map[string]*Run{},
 			people: &people{calendar: f.people.calendar.Clone(), deviation: f.people.deviation},
 			codes:  map[code.Code]subject{}, classes: make(map[string]*Class, len(f.classes)), widths: slices.Clip(f.widths),
-			requests: map[string]*answered{}, learned: learned, frozen: f.frozen,
+			requests: map[string]*answered{}, learned: learned, fastest: maps.Clone(f.fastest), frozen: f.frozen,
 			personNumbers: maps.Clone(f.personNumbers), deviceNumbers: maps.Clone(f.deviceNumbers),
 			changes: Changes{All: true},
 		},

@@ -85,6 +85,20 @@ func (f *Floor) setFactor(d *Device, p pace, factor float64) {
 		factor = 1
 	}
 	d.factors[p] = factor
+	if factor < f.LeastFactor(p.operation, p.mode) {
+		if f.fastest == nil {
+			f.fastest = map[pace]float64{}
+		}
+		f.fastest[p] = factor
+	}
+}
+
+// LeastFactor returns a bound: no device's Factor for a step of that operation and mode is less. It is 1 at most.
+func (f *Floor) LeastFactor(operation, mode string) float64 {
+	if least, ok := f.fastest[pace{operation, mode}]; ok {
+		return least
+	}
+	return 1
 }
 
 // ResetDurations forgets what was learned of a device: after a service, or when its figures were corrected.

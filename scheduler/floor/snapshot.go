@@ -95,6 +95,7 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 		return nil, fmt.Errorf("restore floor: the snapshot %w", err)
 	}
 	f := New()
+	f.makeRoom(snap)
 	f.Revision, f.Term, f.CommitTime = snap.GetRevision(), snap.GetTerm(), moment(snap.GetCommitTime())
 	maps.Copy(f.personNumbers, snap.GetPersonNumbers())
 	maps.Copy(f.deviceNumbers, snap.GetDeviceNumbers())
@@ -135,6 +136,21 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 		f.remember(&answered{event: r.GetRequest(), time: moment(r.GetCommitTime()), revision: r.GetRevision()})
 	}
 	return f, f.Check()
+}
+
+// makeRoom makes the maps as large as a snapshot will fill them: growing costs as much again as filling.
+func (f *Floor) makeRoom(snap *ledgerv1.Snapshot) {
+	runs, panels := 0, 0
+	for _, js := range snap.GetJobs() {
+		panels += len(js.GetJob().GetPanels())
+		for _, s := range js.GetJob().GetSteps() {
+			runs += len(s.GetRuns())
+		}
+	}
+	jobs := len(snap.GetJobs())
+	f.Jobs, f.byJob, f.runs = make([]*Job, 0, jobs), make(map[string]*Job, jobs), make(map[string]*Run, runs)
+	f.codes = make(map[code.Code]subject, jobs+panels+len(snap.GetDevices())+len(snap.GetLots()))
+	f.requests, f.requestOrder = make(map[string]*answered, len(snap.GetRequests())), make([]*answered, 0, len(snap.GetRequests()))
 }
 
 // restoreRetired puts a device back that has left the floor file with runs still on it.

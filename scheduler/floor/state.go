@@ -35,6 +35,7 @@ type Floor struct {
 	requestOrder []*answered // oldest first
 
 	learned       *learn.Model
+	fastest       map[pace]float64 // no device's factor is, or was, below
 	counters      ledgerv1.Counters
 	personNumbers map[string]uint64
 	deviceNumbers map[string]uint64

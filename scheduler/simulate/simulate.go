@@ -67,8 +67,8 @@ type Options struct {
 // mostEvents bounds a simulation, so that a floor that never comes to rest is an error and not a hang.
 const mostEvents = 50_000_000
 
-// stopEvery is after how many moments it is asked whether to stop: some hundredths of a second.
-const stopEvery = 512
+// stopEvery is after how many moments, or grants of one moment, it is asked whether to stop: a millisecond or so.
+const stopEvery = 16
 
 // Run plays the arrivals, in order of time, until nothing more can happen.
 func Run(file *tandemv1.FloorFile, arrivals []Arrival, opt Options) (*Result, error) {
@@ -147,10 +147,8 @@ func (s *simulation) run() error {
 		if s.future.over() {
 			return nil
 		}
-		if n%stopEvery == 0 && s.opt.Stop != nil {
-			if err := s.opt.Stop(); err != nil {
-				return err
-			}
+		if err := s.stop(n); err != nil {
+			return err
 		}
 		if s.opt.Plan != nil {
 			advice, err := s.opt.Plan(s.floor, s.now)
@@ -187,8 +185,19 @@ func (s *simulation) run() error {
 	}
 }
 
+// stop asks whether to stop, once in a while of those who ask.
+func (s *simulation) stop(n int) error {
+	if n%stopEvery > 0 || s.opt.Stop == nil {
+		return nil
+	}
+	return s.opt.Stop()
+}
+
 func (s *simulation) grantAll() error {
-	for {
+	for n := 1; ; n++ {
+		if err := s.stop(n); err != nil {
+			return err
+		}
 		g, ok := s.dispatch.Next(s.floor, s.now)
 		if !ok {
 			return nil

@@ -82,27 +82,21 @@ func ticks(d time.Duration) problem.Time { return problem.Time((d + tick - 1) / 
 
 // choose takes the steps of open jobs into the problem, job by job in the order of their due times, with all that comes before them.
 func (h *Horizon) choose(most int) {
-	jobs := slices.Clone(h.floor.Jobs)
-	slices.SortStableFunc(jobs, func(a, b *floor.Job) int {
-		da, db := a.Due(), b.Due()
-		if da.IsZero() != db.IsZero() {
-			if da.IsZero() {
-				return 1
-			}
-			return -1
-		}
-		return da.Compare(db)
-	})
-	for _, j := range jobs {
-		if !j.End.IsZero() || j.Ending != tandemv1.JobState_JOB_STATE_UNSPECIFIED {
-			continue
-		}
+	notUrgent := 0
+	for _, j := range byUrgency(h.floor) {
 		index := -1
 		for _, s := range order(j) {
-			if why := h.leave(s, most); why != "" {
+			why := h.leave(s, most)
+			if why == notUrgentEnough {
+				if notUrgent++; notUrgent > mostNamed {
+					continue
+				}
+			}
+			if why != "" {
 				h.LeftOut = append(h.LeftOut, fmt.Sprintf("%s/%s: %s", j.ID, s.ID(), why))
 				continue
-			} else if !s.Open() || s.Live != nil || s.Carrier != nil {
+			}
+			if !s.Open() || s.Live != nil || s.Carrier != nil {
 				continue
 			}
 			if index < 0 {
@@ -116,6 +110,60 @@ func (h *Horizon) choose(most int) {
 			h.add(s, index)
 		}
 	}
+	if more := notUrgent - mostNamed; more > 0 {
+		h.LeftOut = append(h.LeftOut, fmt.Sprintf("%d more steps: %s", more, notUrgentEnough))
+	}
+}
+
+const notUrgentEnough = "it is not urgent enough for this plan"
+
+// mostNamed bounds the steps that are named one by one because others are more urgent.
+const mostNamed = 1000
+
+// byUrgency returns the open jobs in the order of their due times, then of their intake.
+func byUrgency(f *floor.Floor) []*floor.Job {
+	var jobs []*floor.Job
+	for _, j := range f.Jobs {
+		if j.End.IsZero() && j.Ending == tandemv1.JobState_JOB_STATE_UNSPECIFIED {
+			jobs = append(jobs, j)
+		}
+	}
+	slices.SortStableFunc(jobs, func(a, b *floor.Job) int {
+		da, db := a.Due(), b.Due()
+		if da.IsZero() != db.IsZero() {
+			if da.IsZero() {
+				return 1
+			}
+			return -1
+		}
+		return da.Compare(db)
+	})
+	return jobs
+}
+
+// Urgent returns the most urgent of the jobs that can be planned, with about so many steps that wait: what Of would choose.
+func Urgent(f *floor.Floor, most int) []*floor.Job {
+	jobs := byUrgency(f)
+	steps := 0
+	var out []*floor.Job
+	for _, j := range jobs {
+		if steps >= most {
+			break
+		}
+		if j.OnHold() {
+			continue
+		}
+		waiting := 0
+		for _, s := range j.Steps {
+			if s.Open() && s.Live == nil && s.Carrier == nil && s.Blocked == "" && !s.Review {
+				waiting++
+			}
+		}
+		if waiting > 0 {
+			out, steps = append(out, j), steps+waiting
+		}
+	}
+	return out
 }
 
 // order returns a job's steps so that each comes after those it waits for: remade steps are added behind steps that wait for them.
@@ -152,7 +200,7 @@ func (h *Horizon) leave(s *floor.Step, most int) string {
 	case s.Left() == 0 && s.Waiting == 0:
 		return "it has no good pieces left"
 	case len(h.steps) >= most:
-		return "it is not urgent enough for this plan"
+		return notUrgentEnough
 	}
 	expected := slices.ContainsFunc(s.Class.Fits, (*floor.Device).Expected)
 	if !expected {
