@@ -177,7 +177,7 @@ func (f *Forecaster) make(ctx context.Context, advice *dispatch.Advice) (err err
 		if spent += play; plays >= leastPlays && spent >= f.opt.Budget {
 			return true
 		}
-		mirror.Rest(ctx, time.Duration(float64(play)*(1/f.opt.Duty-1)))
+		f.mirror.Pause(ctx, play, f.opt.Duty)
 		last = time.Now()
 		return false
 	}

@@ -34,6 +34,7 @@ type Mirror struct {
 	now     func() time.Time
 	log     *zap.Logger
 	waiting []chan struct{} // one for each that asked for Changes
+	pace    pace
 
 	mu    sync.Mutex // guards what follows
 	floor *floor.Floor
@@ -112,6 +113,7 @@ func (m *Mirror) follow(ctx context.Context) (err error) {
 		for _, e := range own.GetEvents() {
 			m.noteDown(e, own.GetCommitTime().AsTime())
 		}
+		m.pace.add(time.Now(), len(own.GetEvents()))
 		m.tell()
 		return nil
 	}, nil)

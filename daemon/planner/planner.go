@@ -34,6 +34,7 @@ const (
 	patience    = 5           // slices without success, after which the search rests until something changes
 	every       = time.Second // the least time between the beginnings of two searches
 	mostForward = 60 * 24 * time.Hour
+	duty        = 0.25 // the share of one core that searches take while things change
 )
 
 // Engine is what the planner needs of the engine.
@@ -98,6 +99,7 @@ func (p *Planner) Run(ctx context.Context) {
 		if errors.Is(err, engine.ErrStopped) {
 			return
 		}
+		p.mirror.Pause(ctx, time.Since(began), duty)
 		mirror.Rest(ctx, every-time.Since(began))
 	}
 }
