@@ -86,7 +86,7 @@ func (b *Bus) post(ctx context.Context, device string, o *driverv1.Order, done f
 	if d == nil {
 		return orderError(printable(device), ErrUnknownDevice)
 	}
-	body, err := encode(o)
+	body, err := encode(o, d.binary.Load())
 	if err != nil {
 		return orderError(device, err)
 	}
