@@ -4,16 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync/atomic"
 
 	"github.com/nats-io/nats.go"
-	"google.golang.org/protobuf/encoding/protojson"
-	"google.golang.org/protobuf/proto"
 
 	driverv1 "tandem/proto/tandem/driver/v1"
 )
-
-// MaxBody is the greatest size of a message between daemon and driver, in bytes.
-const MaxBody = 64 << 10
 
 // pendingOrders is how many orders may wait for a host. The daemon sends the next one when it has the answer to the last.
 const pendingOrders = 64
@@ -52,6 +48,7 @@ type natsBus struct {
 	statuses chan nats.Status
 	links    chan bool
 	orders   chan Request
+	binary   atomic.Bool // the daemon reads statuses in binary
 }
 
 // newNATSBus subscribes to a device's orders until ctx ends.
@@ -113,7 +110,7 @@ func (b *natsBus) Links() <-chan bool     { return b.links }
 func (b *natsBus) Orders() <-chan Request { return b.orders }
 
 func (b *natsBus) Publish(status *driverv1.Status) error {
-	body, err := encode(status)
+	body, err := EncodeBody(status, b.binary.Load())
 	if err != nil {
 		return err
 	}
@@ -121,7 +118,8 @@ func (b *natsBus) Publish(status *driverv1.Status) error {
 }
 
 func (b *natsBus) Hello(ctx context.Context, hello *driverv1.Hello) (*driverv1.Welcome, error) {
-	body, err := encode(hello)
+	hello.Binary = true
+	body, err := EncodeBody(hello, false)
 	if err != nil {
 		return nil, err
 	}
@@ -130,46 +128,30 @@ func (b *natsBus) Hello(ctx context.Context, hello *driverv1.Hello) (*driverv1.W
 		return nil, err
 	}
 	welcome := new(driverv1.Welcome)
-	return welcome, decode(m.Data, welcome)
+	if err := DecodeBody(m.Data, welcome); err != nil {
+		return nil, err
+	}
+	if welcome.GetError() == "" {
+		b.binary.Store(welcome.GetBinary())
+	}
+	return welcome, nil
 }
 
 func readOrder(m *nats.Msg) Request {
 	order := new(driverv1.Order)
-	request := Request{Order: order, Answer: func(a *driverv1.Answer) error {
+	err := DecodeBody(m.Data, order)
+	answer := func(a *driverv1.Answer) error {
 		if m.Reply == "" { // nobody wants to know
 			return nil
 		}
-		body, err := encode(a)
-		if err != nil {
-			return err
+		body, failed := EncodeBody(a, err == nil && isBinary(m.Data))
+		if failed != nil {
+			return failed
 		}
 		return m.Respond(body)
-	}}
-	if err := decode(m.Data, order); err != nil {
-		request.Order, request.Err = nil, err
 	}
-	return request
-}
-
-func encode(m proto.Message) ([]byte, error) {
-	body, err := protojson.Marshal(m)
 	if err != nil {
-		return nil, fmt.Errorf("encode %s: %w", m.ProtoReflect().Descriptor().Name(), err)
+		return Request{Err: err, Answer: answer}
 	}
-	if len(body) > MaxBody {
-		return nil, fmt.Errorf("encode %s: %d bytes are more than %d", m.ProtoReflect().Descriptor().Name(), len(body), MaxBody)
-	}
-	return body, nil
-}
-
-// decode ignores fields and enum words that it does not know: a newer daemon may have more to say.
-func decode(body []byte, m proto.Message) error {
-	name := m.ProtoReflect().Descriptor().Name()
-	if len(body) > MaxBody {
-		return fmt.Errorf("%s of %d bytes: send at most %d", name, len(body), MaxBody)
-	}
-	if err := (protojson.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(body, m); err != nil {
-		return fmt.Errorf("not a %s in protobuf JSON: %w", name, err)
-	}
-	return nil
+	return Request{Order: order, Answer: answer}
 }

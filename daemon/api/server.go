@@ -91,6 +91,9 @@ const (
 	mostRequestID    = 128
 	mostActor        = 128
 	mostStreams      = 2000
+	// streamWorkers is how many requests are handled by goroutines that stay: they have the stack for the next one. More
+	// requests than that get a goroutine each.
+	streamWorkers = 64
 )
 
 // New returns a gRPC server with every service of the API registered. Health is NOT_SERVING until SetServing.
@@ -110,6 +113,7 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 		grpc.ForceServerCodecV2(newCodec()),
 		grpc.MaxRecvMsgSize(mostRequestBytes),
 		grpc.MaxConcurrentStreams(mostStreams),
+		grpc.NumStreamWorkers(streamWorkers),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: 30 * time.Second, Timeout: 20 * time.Second}),
 		grpc.ChainUnaryInterceptor(s.unary),

@@ -210,7 +210,7 @@ func (b *Bus) sort(m *nats.Msg) {
 func driverReply(subject string) bool { return strings.HasPrefix(subject, driverInbox+".") }
 
 func (b *Bus) welcome(reply string, w *driverv1.Welcome) {
-	body, err := encode(w)
+	body, err := encode(w, false)
 	if err == nil {
 		err = b.conn.Publish(reply, body)
 	}

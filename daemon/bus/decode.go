@@ -7,7 +7,6 @@ import (
 	"strings"
 	"unicode"
 
-	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
 	"tandem/drivers"
@@ -27,28 +26,15 @@ const (
 // errTooLarge says that a body is larger than MaxBody.
 var errTooLarge = fmt.Errorf("message is larger than %d bytes", MaxBody)
 
-// decoding ignores fields and enum words it does not know: a newer driver may have more to say.
-var decoding = protojson.UnmarshalOptions{DiscardUnknown: true}
-
-func encode(m proto.Message) ([]byte, error) {
-	body, err := protojson.Marshal(m)
-	if err != nil {
-		return nil, fmt.Errorf("encode %s: %w", m.ProtoReflect().Descriptor().Name(), err)
-	}
-	if len(body) > MaxBody {
-		return nil, fmt.Errorf("encode %s of %d bytes: %w", m.ProtoReflect().Descriptor().Name(), len(body), errTooLarge)
-	}
-	return body, nil
+func encode(m proto.Message, binary bool) ([]byte, error) {
+	return drivers.EncodeBody(m, binary)
 }
 
 func decode(body []byte, m proto.Message) error {
 	if len(body) > MaxBody {
 		return errTooLarge
 	}
-	if err := decoding.Unmarshal(body, m); err != nil {
-		return fmt.Errorf("not protobuf JSON of %s: %w", m.ProtoReflect().Descriptor().Name(), err)
-	}
-	return nil
+	return drivers.DecodeBody(body, m)
 }
 
 func decodeHello(body []byte) (*driverv1.Hello, error) {

@@ -92,7 +92,7 @@ func TestAnswerIsFitForScreens(t *testing.T) {
 }
 
 func TestEncodeRefusesWhatDriversNeedNotTake(t *testing.T) {
-	if _, err := encode(&driverv1.Welcome{Error: strings.Repeat("x", MaxBody)}); err == nil || !strings.Contains(err.Error(), "65") {
+	if _, err := encode(&driverv1.Welcome{Error: strings.Repeat("x", MaxBody)}, false); err == nil || !strings.Contains(err.Error(), "65") {
 		t.Fatalf("got %v", err)
 	}
 }
@@ -104,6 +104,7 @@ func FuzzDecode(f *testing.F) {
 		`{}`, `{"epoch":"1","sequence":"2","state":"DEVICE_STATE_IDLE","runs":[{"run":"run-1","fence":"3","fraction":0.5}]}`,
 		`{"status":{"epoch":1},"kind":"sim","operations":["cut"]}`, `{"refused":"busy"}`, `{"epoch":1e3,"observeTime":"2026-01-01T00:00:00Z"}`,
 		`{"epoch":"1","runs":[{"run":"*"}]}`, `{"epoch":"1","runs":[null]}`, `null`, `{"epoch":"1","epoch":"2"}`,
+		"\x00\x08\x01\x10\x02", "\x00\x08\x01:\x07\n\x05run-1", "\x00", "\x00\x08\x01B\x02\x10\x7f",
 		`{"epoch":"1","stateReasons":["\u0000"]}`, `{"epoch":"1","runs":[{"run":"a","fraction":"Infinity"}]}`, "\xff",
 	} {
 		f.Add([]byte(seed))

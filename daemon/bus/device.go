@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -20,6 +21,8 @@ type device struct {
 	out        outbox
 	counts     counts
 	complaints rate.Sometimes
+
+	binary atomic.Bool // the driver that was welcomed last reads orders in binary
 
 	ear Ear // only the inbox's worker touches it, and there is one at a time
 }
@@ -107,6 +110,9 @@ func (d *device) hello(a arrival) {
 		return
 	}
 	h.Status = newest
+	if !h.GetBinary() {
+		d.binary.Store(false) // before the first order that its welcome causes
+	}
 	ctx, cancel := context.WithTimeout(d.bus.ctx, d.bus.opts.HelloTimeout)
 	defer cancel()
 	welcome := d.bus.handlers.Hello(ctx, d.id, h)
@@ -118,6 +124,8 @@ func (d *device) hello(a arrival) {
 	case welcome.GetError() == "":
 		// A driver that is not welcome shall not shut out the one that is.
 		d.ear.Welcomed(h.GetStatus())
+		d.binary.Store(h.GetBinary())
+		welcome.Binary = true
 	}
 	d.bus.welcome(a.reply, welcome)
 }

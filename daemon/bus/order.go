@@ -86,7 +86,7 @@ func (b *Bus) post(ctx context.Context, device string, o *driverv1.Order, done f
 	if d == nil {
 		return orderError(printable(device), ErrUnknownDevice)
 	}
-	body, err := encode(o)
+	body, err := encode(o, d.binary.Load())
 	if err != nil {
 		return orderError(device, err)
 	}
@@ -95,6 +95,13 @@ func (b *Bus) post(ctx context.Context, device string, o *driverv1.Order, done f
 	waiting.ctx, waiting.cancel = context.WithTimeout(ctx, b.opts.OrderTimeout)
 	end, _ := waiting.ctx.Deadline()
 	waiting.sendBy = end.Add(-time.Until(end) / 10)
+	if ctx != b.ctx { // it does not end with the bus by itself
+		end, forget := waiting.cancel, context.AfterFunc(b.ctx, waiting.cancel)
+		waiting.cancel = func() {
+			forget()
+			end()
+		}
+	}
 	if err := d.enqueue(waiting); err != nil {
 		waiting.cancel()
 		return orderError(device, err)
@@ -159,10 +166,7 @@ func (d *device) request(o order) (*driverv1.Answer, error) {
 		}
 		return &driverv1.Answer{}, nil
 	}
-	// Only Post's orders end with the bus by themselves.
-	ctx, cancel := context.WithCancel(o.ctx)
-	defer context.AfterFunc(d.bus.ctx, cancel)()
-	defer cancel()
+	ctx := o.ctx
 	m, err := d.bus.conn.RequestWithContext(ctx, drivers.OrderSubject(d.id), o.body)
 	switch {
 	case err == nil:

@@ -27,6 +27,9 @@ func (a *about) note(rec *ledgerv1.Record) {
 			a.jobs[k.JobCreated.GetJob().GetId()] = true
 		case *ledgerv1.Event_RunGranted:
 			a.jobs[k.RunGranted.GetRun().GetJob()], a.runs[k.RunGranted.GetRun().GetId()] = true, true
+		case *ledgerv1.Event_RunChanged:
+			a.jobs[k.RunChanged.GetJob()], a.runs[k.RunChanged.GetRun()] = true, true
+		case *ledgerv1.Event_DeviceChanged: // it names neither
 		default:
 			m := e.ProtoReflect()
 			set := m.WhichOneof(m.Descriptor().Oneofs().ByName("kind"))
@@ -116,19 +119,34 @@ func runRowOf(r *floor.Run) runRow {
 	}
 }
 
+const (
+	writeJob = `INSERT OR REPLACE INTO jobs
+		(job, code, number, display_name, accepted, due, finished, state, pieces, pieces_good, pieces_spoiled, revision) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)`
+	writeRun = `INSERT OR REPLACE INTO runs
+		(fence, run, job, step, operation, device, granted, started, ended, state, reasons, pieces, pieces_good, pieces_spoiled) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?)`
+)
+
 func (r rows) write(ctx context.Context, tx *sql.Tx) error {
+	jobs, err := tx.PrepareContext(ctx, writeJob)
+	if err != nil {
+		return fmt.Errorf("write jobs: %w", err)
+	}
+	defer jobs.Close()
 	for _, j := range r.jobs {
-		_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO jobs
-			(job, code, number, display_name, accepted, due, finished, state, pieces, pieces_good, pieces_spoiled, revision) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)`,
-			j.id, j.code, j.number, j.name, micros(j.accepted), micros(j.due), micros(j.finished), j.state, j.pieces, j.good, j.spoiled, j.revision)
+		_, err := jobs.ExecContext(ctx, j.id, j.code, j.number, j.name, micros(j.accepted), micros(j.due), micros(j.finished), j.state,
+			j.pieces, j.good, j.spoiled, j.revision)
 		if err != nil {
 			return fmt.Errorf("write job %s: %w", j.id, err)
 		}
 	}
+	runs, err := tx.PrepareContext(ctx, writeRun)
+	if err != nil {
+		return fmt.Errorf("write runs: %w", err)
+	}
+	defer runs.Close()
 	for _, n := range r.runs {
-		_, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO runs
-			(fence, run, job, step, operation, device, granted, started, ended, state, reasons, pieces, pieces_good, pieces_spoiled) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?)`,
-			n.fence, n.id, n.job, n.step, n.operation, n.device, micros(n.granted), micros(n.started), micros(n.ended), n.state, n.reasons, n.pieces, n.good, n.spoiled)
+		_, err := runs.ExecContext(ctx, n.fence, n.id, n.job, n.step, n.operation, n.device, micros(n.granted), micros(n.started), micros(n.ended),
+			n.state, n.reasons, n.pieces, n.good, n.spoiled)
 		if err != nil {
 			return fmt.Errorf("write run %s: %w", n.id, err)
 		}

@@ -43,7 +43,7 @@ var errUnread = errors.New("not read")
 
 // Records come in their order however many are decoded at a time, and what is wrong with one comes after those before it.
 func TestRecordsDecodedAheadKeepTheirOrder(t *testing.T) {
-	for _, n := range []int{1, fewRecords, 10 * batchRecords, 100*batchRecords + 7} {
+	for _, n := range []int{1, decodedAsTheyCome, 10 * batchRecords, 100*batchRecords + 7} {
 		for _, c := range []struct {
 			name         string
 			unread, bad  int

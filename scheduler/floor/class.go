@@ -1,9 +1,8 @@
 package floor
 
 import (
-	"fmt"
 	"slices"
-	"strings"
+	"strconv"
 
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -19,10 +18,12 @@ type Class struct {
 }
 
 func (f *Floor) classOf(spec *tandemv1.Step) *Class {
-	key := f.classKey(spec)
-	if c, ok := f.classes[key]; ok {
+	var room [128]byte
+	raw := f.appendClassKey(room[:0], spec)
+	if c, ok := f.classes[string(raw)]; ok {
 		return c
 	}
+	key := string(raw)
 	c := &Class{Key: key, Operation: spec.GetOperation(), floor: f}
 	for _, d := range f.Devices {
 		if ok, _ := d.Fits(spec); ok {
@@ -53,15 +54,28 @@ func (f *Floor) reclass() {
 	}
 }
 
-func (f *Floor) classKey(s *tandemv1.Step) string {
-	var b strings.Builder
-	narrower, _ := slices.BinarySearch(f.widths, s.GetWidthUm()) // how many limits the step is wider than
-	fmt.Fprintf(&b, "%q %q %q %q %q %q %d", s.GetOperation(), s.GetMedia(), s.GetInk(), s.GetMode(), s.GetFilm(), s.GetBlade(), narrower)
-	for _, k := range sortedKeys(s.GetRequires()) {
-		fmt.Fprintf(&b, " %q=%q", k, s.GetRequires()[k])
+// appendClassKey appends what tells a step's class from others. It is made for every step that comes in, so it is not for
+// reading: each text is preceded by its length.
+func (f *Floor) appendClassKey(b []byte, s *tandemv1.Step) []byte {
+	for _, text := range [...]string{s.GetOperation(), s.GetMedia(), s.GetInk(), s.GetMode(), s.GetFilm(), s.GetBlade()} {
+		b = appendText(b, text)
 	}
-	devices := slices.Clone(s.GetDevices())
-	slices.Sort(devices)
-	fmt.Fprintf(&b, " %q", devices)
-	return b.String()
+	narrower, _ := slices.BinarySearch(f.widths, s.GetWidthUm()) // how many limits the step is wider than
+	b = append(strconv.AppendInt(b, int64(narrower), 10), ';')
+	b = append(strconv.AppendInt(b, int64(len(s.GetRequires())), 10), ';')
+	for _, k := range sortedKeys(s.GetRequires()) {
+		b = appendText(appendText(b, k), s.GetRequires()[k])
+	}
+	devices := s.GetDevices()
+	if len(devices) > 1 {
+		devices = slices.Sorted(slices.Values(devices))
+	}
+	for _, d := range devices {
+		b = appendText(b, d)
+	}
+	return b
+}
+
+func appendText(b []byte, s string) []byte {
+	return append(append(strconv.AppendInt(b, int64(len(s)), 10), ':'), s...)
 }

@@ -11,6 +11,9 @@
 //   tandem.v1.order.DEVICE   request, daemon to driver: Order -> Answer
 //
 // DEVICE matches [a-z0-9][a-z0-9-]{0,62}. A message is at most 64 KiB. Unknown fields are ignored.
+//
+// A driver and a daemon that both say so may write statuses, orders and answers shorter: a zero byte, and the same message in
+// protobuf's binary form. Neither needs to, and Hello and Welcome are always JSON.
 
 package driverv1
 
@@ -40,7 +43,9 @@ type Hello struct {
 	// Kind of driver.
 	Kind string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
 	// Operations it can do.
-	Operations    []string `protobuf:"bytes,3,rep,name=operations,proto3" json:"operations,omitempty"`
+	Operations []string `protobuf:"bytes,3,rep,name=operations,proto3" json:"operations,omitempty"`
+	// The driver reads orders in binary, too. An order that came so is answered so.
+	Binary        bool `protobuf:"varint,4,opt,name=binary,proto3" json:"binary,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -96,6 +101,13 @@ func (x *Hello) GetOperations() []string {
 	return nil
 }
 
+func (x *Hello) GetBinary() bool {
+	if x != nil {
+		return x.Binary
+	}
+	return false
+}
+
 // Welcome is the answer to Hello.
 type Welcome struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -110,7 +122,9 @@ type Welcome struct {
 	// Refuse every order with an older fence.
 	MinFence uint64 `protobuf:"varint,5,opt,name=min_fence,json=minFence,proto3" json:"min_fence,omitempty"`
 	// The term in which the daemon leads. Refuse every order of an older term; 0: not told.
-	Term          uint64 `protobuf:"varint,6,opt,name=term,proto3" json:"term,omitempty"`
+	Term uint64 `protobuf:"varint,6,opt,name=term,proto3" json:"term,omitempty"`
+	// The daemon reads statuses in binary, too.
+	Binary        bool `protobuf:"varint,7,opt,name=binary,proto3" json:"binary,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -185,6 +199,13 @@ func (x *Welcome) GetTerm() uint64 {
 		return x.Term
 	}
 	return 0
+}
+
+func (x *Welcome) GetBinary() bool {
+	if x != nil {
+		return x.Binary
+	}
+	return false
 }
 
 // Status is the whole truth about a device. It repeats, so a lost message heals itself.
@@ -1238,13 +1259,14 @@ var File_tandem_driver_v1_driver_proto protoreflect.FileDescriptor
 
 const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\n" +
-	"\x1dtandem/driver/v1/driver.proto\x12\x10tandem.driver.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"m\n" +
+	"\x1dtandem/driver/v1/driver.proto\x12\x10tandem.driver.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\x85\x01\n" +
 	"\x05Hello\x120\n" +
 	"\x06status\x18\x01 \x01(\v2\x18.tandem.driver.v1.StatusR\x06status\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x1e\n" +
 	"\n" +
 	"operations\x18\x03 \x03(\tR\n" +
-	"operations\"\xd0\x01\n" +
+	"operations\x12\x16\n" +
+	"\x06binary\x18\x04 \x01(\bR\x06binary\"\xe8\x01\n" +
 	"\aWelcome\x12\x14\n" +
 	"\x05error\x18\x01 \x01(\tR\x05error\x121\n" +
 	"\x06period\x18\x02 \x01(\v2\x19.google.protobuf.DurationR\x06period\x12,\n" +
@@ -1252,7 +1274,8 @@ const file_tandem_driver_v1_driver_proto_rawDesc = "" +
 	"\n" +
 	"time_scale\x18\x04 \x01(\x01R\ttimeScale\x12\x1b\n" +
 	"\tmin_fence\x18\x05 \x01(\x04R\bminFence\x12\x12\n" +
-	"\x04term\x18\x06 \x01(\x04R\x04term\"\xad\x03\n" +
+	"\x04term\x18\x06 \x01(\x04R\x04term\x12\x16\n" +
+	"\x06binary\x18\a \x01(\bR\x06binary\"\xad\x03\n" +
 	"\x06Status\x12\x14\n" +
 	"\x05epoch\x18\x01 \x01(\x04R\x05epoch\x12\x1a\n" +
 	"\bsequence\x18\x02 \x01(\x04R\bsequence\x12,\n" +
