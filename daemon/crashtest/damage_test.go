@@ -153,6 +153,7 @@ func TestDamagedLedger(t *testing.T) {
 		{name: "zeros after the last record", from: killed, damage: func(b []byte) []byte { return append(b, make([]byte, 4096)...) }, good: true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			data := copyFolder(t, c.from.data)
 			file := ledgerFile(t, data)
 			b, err := os.ReadFile(file)

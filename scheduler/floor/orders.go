@@ -55,9 +55,15 @@ func (f *Floor) Orders(d *Device, last *driverv1.Status, now time.Time) []*drive
 
 // startUntold says whether the device waits for a start that has been given and is still good.
 func (r *Run) startUntold(rs *driverv1.RunStatus, now time.Time) bool {
-	return r.MayStart && rs.GetState() == tandemv1.JobState_JOB_STATE_PENDING &&
+	return r.MayStart && !r.startUsed() && rs.GetState() == tandemv1.JobState_JOB_STATE_PENDING &&
 		slices.Contains(rs.GetStateReasons(), ReasonAwaitingStart) &&
 		(r.StartBefore.IsZero() || !now.After(r.StartBefore))
+}
+
+// startUsed says whether the run has begun, or may have, since it was let begin. A device that says later that it waits has
+// forgotten, or has lost its driver meanwhile: that start is not given again, and somebody looks and gives another.
+func (r *Run) startUsed() bool {
+	return !r.Start.IsZero() && !r.StartBefore.IsZero() && !r.StartBefore.Add(-StartWindow).After(r.Start)
 }
 
 func (r *Run) grant() *driverv1.Grant {

@@ -1,0 +1,40 @@
+package floor
+
+import (
+	"testing"
+	"time"
+
+	driverv1 "tandem/proto/tandem/driver/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// A start that a run has begun with is used up: a driver that has lost its memory says that the run waits for its start, and is not
+// given it a second time.
+func TestAStartIsGivenOnce(t *testing.T) {
+	at := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
+	waits := &driverv1.RunStatus{State: tandemv1.JobState_JOB_STATE_PENDING, StateReasons: []string{ReasonAwaitingStart}}
+	for _, c := range []struct {
+		name           string
+		begun, allowed time.Duration // after at; below 0: never
+		now            time.Duration
+		want           bool
+	}{
+		{"not begun", -1, 0, time.Second, true},
+		{"begun with this start", time.Second, 0, 2 * time.Second, false},
+		{"begun at that moment", 0, 0, time.Second, false},
+		{"begun with the start before", 0, time.Second, 2 * time.Second, true},
+		{"too late", -1, 0, StartWindow + time.Second, false},
+		{"not let begin", -1, -1, 0, false},
+	} {
+		r := &Run{ID: "run-1", MayStart: c.allowed >= 0}
+		if c.allowed >= 0 {
+			r.StartBefore = at.Add(c.allowed + StartWindow)
+		}
+		if c.begun >= 0 {
+			r.Start = at.Add(c.begun)
+		}
+		if got := r.startUntold(waits, at.Add(c.now)); got != c.want {
+			t.Errorf("%s: the start is given again: %t, want %t", c.name, got, c.want)
+		}
+	}
+}
