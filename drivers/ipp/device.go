@@ -28,6 +28,7 @@ type device struct {
 	memory
 	loaded bool
 	kept   string // what is in the file, without its up-time
+	unkept bool   // the file could not be written
 
 	printer *printer  // nil: not met in this Run
 	heard   time.Time // when the printer last answered
@@ -38,7 +39,7 @@ type device struct {
 }
 
 // Run implements drivers.Driver.
-func (d *device) Run(ctx context.Context, orders <-chan *driverv1.Order, report func(*driverv1.Status)) (err error) {
+func (d *device) Run(ctx context.Context, orders <-chan *driverv1.Order, report func(*driverv1.Status)) error {
 	if err := d.remember(); err != nil {
 		return err
 	}
@@ -50,7 +51,7 @@ func (d *device) Run(ctx context.Context, orders <-chan *driverv1.Order, report 
 	defer func() {
 		cancel()
 		d.collect()
-		err = errors.Join(err, d.keep())
+		d.store()
 	}()
 	if err := d.meet(ctx); err != nil {
 		return ended(ctx, err)
@@ -62,9 +63,7 @@ func (d *device) Run(ctx context.Context, orders <-chan *driverv1.Order, report 
 		if err := d.advance(ctx); err != nil {
 			return ended(ctx, err)
 		}
-		if err := d.keep(); err != nil {
-			return err
-		}
+		d.store()
 		report(d.status())
 		timer.Reset(d.next())
 		select {

@@ -293,3 +293,34 @@ func TestFolder(t *testing.T) {
 		}
 	}
 }
+
+// TestNotStored: what cannot be written down does not begin, and begins once it can be.
+func TestNotStored(t *testing.T) {
+	t.Parallel()
+	art, _ := artwork(t, "%PDF-1.4 a sheet")
+	p := ipptest.New()
+	s := open(t, quick(p.Serve(t)))
+	s.online()
+	obstacle := filepath.Join(s.dir, memoryFile+".new") // a folder stands where the file is written, for the superuser too
+	if err := os.Mkdir(obstacle, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	s.take(s.daemon.Grant(s.job("r1", 1, art, "")))
+	s.is("r1", pending, "x-state-not-stored")
+	s.wait("the device is stopped", func() bool {
+		d := s.daemon.Last()
+		return d.GetState() == tandemv1.DeviceState_DEVICE_STATE_STOPPED && slices.Contains(d.GetStateReasons(), "x-state-not-stored-error")
+	})
+	p.Do(func() {
+		if len(p.Jobs) > 0 {
+			t.Errorf("the printer has %d jobs", len(p.Jobs))
+		}
+	})
+	if err := os.Remove(obstacle); err != nil {
+		t.Fatal(err)
+	}
+	s.is("r1", completed)
+	if n := s.said("runs can"); n != 2 {
+		t.Errorf("the log has %d lines of it, want one when it fails and one when it works again", n)
+	}
+}

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 
+	"go.uber.org/zap"
+
 	"tandem/drivers"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
@@ -159,7 +161,7 @@ func (d *device) keep() error {
 		return fmt.Errorf("write down runs: %w", err)
 	}
 	was := string(body)
-	if was == d.kept {
+	if was == d.kept && !d.unkept {
 		return nil
 	}
 	kept.UpTime = d.UpTime // changes all the time, and is not worth a write
@@ -171,4 +173,18 @@ func (d *device) keep() error {
 	}
 	d.kept = was
 	return nil
+}
+
+// store is keep, and reports whether it has worked. What could not be written down is not begun: the next driver would begin
+// it again.
+func (d *device) store() bool {
+	err := d.keep()
+	switch {
+	case err != nil && !d.unkept:
+		d.env.Log.Error("runs cannot be written down: nothing begins until they can", zap.Error(err))
+	case err == nil && d.unkept:
+		d.env.Log.Info("runs can be written down again")
+	}
+	d.unkept = err != nil
+	return err == nil
 }
