@@ -324,3 +324,29 @@ func TestNotStored(t *testing.T) {
 		t.Errorf("the log has %d lines of it, want one when it fails and one when it works again", n)
 	}
 }
+
+// TestSeveralDocuments prints all documents of a run in one job where the printer can, and none where it cannot.
+func TestSeveralDocuments(t *testing.T) {
+	t.Parallel()
+	first, _ := artwork(t, "%PDF-1.4 first")
+	second, _ := artwork(t, "%PDF-1.4 second")
+	for _, several := range []bool{true, false} {
+		p := ipptest.New()
+		p.Several = several
+		s := open(t, quick(p.Serve(t)))
+		s.online()
+		g := s.job("r1", 1, first, "")
+		g.Documents = append(g.Documents, &tandemv1.Document{Role: "cut", Uri: "file:cut"}, &tandemv1.Document{Role: "artwork", Uri: second})
+		s.take(s.daemon.Grant(g))
+		if !several {
+			s.is("r1", aborted, "document-access-error")
+			continue
+		}
+		s.is("r1", completed)
+		p.Do(func() {
+			if len(p.Jobs) != 1 || len(p.Jobs[0].Documents) != 2 || string(p.Jobs[0].Documents[1]) != "%PDF-1.4 second" {
+				t.Errorf("the printer has %d jobs, want one of two documents", len(p.Jobs))
+			}
+		})
+	}
+}
