@@ -143,9 +143,6 @@ func (d *device) grant(g *driverv1.Grant) bool {
 		return false
 	}
 	r.grant, r.mayStart = g, g.GetMayStart()
-	if r.Pieces == 0 { // found at the printer, which does not know
-		r.Pieces = g.GetPieces()
-	}
 	return true
 }
 
@@ -182,8 +179,8 @@ func (d *device) meet(ctx context.Context) error {
 		return fmt.Errorf("printer at %s: %w", d.client.uri, err)
 	}
 	for _, j := range live { // those that we have forgotten
-		name, fence, ours := d.parseName(j.name)
-		if !ours || d.find(name) != nil {
+		r := d.parseName(j.name)
+		if r == nil || d.find(r.Run) != nil {
 			continue
 		}
 		if j.lacksDocuments() { // it was made before we were cut off, and keeps some printers from taking another
@@ -191,8 +188,9 @@ func (d *device) meet(ctx context.Context) error {
 				d.env.Log.Info("a job without documents is left at the printer", zap.Int("job", j.id), zap.Error(err))
 			}
 		} else {
-			d.env.Log.Info("found a run at the printer", zap.String("run", name), zap.Int("job", j.id))
-			d.Runs = append(d.Runs, &run{Run: name, Fence: fence, Phase: sent, Job: j.id, State: tandemv1.JobState_JOB_STATE_PENDING})
+			d.env.Log.Info("found a run at the printer", zap.String("run", r.Run), zap.Int("job", j.id))
+			r.Phase, r.Job = sent, j.id
+			d.Runs = append(d.Runs, r)
 		}
 	}
 	if err := d.follow(ctx, p); err != nil {

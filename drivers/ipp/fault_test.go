@@ -82,7 +82,7 @@ func (s *shop) ends(p *ipptest.Printer, name, art, sum string) {
 			if j.State == ipptest.Completed {
 				done++
 			}
-			if j.Name != "tandem.press."+name+".1" {
+			if j.Name != "tandem.press."+name+".1.12" {
 				s.Errorf("a job is named %q", j.Name)
 			}
 		}
@@ -139,7 +139,7 @@ func TestUncertainWhole(t *testing.T) {
 	}{{true, 2048, completed}, {true, 100, halted}, {false, 2048, halted}} {
 		p := ipptest.New()
 		p.Counts = test.counts
-		name := "tandem.press.r1.7"
+		name := "tandem.press.r1.7.12"
 		p.Jobs = []*ipptest.Job{{ID: 1, Name: name, State: ipptest.Completed, Documents: [][]byte{make([]byte, test.size)}, Done: 4}}
 		s := &shop{T: t, dir: t.TempDir(), clock: wall(), given: quick(p.Serve(t))}
 		write(t, filepath.Join(s.dir, memoryFile), `{"up_time":50,"runs":[{"run":"r1","fence":7,"pieces":12,"phase":"sending","job":1,"k_octets":2,"state":3}]}`)

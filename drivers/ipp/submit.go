@@ -200,7 +200,7 @@ func (d *device) submit(ctx context.Context, w *work) error {
 		}
 	}
 	if r.Phase != created { // is it there already, whatever we remember?
-		j, err := d.lookupName(ctx, t.name)
+		j, err := d.lookupName(ctx, r)
 		if err != nil {
 			return err
 		}
@@ -238,7 +238,7 @@ func (d *device) submit(ctx context.Context, w *work) error {
 
 func (d *device) ticket(r *run, first *file) ticket {
 	t := ticket{
-		name: d.jobName(r.Run, r.Fence), format: first.format(),
+		name: d.jobName(r), format: first.format(),
 		media: d.settings.media[r.grant.GetMedia()], quality: d.settings.quality[r.grant.GetMode()],
 	}
 	if d.settings.perCopy {
