@@ -25,7 +25,7 @@ func (d *device) follow(ctx context.Context, p *printer) error {
 		if r.ended() || r.Done || r.Phase == waiting || r.Phase == creating {
 			continue
 		}
-		j, err := d.lookup(ctx, r)
+		j, err := d.lookup(ctx, r, restarted)
 		switch {
 		case err != nil:
 			return err
@@ -58,7 +58,7 @@ func (d *device) follow(ctx context.Context, p *printer) error {
 }
 
 // lookup returns a run's job: by its number, if that is still its own, and by its name. Nil: the printer does not know it.
-func (d *device) lookup(ctx context.Context, r *run) (*job, error) {
+func (d *device) lookup(ctx context.Context, r *run, restarted bool) (*job, error) {
 	if r.Job > 0 {
 		j, err := d.client.job(ctx, r.Job)
 		if status, ok := refused(err); ok {
@@ -67,7 +67,7 @@ func (d *device) lookup(ctx context.Context, r *run) (*job, error) {
 			}
 		} else if err != nil {
 			return nil, err
-		} else if d.owns(r, j.name) || j.name == "" { // one that hides its name has the number that we were told
+		} else if d.owns(r, j.name) || j.name == "" && !restarted { // one that hides its name has the number that we were told
 			return j, nil
 		}
 	}
