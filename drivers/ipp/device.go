@@ -28,6 +28,7 @@ type device struct {
 	memory
 	loaded bool
 	kept   string // what is in the file, without its up-time
+	unkept bool   // the file could not be written
 
 	printer *printer  // nil: not met in this Run
 	heard   time.Time // when the printer last answered
@@ -38,7 +39,7 @@ type device struct {
 }
 
 // Run implements drivers.Driver.
-func (d *device) Run(ctx context.Context, orders <-chan *driverv1.Order, report func(*driverv1.Status)) (err error) {
+func (d *device) Run(ctx context.Context, orders <-chan *driverv1.Order, report func(*driverv1.Status)) error {
 	if err := d.remember(); err != nil {
 		return err
 	}
@@ -50,7 +51,7 @@ func (d *device) Run(ctx context.Context, orders <-chan *driverv1.Order, report 
 	defer func() {
 		cancel()
 		d.collect()
-		err = errors.Join(err, d.keep())
+		d.store()
 	}()
 	if err := d.meet(ctx); err != nil {
 		return ended(ctx, err)
@@ -62,9 +63,7 @@ func (d *device) Run(ctx context.Context, orders <-chan *driverv1.Order, report 
 		if err := d.advance(ctx); err != nil {
 			return ended(ctx, err)
 		}
-		if err := d.keep(); err != nil {
-			return err
-		}
+		d.store()
 		report(d.status())
 		timer.Reset(d.next())
 		select {
@@ -144,9 +143,6 @@ func (d *device) grant(g *driverv1.Grant) bool {
 		return false
 	}
 	r.grant, r.mayStart = g, g.GetMayStart()
-	if r.Pieces == 0 { // found at the printer, which does not know
-		r.Pieces = g.GetPieces()
-	}
 	return true
 }
 
@@ -183,8 +179,8 @@ func (d *device) meet(ctx context.Context) error {
 		return fmt.Errorf("printer at %s: %w", d.client.uri, err)
 	}
 	for _, j := range live { // those that we have forgotten
-		name, fence, ours := d.parseName(j.name)
-		if !ours || d.find(name) != nil {
+		r := d.parseName(j.name)
+		if r == nil || d.find(r.Run) != nil {
 			continue
 		}
 		if j.lacksDocuments() { // it was made before we were cut off, and keeps some printers from taking another
@@ -192,8 +188,9 @@ func (d *device) meet(ctx context.Context) error {
 				d.env.Log.Info("a job without documents is left at the printer", zap.Int("job", j.id), zap.Error(err))
 			}
 		} else {
-			d.env.Log.Info("found a run at the printer", zap.String("run", name), zap.Int("job", j.id))
-			d.Runs = append(d.Runs, &run{Run: name, Fence: fence, Phase: sent, Job: j.id, State: tandemv1.JobState_JOB_STATE_PENDING})
+			d.env.Log.Info("found a run at the printer", zap.String("run", r.Run), zap.Int("job", j.id))
+			r.Phase, r.Job = sent, j.id
+			d.Runs = append(d.Runs, r)
 		}
 	}
 	if err := d.follow(ctx, p); err != nil {

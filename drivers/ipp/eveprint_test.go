@@ -54,7 +54,7 @@ func TestEve(t *testing.T) { //nolint:tparallel // one printer, one run after an
 		if r.GetPiecesGood() != 12 || r.GetFraction() != 1 || r.GetEndTime().AsTime().Before(r.GetStartTime().AsTime()) {
 			t.Errorf("completed as %v", r)
 		}
-		if got := e.printed(); len(got) != 1 || got[0][0] != "tandem.press.r1.1" || !slices.Contains(got[0], sum) {
+		if got := e.printed(); len(got) != 1 || got[0][0] != "tandem.press.r1.1.12" || !slices.Contains(got[0], sum) {
 			t.Errorf("printed %v, want the document %s once", got, sum)
 		}
 		s.take(s.daemon.Settle("r1", 1))
@@ -89,7 +89,7 @@ func TestEve(t *testing.T) { //nolint:tparallel // one printer, one run after an
 		s.T = t
 		s.take(s.daemon.Grant(s.job("r4", 4, art, sum)))
 		s.is("r4", processing)
-		cancelByHand(t, e.uri(), "tandem.press.r4.4")
+		cancelByHand(t, e.uri(), "tandem.press.r4.4.12")
 		s.is("r4", processing, "processing-to-stop-point")
 		e.does("done")
 		s.is("r4", canceled, "job-canceled-by-user")

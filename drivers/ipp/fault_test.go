@@ -82,7 +82,7 @@ func (s *shop) ends(p *ipptest.Printer, name, art, sum string) {
 			if j.State == ipptest.Completed {
 				done++
 			}
-			if j.Name != "tandem.press."+name+".1" {
+			if j.Name != "tandem.press."+name+".1.12" {
 				s.Errorf("a job is named %q", j.Name)
 			}
 		}
@@ -139,7 +139,7 @@ func TestUncertainWhole(t *testing.T) {
 	}{{true, 2048, completed}, {true, 100, halted}, {false, 2048, halted}} {
 		p := ipptest.New()
 		p.Counts = test.counts
-		name := "tandem.press.r1.7"
+		name := "tandem.press.r1.7.12"
 		p.Jobs = []*ipptest.Job{{ID: 1, Name: name, State: ipptest.Completed, Documents: [][]byte{make([]byte, test.size)}, Done: 4}}
 		s := &shop{T: t, dir: t.TempDir(), clock: wall(), given: quick(p.Serve(t))}
 		write(t, filepath.Join(s.dir, memoryFile), `{"up_time":50,"runs":[{"run":"r1","fence":7,"pieces":12,"phase":"sending","job":1,"k_octets":2,"state":3}]}`)
@@ -291,5 +291,62 @@ func TestFolder(t *testing.T) {
 		if _, err := st.locate(&tandemv1.Document{Uri: uri}); (err == nil) != works {
 			t.Errorf("%s: error %v, want it to work: %t", uri, err, works)
 		}
+	}
+}
+
+// TestNotStored: what cannot be written down does not begin, and begins once it can be.
+func TestNotStored(t *testing.T) {
+	t.Parallel()
+	art, _ := artwork(t, "%PDF-1.4 a sheet")
+	p := ipptest.New()
+	s := open(t, quick(p.Serve(t)))
+	s.online()
+	obstacle := filepath.Join(s.dir, memoryFile+".new") // a folder stands where the file is written, for the superuser too
+	if err := os.Mkdir(obstacle, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	s.take(s.daemon.Grant(s.job("r1", 1, art, "")))
+	s.is("r1", pending, "x-state-not-stored")
+	s.wait("the device is stopped", func() bool {
+		d := s.daemon.Last()
+		return d.GetState() == tandemv1.DeviceState_DEVICE_STATE_STOPPED && slices.Contains(d.GetStateReasons(), "x-state-not-stored-error")
+	})
+	p.Do(func() {
+		if len(p.Jobs) > 0 {
+			t.Errorf("the printer has %d jobs", len(p.Jobs))
+		}
+	})
+	if err := os.Remove(obstacle); err != nil {
+		t.Fatal(err)
+	}
+	s.is("r1", completed)
+	if n := s.said("runs can"); n != 2 {
+		t.Errorf("the log has %d lines of it, want one when it fails and one when it works again", n)
+	}
+}
+
+// TestSeveralDocuments prints all documents of a run in one job where the printer can, and none where it cannot.
+func TestSeveralDocuments(t *testing.T) {
+	t.Parallel()
+	first, _ := artwork(t, "%PDF-1.4 first")
+	second, _ := artwork(t, "%PDF-1.4 second")
+	for _, several := range []bool{true, false} {
+		p := ipptest.New()
+		p.Several = several
+		s := open(t, quick(p.Serve(t)))
+		s.online()
+		g := s.job("r1", 1, first, "")
+		g.Documents = append(g.Documents, &tandemv1.Document{Role: "cut", Uri: "file:cut"}, &tandemv1.Document{Role: "artwork", Uri: second})
+		s.take(s.daemon.Grant(g))
+		if !several {
+			s.is("r1", aborted, "document-access-error")
+			continue
+		}
+		s.is("r1", completed)
+		p.Do(func() {
+			if len(p.Jobs) != 1 || len(p.Jobs[0].Documents) != 2 || string(p.Jobs[0].Documents[1]) != "%PDF-1.4 second" {
+				t.Errorf("the printer has %d jobs, want one of two documents", len(p.Jobs))
+			}
+		})
 	}
 }

@@ -100,7 +100,7 @@ func (d *device) stop(ctx context.Context, r *run) error {
 		d.end(r, tandemv1.JobState_JOB_STATE_CANCELED, nil, d.env.Clock.Now())
 		return nil
 	case r.Phase == creating && r.work == nil: // a job without documents may be there: it prints nothing
-		j, err := d.lookupName(ctx, d.jobName(r.Run, r.Fence))
+		j, err := d.lookupName(ctx, r)
 		if err != nil {
 			return err
 		}

@@ -25,7 +25,7 @@ func (d *device) follow(ctx context.Context, p *printer) error {
 		if r.ended() || r.Done || r.Phase == waiting || r.Phase == creating {
 			continue
 		}
-		j, err := d.lookup(ctx, r)
+		j, err := d.lookup(ctx, r, restarted)
 		switch {
 		case err != nil:
 			return err
@@ -58,8 +58,7 @@ func (d *device) follow(ctx context.Context, p *printer) error {
 }
 
 // lookup returns a run's job: by its number, if that is still its own, and by its name. Nil: the printer does not know it.
-func (d *device) lookup(ctx context.Context, r *run) (*job, error) {
-	name := d.jobName(r.Run, r.Fence)
+func (d *device) lookup(ctx context.Context, r *run, restarted bool) (*job, error) {
 	if r.Job > 0 {
 		j, err := d.client.job(ctx, r.Job)
 		if status, ok := refused(err); ok {
@@ -68,18 +67,18 @@ func (d *device) lookup(ctx context.Context, r *run) (*job, error) {
 			}
 		} else if err != nil {
 			return nil, err
-		} else if j.name == name || j.name == "" { // one that hides its name has the number that we were told
+		} else if d.owns(r, j.name) || j.name == "" && !restarted { // one that hides its name has the number that we were told
 			return j, nil
 		}
 	}
 	if r.Lost {
 		return nil, nil //nolint:nilnil // no job and no fault: it has been looked for by its name before
 	}
-	return d.lookupName(ctx, name)
+	return d.lookupName(ctx, r)
 }
 
-// lookupName returns the job of a name: a live one before an ended one, a completed one before others.
-func (d *device) lookupName(ctx context.Context, name string) (*job, error) {
+// lookupName returns the job that has a run's name: a live one before an ended one, a completed one before others.
+func (d *device) lookupName(ctx context.Context, r *run) (*job, error) {
 	var best *job
 	for _, which := range []string{"not-completed", "completed"} {
 		jobs, err := d.client.jobs(ctx, which)
@@ -91,7 +90,7 @@ func (d *device) lookupName(ctx context.Context, name string) (*job, error) {
 			return nil, err
 		}
 		for _, j := range jobs {
-			if j.name == name && (best == nil || j.state == tandemv1.JobState_JOB_STATE_COMPLETED && best.state != j.state) {
+			if d.owns(r, j.name) && (best == nil || j.state == tandemv1.JobState_JOB_STATE_COMPLETED && best.state != j.state) {
 				best = j
 			}
 		}

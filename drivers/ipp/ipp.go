@@ -2,7 +2,7 @@
 // print server. It makes one job at the printer for a run, follows it to its end, and takes what people do at the printer
 // as it is: a job that somebody cancels there is canceled, a printer that somebody pauses is stopped.
 //
-// The job's name is "tandem.DEVICE.RUN.FENCE". Whatever is lost on the way, the answer to a request or the memory of this
+// The job's name is "tandem.DEVICE.RUN.FENCE.PIECES". Whatever is lost on the way, the answer to a request or the memory of this
 // driver, a run's job is looked up by that name before another is made, and a run whose document may have reached the
 // printer is never sent again. Where the printer cannot tell what became of it either, the run is processing-stopped with
 // the reason x-outcome-unknown, and a person decides.

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 
+	"go.uber.org/zap"
+
 	"tandem/drivers"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
@@ -68,20 +70,30 @@ type run struct {
 	read      *work // its documents have been read, and are as they should be; nil: not yet
 }
 
-// name is the job-name of a run.
-func (d *device) jobName(run string, fence uint64) string {
-	return "tandem." + d.env.Device + "." + run + "." + strconv.FormatUint(fence, 10)
+// jobName is the job-name of a run. It holds all that is needed to report the run when everything else is lost.
+func (d *device) jobName(r *run) string {
+	return fmt.Sprintf("tandem.%s.%s.%d.%d", d.env.Device, r.Run, r.Fence, r.Pieces)
 }
 
-// parseName reads a job-name of this device. Others are jobs of others.
-func (d *device) parseName(name string) (run string, fence uint64, ok bool) {
+// parseName reads a job-name of this device, and gives the run as far as it tells. Nil: it is a job of others.
+func (d *device) parseName(name string) *run {
 	rest, ok := strings.CutPrefix(name, "tandem."+d.env.Device+".")
-	if !ok {
-		return "", 0, false
+	parts := strings.Split(rest, ".")
+	if !ok || len(parts) != 3 || !drivers.ValidID(parts[0]) {
+		return nil
 	}
-	run, number, ok := strings.Cut(rest, ".")
-	fence, err := strconv.ParseUint(number, 10, 64)
-	return run, fence, ok && err == nil && fence > 0 && drivers.ValidID(run)
+	fence, err := strconv.ParseUint(parts[1], 10, 64)
+	pieces, err2 := strconv.ParseUint(parts[2], 10, 31)
+	if err != nil || err2 != nil || fence == 0 {
+		return nil
+	}
+	return &run{Run: parts[0], Fence: fence, Pieces: int32(pieces), State: tandemv1.JobState_JOB_STATE_PENDING}
+}
+
+// owns says whether a job's name is one of a run, whatever pieces it was granted.
+func (d *device) owns(r *run, name string) bool {
+	named := d.parseName(name)
+	return named != nil && named.Run == r.Run && named.Fence == r.Fence
 }
 
 // find returns a run in hand, or nil.
@@ -159,7 +171,7 @@ func (d *device) keep() error {
 		return fmt.Errorf("write down runs: %w", err)
 	}
 	was := string(body)
-	if was == d.kept {
+	if was == d.kept && !d.unkept {
 		return nil
 	}
 	kept.UpTime = d.UpTime // changes all the time, and is not worth a write
@@ -171,4 +183,18 @@ func (d *device) keep() error {
 	}
 	d.kept = was
 	return nil
+}
+
+// store is keep, and reports whether it has worked. What could not be written down is not begun: the next driver would begin
+// it again.
+func (d *device) store() bool {
+	err := d.keep()
+	switch {
+	case err != nil && !d.unkept:
+		d.env.Log.Error("runs cannot be written down: nothing begins until they can", zap.Error(err))
+	case err == nil && d.unkept:
+		d.env.Log.Info("runs can be written down again")
+	}
+	d.unkept = err != nil
+	return err == nil
 }

@@ -6,6 +6,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"tandem/drivers"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -26,6 +27,9 @@ func (d *device) status() *driverv1.Status {
 	switch {
 	case p.stands():
 		s.State, s.Phase = tandemv1.DeviceState_DEVICE_STATE_STOPPED, tandemv1.DevicePhase_DEVICE_PHASE_STOPPED
+	case d.unkept && live == nil:
+		s.State, s.Phase = tandemv1.DeviceState_DEVICE_STATE_STOPPED, tandemv1.DevicePhase_DEVICE_PHASE_STOPPED
+		s.StateReasons = append(s.StateReasons, drivers.ReasonNotStored+"-error")
 	case live != nil:
 		s.State, s.Phase = tandemv1.DeviceState_DEVICE_STATE_PROCESSING, tandemv1.DevicePhase_DEVICE_PHASE_PRODUCTION
 		if p.warmsUp() || live.preparing {
@@ -39,6 +43,9 @@ func (d *device) status() *driverv1.Status {
 	case !p.accepting:
 		s.State, s.Phase = tandemv1.DeviceState_DEVICE_STATE_STOPPED, tandemv1.DevicePhase_DEVICE_PHASE_STOPPED
 		s.StateReasons = append(s.StateReasons, "x-not-accepting-jobs-error")
+	}
+	if d.unkept && live != nil {
+		s.StateReasons = append(s.StateReasons, drivers.ReasonNotStored+"-warning")
 	}
 	for _, r := range d.Runs {
 		s.Runs = append(s.Runs, r.status())

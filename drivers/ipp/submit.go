@@ -87,6 +87,8 @@ func (d *device) heldBack(r *run) string {
 	switch {
 	case r.work != nil:
 		return "job-incoming"
+	case d.unkept:
+		return drivers.ReasonNotStored
 	case !r.mayStart || limit != nil && d.env.Clock.Now().After(limit.AsTime()):
 		return drivers.ReasonAwaitingStart
 	case p.stands():
@@ -198,7 +200,7 @@ func (d *device) submit(ctx context.Context, w *work) error {
 		}
 	}
 	if r.Phase != created { // is it there already, whatever we remember?
-		j, err := d.lookupName(ctx, t.name)
+		j, err := d.lookupName(ctx, r)
 		if err != nil {
 			return err
 		}
@@ -217,9 +219,10 @@ func (d *device) submit(ctx context.Context, w *work) error {
 		return d.sendAll(ctx, w, t)
 	}
 	if r.Phase != created {
-		r.Phase = creating
-		if err := d.keep(); err != nil {
-			return err
+		was := r.Phase
+		if r.Phase = creating; !d.store() {
+			r.Phase, r.Reasons = was, []string{drivers.ReasonNotStored}
+			return nil
 		}
 		j, err := d.client.create(ctx, t)
 		if err != nil {
@@ -235,7 +238,7 @@ func (d *device) submit(ctx context.Context, w *work) error {
 
 func (d *device) ticket(r *run, first *file) ticket {
 	t := ticket{
-		name: d.jobName(r.Run, r.Fence), format: first.format(),
+		name: d.jobName(r), format: first.format(),
 		media: d.settings.media[r.grant.GetMedia()], quality: d.settings.quality[r.grant.GetMode()],
 	}
 	if d.settings.perCopy {
@@ -251,9 +254,11 @@ func (d *device) sendAll(ctx context.Context, w *work, t ticket) error {
 	for _, f := range w.docs {
 		total += f.length
 	}
+	was := r.Phase
 	r.Phase, r.KOctets = sending, int((total+1023)/1024)
-	if err := d.keep(); err != nil {
-		return err
+	if !d.store() {
+		r.Phase, r.Reasons = was, []string{drivers.ReasonNotStored}
+		return nil
 	}
 	id := r.Job
 	next := &work{run: r, docs: w.docs, sends: true}
