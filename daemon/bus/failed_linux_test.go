@@ -18,7 +18,8 @@ import (
 func TestFailedOnAFullDisk(t *testing.T) {
 	dir := t.TempDir()
 	if err := syscall.Mount("tandem-test", dir, "tmpfs", 0, "size=4m"); err != nil {
-		if os.Getenv("CI") == "true" {
+		// A machine that permits it to nobody lacks no part that could be installed.
+		if os.Getenv("CI") == "true" && !errors.Is(err, syscall.EPERM) {
 			t.Fatal(err)
 		}
 		t.Skipf("no disk of the test's own can be mounted here (needs root): %v", err)

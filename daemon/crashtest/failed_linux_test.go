@@ -29,7 +29,10 @@ func mountFailing(t *testing.T) *failingDisk {
 		t.Helper()
 		out, err := exec.Command(name, args...).CombinedOutput()
 		if err != nil {
-			missingPart(t, "no disk that can fail can be made here (needs root, ext4 and loop devices): %s %v: %v\n%s", name, args, err, out)
+			if strings.Contains(string(out), "losetup") { // it has run, and found no loop device that it may use
+				err = errors.Join(err, syscall.ENODEV)
+			}
+			cannotMount(t, err, "no disk that can fail can be made here (needs root, ext4 and loop devices): %s %v: %v\n%s", name, args, err, out)
 		}
 		return strings.TrimSpace(string(out))
 	}
@@ -41,7 +44,7 @@ func mountFailing(t *testing.T) *failingDisk {
 		}
 	})
 	if err := d.mount(); err != nil {
-		missingPart(t, "no ext4 can be mounted here: %v", err)
+		cannotMount(t, err, "no ext4 can be mounted here: %v", err)
 	}
 	t.Cleanup(func() { _ = syscall.Unmount(d.dir, syscall.MNT_DETACH) })
 	return d

@@ -28,7 +28,7 @@ func mountSmall(t *testing.T, size string) string {
 	t.Helper()
 	dir := t.TempDir()
 	if err := syscall.Mount("tandem-test", dir, "tmpfs", 0, "size="+size); err != nil {
-		missingPart(t, "no disk of a test's own can be mounted here (needs root): %v", err)
+		cannotMount(t, err, "no disk of a test's own can be mounted here (needs root): %v", err)
 	}
 	t.Cleanup(func() {
 		if err := syscall.Unmount(dir, 0); err != nil {

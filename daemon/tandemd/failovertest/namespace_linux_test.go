@@ -1,6 +1,7 @@
 package failovertest
 
 import (
+	"bytes"
 	"fmt"
 	"io"
 	"net"
@@ -59,7 +60,11 @@ func newNetwork(t *testing.T, n int) *network {
 		t.Skip("network namespaces need the superuser")
 	}
 	w := &network{t: t, id: fmt.Sprintf("tf%d", os.Getpid()%100000)}
-	w.ip("netns", "add", w.name(0))
+	if out, err := exec.Command("ip", "netns", "add", w.name(0)).CombinedOutput(); bytes.Contains(out, []byte("not permitted")) {
+		t.Skipf("this machine permits no network namespaces: %s", out) // it lacks no part that could be installed
+	} else if err != nil {
+		t.Fatalf("ip netns add: %v\n%s", err, out)
+	}
 	t.Cleanup(func() { _ = exec.Command("ip", "netns", "del", w.name(0)).Run() })
 	w.inside(0, "link", "add", "switch", "type", "bridge")
 	w.inside(0, "link", "set", "switch", "up")
