@@ -402,6 +402,7 @@ func TestWrongFile(t *testing.T) {
 		}
 		f.Grant(filejobtest.Started("r1", time.Minute, doc))
 		f.Run("r1", completed, "")
+		synctest.Wait()
 		if !bytes.Equal(sent, body) {
 			t.Errorf("%d bytes were sent, want the file", len(sent))
 		}
