@@ -52,6 +52,7 @@ func touch(t *testing.T, name string) {
 }
 
 func TestSignsOfTheEnd(t *testing.T) {
+	t.Parallel()
 	for _, test := range []struct {
 		name     string
 		settings map[string]string
@@ -190,6 +191,7 @@ func TestDriverKilled(t *testing.T) {
 
 // TestKilledBetween: what a driver finds that was killed while it gave the file its name.
 func TestKilledBetween(t *testing.T) {
+	t.Parallel()
 	for _, test := range []struct {
 		name  string
 		moved func(t *testing.T, temp, name string)
@@ -266,6 +268,7 @@ func (s *stuck) rename(string, string) error {
 
 // TestShareAway: a share that is away, or that leaves an empty folder in its place, tells nothing of the run.
 func TestShareAway(t *testing.T) {
+	t.Parallel()
 	for _, test := range []struct {
 		name string
 		gone func(t *testing.T, in string) (back func())
@@ -410,6 +413,7 @@ func TestHiccups(t *testing.T) {
 		{"for ever", 1 << 30, pending},
 	} {
 		t.Run(test.name, func(t *testing.T) {
+			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
 				b := newBench(t, map[string]string{"notify": "false", "poll": "2s"})
 				shaky := &shaky{share: disk{}, fails: test.fails}

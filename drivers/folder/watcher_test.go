@@ -2,6 +2,7 @@ package folder
 
 import (
 	"context"
+	"maps"
 	"os"
 	"path/filepath"
 	"strings"
@@ -95,9 +96,7 @@ func TestConformance(t *testing.T) {
 			filejobtest.Write(t, files, "gull.plt", body)
 			kind := Kind()
 			kind.Example = map[string]string{"folder": "/in", "files": files, "notify": "false", "poll": "2m", "pickup": "moves"}
-			for name, value := range test.settings {
-				kind.Example[name] = value
-			}
+			maps.Copy(kind.Example, test.settings)
 			kind.New = func(env drivers.Env, settings map[string]string) (drivers.Driver, error) {
 				dir := filepath.Join(env.StateDir, "in")
 				if env.StateDir == "" {
@@ -177,9 +176,7 @@ func newBench(t *testing.T, settings map[string]string) *bench {
 		t.Fatal(err)
 	}
 	b.settings = map[string]string{"folder": b.in, "files": b.files, "done-file": "{stem}.ok", "poll": "100ms"}
-	for name, value := range settings {
-		b.settings[name] = value
-	}
+	maps.Copy(b.settings, settings)
 	return b
 }
 

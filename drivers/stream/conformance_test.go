@@ -2,6 +2,7 @@ package stream
 
 import (
 	"context"
+	"maps"
 	"net"
 	"testing"
 	"time"
@@ -101,9 +102,7 @@ func TestConformance(t *testing.T) {
 			t.Parallel()
 			kind := Kind()
 			kind.Example = map[string]string{"address": "127.0.0.1:9100", "check": "0s", "files": files, "stop-takes": "5s", "stop-send": `\x18`}
-			for name, value := range test.settings {
-				kind.Example[name] = value
-			}
+			maps.Copy(kind.Example, test.settings)
 			kind.New = func(env drivers.Env, settings map[string]string) (drivers.Driver, error) {
 				c, err := readSettings(settings)
 				if err != nil {

@@ -61,6 +61,7 @@ func TestSendsTheFileAndNothingElse(t *testing.T) {
 // TestConnectionLost: a connection that breaks in a run leaves its outcome unknown, and nothing is sent again whatever is
 // ordered: not by this driver, and not by the next one.
 func TestConnectionLost(t *testing.T) {
+	t.Parallel()
 	for _, test := range []struct {
 		name     string
 		settings map[string]string
@@ -69,7 +70,7 @@ func TestConnectionLost(t *testing.T) {
 		{"reset in the file", nil, func(c *net.TCPConn) { take(c, 5000); reset(c) }},
 		{"closed in the file", nil, func(c *net.TCPConn) { take(c, 5000) }},
 		{"half-closed in the file", nil, func(c *net.TCPConn) { take(c, 5000); _ = c.CloseWrite(); takeAll(c) }},
-		{"reset at once", nil, reset},
+		{"reset at the first byte", nil, func(c *net.TCPConn) { take(c, 1); reset(c) }},
 		{"reset behind the last byte", nil, func(c *net.TCPConn) { take(c, 100_000); reset(c) }},
 		{"closed before its time", nil, func(c *net.TCPConn) { take(c, 100_000) }},
 		{"reset instead of closed", map[string]string{"done": "closed"}, func(c *net.TCPConn) { take(c, 100_000); reset(c) }},
@@ -302,6 +303,7 @@ func TestStalls(t *testing.T) {
 
 // TestPeopleAtTheDevice: what somebody does at the device is reported, not fought.
 func TestPeopleAtTheDevice(t *testing.T) {
+	t.Parallel()
 	for _, test := range []struct {
 		name, says, reason string
 		state              tandemv1.JobState
@@ -402,6 +404,7 @@ func TestWrongFile(t *testing.T) {
 		}
 		f.Grant(filejobtest.Started("r1", time.Minute, doc))
 		f.Run("r1", completed, "")
+		synctest.Wait()
 		if !bytes.Equal(sent, body) {
 			t.Errorf("%d bytes were sent, want the file", len(sent))
 		}
@@ -444,6 +447,7 @@ func TestClockWrong(t *testing.T) {
 }
 
 func TestStop(t *testing.T) {
+	t.Parallel()
 	for _, test := range []struct {
 		name     string
 		settings map[string]string

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"maps"
 	"net"
 	"os"
 	"path/filepath"
@@ -38,26 +39,22 @@ func listen(t *testing.T, serve func(n int, c *net.TCPConn) []byte) *peer {
 		t.Fatal(err)
 	}
 	p := &peer{Listener: l, t: t}
-	p.done.Add(1)
-	go func() {
-		defer p.done.Done()
+	p.done.Go(func() {
 		for n := 0; ; n++ {
 			c, err := l.Accept()
 			if err != nil {
 				return
 			}
-			p.done.Add(1)
-			go func() {
-				defer p.done.Done()
+			p.done.Go(func() {
 				defer c.Close()
 				if took := serve(n, c.(*net.TCPConn)); len(took) > 0 {
 					p.mu.Lock()
 					defer p.mu.Unlock()
 					p.taken = append(p.taken, took)
 				}
-			}()
+			})
 		}
-	}()
+	})
 	t.Cleanup(func() { _ = l.Close() })
 	return p
 }
@@ -102,9 +99,7 @@ type bench struct {
 func newBench(t *testing.T, settings map[string]string) *bench {
 	t.Helper()
 	b := &bench{t: t, files: t.TempDir(), dir: t.TempDir(), settings: map[string]string{"check": "0s"}, clock: clock.Wall()}
-	for name, value := range settings {
-		b.settings[name] = value
-	}
+	maps.Copy(b.settings, settings)
 	if b.settings["files"] == "" {
 		b.settings["files"] = b.files
 	}

@@ -14,6 +14,7 @@ import (
 
 // TestResume: the rest of a file is sent where the device says how much it has, and only there.
 func TestResume(t *testing.T) {
+	t.Parallel()
 	const size, had = 200_000, 30_000
 	for _, test := range []struct {
 		name    string

@@ -14,8 +14,7 @@ func openSerial(c *config) (line, error) {
 	mode := c.mode
 	port, err := serial.Open(c.port, &mode)
 	if err != nil {
-		var p *serial.PortError
-		if errors.As(err, &p) {
+		if p, ok := errors.AsType[*serial.PortError](err); ok {
 			switch p.Code() {
 			case serial.PortBusy:
 				return nil, fmt.Errorf("open %s: another program has it: end that, or name another line in the setting serial", c.port)
