@@ -210,8 +210,11 @@ func (m *machine) inject(f sim.Fault) {
 	m.plan(0)
 }
 
-// knows returns what somebody sees at the machine of a run: nil if it knows nothing of it.
+// knows returns what somebody sees at the machine of a run: nil if it knows nothing of it, or if there is none but a person.
 func (m *machine) knows(run string) *sim.Motion {
+	if m.sim == nil {
+		return nil
+	}
 	m.look()
 	_, known := m.sim.Motions()
 	for i := range known {
