@@ -36,6 +36,8 @@ type entry struct {
 	startBefore            time.Time // until then
 	told                   bool      // its device has said more of it than that it waits
 	started                bool      // and that it began
+	unknown                bool      // nobody knows how far it got
+	adrift                 bool      // its device has begun anew since it was let begin
 	stopping               bool
 	ended                  bool
 	completed              bool

@@ -262,6 +262,11 @@ func (d *daemon) send(device string, o *driverv1.Order, answered func(*driverv1.
 	}
 	if g := o.GetGrant(); g != nil {
 		w.sent[g.GetRun()] = o
+		heard, _ := d.s.State().Live(device)
+		listed := slices.ContainsFunc(heard.GetRuns(), func(r *driverv1.RunStatus) bool { return r.GetRun() == g.GetRun() })
+		if w.leader == d && w.books.runs[g.GetRun()].unknown && !listed {
+			w.fail("%s is granted to %s again, and nobody knows how far it got", g.GetRun(), device)
+		}
 	}
 	d.out[device].post(o, answered)
 	d.maybeDie(afterOrder)
@@ -291,7 +296,7 @@ func (d *daemon) hello(m *machine, h *driverv1.Hello, answered func(*driverv1.We
 		}
 		d.leave(func() {
 			if welcome.GetError() == "" {
-				d.w.books.rules.welcomes(m.id, newest.GetEpoch(), welcome.GetTerm())
+				d.w.books.rules.welcomes(d.w.books, m.id, newest, welcome.GetTerm())
 				welcome.Now = timestamppb.New(d.s.State().Now)
 			}
 			answered(welcome)

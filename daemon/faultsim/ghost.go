@@ -102,10 +102,14 @@ func (m *machine) welcomedByGhost(answered func(*driverv1.Welcome, error)) bool 
 	return true
 }
 
-// overfill asks the floor for one more run than a device holds.
-func (d *daemon) overfill() {
+// tempt asks the floor for what it must refuse: one more run than a device holds, and that somebody clears the lock of another.
+func (d *daemon) tempt() {
 	w, s := d.w, d.s.State()
 	for _, dev := range s.Floor.Devices {
+		unlocked, _ := s.Floor.Decide(s.Now, floor.Meta{Actor: "timo"}, floor.UnlockDevice{Device: dev.ID})
+		if locker := w.books.rules.devices[dev.ID].locker; len(unlocked.Events) > 0 && locker != "timo" {
+			w.fail("timo could unlock %s, which %s has locked", dev.ID, locker)
+		}
 		if w.books.load[dev.ID] < w.books.room[dev.ID] {
 			continue
 		}
@@ -125,7 +129,7 @@ func (d *daemon) overfill() {
 // haunt lets the engine hear a driver that another has followed, now and then.
 func (d *daemon) haunt() {
 	w := d.w
-	d.overfill()
+	d.tempt()
 	luck := w.luck("ghost drivers")
 	if luck.Below(4) > 0 || !w.inTrouble() {
 		return
