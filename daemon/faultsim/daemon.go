@@ -101,6 +101,13 @@ func (d *daemon) compare(when string) {
 	if a, b := f.Snapshot(), folded.Snapshot(); !proto.Equal(a, b) {
 		w.fail("%s the floor is not the one that the records give", when)
 	}
+	snap, err := w.disk.LoadSnapshot(w.ctx)
+	if err == nil && snap != nil {
+		_, err = floor.Restore(snap)
+	}
+	if err != nil {
+		w.fail("%s the snapshot cannot be used: %v", when, err)
+	}
 	mine, theirs := interview(f, d.s.State().Now), interview(folded, d.s.State().Now)
 	for i, a := range mine {
 		if i >= len(theirs) || a.says != theirs[i].says {
@@ -165,6 +172,9 @@ func (d *daemon) stop(err error) {
 	w.trace("%s stops: %v", d.label, err)
 	if w.leader == d && errors.Is(err, ledger.ErrConflict) {
 		w.fail("%s leads alone and stops with %v", d.label, err)
+	}
+	if errors.Is(err, ledger.ErrInvalid) {
+		w.fail("%s has decided what its ledger must not hold: %v", d.label, err)
 	}
 	d.die("and is opened anew")
 }

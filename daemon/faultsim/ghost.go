@@ -11,6 +11,7 @@ import (
 
 	"tandem/daemon/engine"
 	driverv1 "tandem/proto/tandem/driver/v1"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/floor"
 )
@@ -126,10 +127,26 @@ func (d *daemon) tempt() {
 	}
 }
 
+// judgedTooSoon asks the floor to take a person's word on runs that may still begin, and on those that no longer can.
+func (d *daemon) judgedTooSoon() {
+	w, s := d.w, d.s.State()
+	for _, r := range w.books.all {
+		if r.ended || !r.unknown || !r.allowed || r.started || s.Now.After(r.startBefore) || w.books.rules.devices[r.device].manual {
+			continue
+		}
+		_, err := s.Floor.Decide(s.Now, floor.Meta{Actor: "timo"}, floor.ResolveRun{Run: r.run, Outcome: ledgerv1.RunResolved_OUTCOME_AGAIN})
+		said, _ := errors.AsType[*floor.Error](err)
+		if late := said != nil && said.Reason == "MAY_STILL_BEGIN"; late == r.void {
+			w.fail("%s on %s, whose start is void: %v, is judged with %v", r.run, r.device, r.void, err)
+		}
+	}
+}
+
 // haunt lets the engine hear a driver that another has followed, now and then.
 func (d *daemon) haunt() {
 	w := d.w
 	d.tempt()
+	d.judgedTooSoon()
 	luck := w.luck("ghost drivers")
 	if luck.Below(4) > 0 || !w.inTrouble() {
 		return

@@ -172,6 +172,7 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 			s.w.fail("%s of %s was taken from the rack at %v, and is dry at %v", r.run, r.step, at, s.dry(st))
 		}
 		r.unknown = c.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && slices.Contains(c.GetReasons(), floor.ReasonOutcomeUnknown)
+		r.void = r.void || r.unknown && r.adrift
 		r.told = r.told || c.GetState() != tandemv1.JobState_JOB_STATE_PENDING
 		if c.GetStartTime() != nil && r.told && !r.started {
 			r.started = true
