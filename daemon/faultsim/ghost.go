@@ -76,6 +76,9 @@ func (m *machine) comesLate(stop *driverv1.Order, a *driverv1.Answer) {
 		return
 	}
 	if a.GetRefused() == "" {
+		if m.sim == nil {
+			return
+		}
 		if k := m.knows(run); k != nil && k.Loaded {
 			start := proto.CloneOf(grant)
 			start.GetGrant().MayStart, start.GetGrant().StartBefore = true, timestamppb.New(m.time.Now().Add(floor.StartWindow))
