@@ -36,6 +36,9 @@ type entry struct {
 	startBefore            time.Time // until then
 	told                   bool      // its device has said more of it than that it waits
 	started                bool      // and that it began
+	unknown                bool      // nobody knows how far it got
+	void                   bool      // its device has begun anew without it: what it was let begin, it never will
+	adrift                 bool      // its device has begun anew since it was let begin
 	stopping               bool
 	ended                  bool
 	completed              bool
@@ -91,6 +94,7 @@ func (b *books) event(rec *ledgerv1.Record, e *ledgerv1.Event) {
 			w.fail("%s was let begin by nobody", k.RunAllowed.GetRun())
 		}
 		r := b.liveRun(k.RunAllowed.GetRun(), "allowed")
+		r.void = false
 		r.allowed, r.startBefore = true, k.RunAllowed.GetStartBefore().AsTime()
 	case *ledgerv1.Event_RunLapsed:
 		b.liveRun(k.RunLapsed.GetRun(), "lapsed").allowed = false

@@ -101,6 +101,13 @@ func (d *daemon) compare(when string) {
 	if a, b := f.Snapshot(), folded.Snapshot(); !proto.Equal(a, b) {
 		w.fail("%s the floor is not the one that the records give", when)
 	}
+	snap, err := w.disk.LoadSnapshot(w.ctx)
+	if err == nil && snap != nil {
+		_, err = floor.Restore(snap)
+	}
+	if err != nil {
+		w.fail("%s the snapshot cannot be used: %v", when, err)
+	}
 	mine, theirs := interview(f, d.s.State().Now), interview(folded, d.s.State().Now)
 	for i, a := range mine {
 		if i >= len(theirs) || a.says != theirs[i].says {
@@ -165,6 +172,9 @@ func (d *daemon) stop(err error) {
 	w.trace("%s stops: %v", d.label, err)
 	if w.leader == d && errors.Is(err, ledger.ErrConflict) {
 		w.fail("%s leads alone and stops with %v", d.label, err)
+	}
+	if errors.Is(err, ledger.ErrInvalid) {
+		w.fail("%s has decided what its ledger must not hold: %v", d.label, err)
 	}
 	d.die("and is opened anew")
 }
@@ -262,6 +272,11 @@ func (d *daemon) send(device string, o *driverv1.Order, answered func(*driverv1.
 	}
 	if g := o.GetGrant(); g != nil {
 		w.sent[g.GetRun()] = o
+		heard, _ := d.s.State().Live(device)
+		listed := slices.ContainsFunc(heard.GetRuns(), func(r *driverv1.RunStatus) bool { return r.GetRun() == g.GetRun() })
+		if w.leader == d && w.books.runs[g.GetRun()].unknown && !listed {
+			w.fail("%s is granted to %s again, and nobody knows how far it got", g.GetRun(), device)
+		}
 	}
 	d.out[device].post(o, answered)
 	d.maybeDie(afterOrder)
@@ -291,7 +306,7 @@ func (d *daemon) hello(m *machine, h *driverv1.Hello, answered func(*driverv1.We
 		}
 		d.leave(func() {
 			if welcome.GetError() == "" {
-				d.w.books.rules.welcomes(m.id, newest.GetEpoch(), welcome.GetTerm())
+				d.w.books.rules.welcomes(d.w.books, m.id, newest, welcome.GetTerm())
 				welcome.Now = timestamppb.New(d.s.State().Now)
 			}
 			answered(welcome)

@@ -11,6 +11,7 @@ import (
 
 	"tandem/daemon/engine"
 	driverv1 "tandem/proto/tandem/driver/v1"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/floor"
 )
@@ -75,6 +76,9 @@ func (m *machine) comesLate(stop *driverv1.Order, a *driverv1.Answer) {
 		return
 	}
 	if a.GetRefused() == "" {
+		if m.sim == nil {
+			return
+		}
 		if k := m.knows(run); k != nil && k.Loaded {
 			start := proto.CloneOf(grant)
 			start.GetGrant().MayStart, start.GetGrant().StartBefore = true, timestamppb.New(m.time.Now().Add(floor.StartWindow))
@@ -102,10 +106,14 @@ func (m *machine) welcomedByGhost(answered func(*driverv1.Welcome, error)) bool 
 	return true
 }
 
-// overfill asks the floor for one more run than a device holds.
-func (d *daemon) overfill() {
+// tempt asks the floor for what it must refuse: one more run than a device holds, and that somebody clears the lock of another.
+func (d *daemon) tempt() {
 	w, s := d.w, d.s.State()
 	for _, dev := range s.Floor.Devices {
+		unlocked, _ := s.Floor.Decide(s.Now, floor.Meta{Actor: "timo"}, floor.UnlockDevice{Device: dev.ID})
+		if locker := w.books.rules.devices[dev.ID].locker; len(unlocked.Events) > 0 && locker != "timo" {
+			w.fail("timo could unlock %s, which %s has locked", dev.ID, locker)
+		}
 		if w.books.load[dev.ID] < w.books.room[dev.ID] {
 			continue
 		}
@@ -122,10 +130,26 @@ func (d *daemon) overfill() {
 	}
 }
 
+// judgedTooSoon asks the floor to take a person's word on runs that may still begin, and on those that no longer can.
+func (d *daemon) judgedTooSoon() {
+	w, s := d.w, d.s.State()
+	for _, r := range w.books.all {
+		if r.ended || !r.unknown || !r.allowed || r.started || s.Now.After(r.startBefore) || w.books.rules.devices[r.device].manual {
+			continue
+		}
+		_, err := s.Floor.Decide(s.Now, floor.Meta{Actor: "timo"}, floor.ResolveRun{Run: r.run, Outcome: ledgerv1.RunResolved_OUTCOME_AGAIN})
+		said, _ := errors.AsType[*floor.Error](err)
+		if late := said != nil && said.Reason == "MAY_STILL_BEGIN"; late == r.void {
+			w.fail("%s on %s, whose start is void: %v, is judged with %v", r.run, r.device, r.void, err)
+		}
+	}
+}
+
 // haunt lets the engine hear a driver that another has followed, now and then.
 func (d *daemon) haunt() {
 	w := d.w
-	d.overfill()
+	d.tempt()
+	d.judgedTooSoon()
 	luck := w.luck("ghost drivers")
 	if luck.Below(4) > 0 || !w.inTrouble() {
 		return

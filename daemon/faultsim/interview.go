@@ -99,6 +99,14 @@ func (v *interviewer) device(d *floor.Device) {
 		v.decide(floor.Report{Device: d.ID, Status: s})
 		v.note(wire(v.f.Orders(d, s, v.now)), "orders for %s, which tells %v", d.ID, s)
 	}
+	last := ""
+	if d.LastRun != nil {
+		last = d.LastRun.ID
+	}
+	for _, r := range v.f.Disputed(d) {
+		last += " " + r.ID
+	}
+	v.note(last, "what is loaded on %s, and what it says to have done", d.ID)
 	v.decide(floor.LoseDevice{Device: d.ID})
 	v.decide(floor.PauseDevice{Device: d.ID})
 	v.decide(floor.LockDevice{Device: d.ID})
@@ -122,5 +130,7 @@ func (v *interviewer) step(s *floor.Step) {
 		v.decide(floor.RefuseRun{Run: r.ID})
 		v.decide(floor.StopRefused{Run: r.ID})
 		v.decide(floor.ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_AGAIN})
+		early, err := v.f.Decide(r.StartBefore, floor.Meta{Actor: "timo"}, floor.ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_AGAIN})
+		v.note(said(early, err), "what became of %s, as long as its start is good", r.ID)
 	}
 }

@@ -262,6 +262,10 @@ func (m *machine) order(o *driverv1.Order, answered func(*driverv1.Answer)) {
 		return
 	}
 	m.look()
+	if g := o.GetGrant(); g != nil && m.sim != nil && m.w.inTrouble() && m.w.luck("cannot "+m.id).Below(40) == 0 {
+		o = proto.CloneOf(o)
+		o.GetGrant().Operation = "fold" // it refuses for good what it cannot do
+	}
 	a := m.host.Order(o)
 	m.w.trace("  %s is told %v and answers %v", m.id, o, a)
 	m.witness.answered(o, a)

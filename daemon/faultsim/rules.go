@@ -5,8 +5,10 @@ import (
 	"time"
 
 	"tandem/drivers"
+	driverv1 "tandem/proto/tandem/driver/v1"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
 )
 
 // rules is what the people of a shop go by, kept from the ledger's records and from what they have asked for: which step may come
@@ -37,12 +39,14 @@ type jobRules struct {
 }
 
 type deviceRules struct {
+	manual    bool            // people work there
 	alone     map[string]bool // operations that it may begin with nobody there
 	continues bool            // with what is loaded
 	locker    string          // empty: not locked
 	paused    bool
 	epoch     uint64
 	greeted   map[greeted]bool // drivers that are welcome, or whose word has been taken
+	lost      uint64           // the last term in which it was taken to be lost
 	loaded    *entry           // that began last since its driver started
 }
 
@@ -51,8 +55,9 @@ type greeted struct{ epoch, term uint64 }
 
 // takenBack is a run that a record must stop.
 type takenBack struct {
-	run *entry
-	why string
+	run  *entry
+	why  string
+	lost bool // it need not be stopped, but nobody may take its outcome for known
 }
 
 func newRules(w *World, file *tandemv1.FloorFile) *rules {
@@ -61,7 +66,7 @@ func newRules(w *World, file *tandemv1.FloorFile) *rules {
 		asked: map[string]bool{}, done: map[string]bool{},
 	}
 	for _, spec := range file.GetDevices() {
-		d := &deviceRules{alone: map[string]bool{}, greeted: map[greeted]bool{}}
+		d := &deviceRules{manual: spec.GetDriver().GetManual(), alone: map[string]bool{}, greeted: map[greeted]bool{}}
 		for _, a := range spec.GetAbilities() {
 			d.alone[a.GetOperation()] = a.GetUnattendedStart() != nil
 			d.continues = d.continues || a.GetContinuesLoaded()
@@ -114,12 +119,23 @@ func (s *rules) deviceEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 				w.fail("a driver of %s with epoch %d was welcome after one with %d", k.DeviceGreeted.GetDevice(), epoch, d.epoch)
 			}
 			d.epoch, d.loaded = epoch, nil
+			for _, r := range b.all {
+				r.adrift = r.adrift || r.device == k.DeviceGreeted.GetDevice() && !r.ended && r.allowed && !r.told && !d.manual
+			}
 		}
 		d.greeted[greeted{d.epoch, rec.GetTerm()}] = true
 	case *ledgerv1.Event_DeviceChanged:
+		d := s.devices[k.DeviceChanged.GetDevice()]
+		if e.GetActor() == "daemon" {
+			d.lost = rec.GetTerm()
+			s.lose(b, k.DeviceChanged.GetDevice())
+			return
+		}
 		// One that was taken to be lost is back with its next status.
-		if d := s.devices[k.DeviceChanged.GetDevice()]; k.DeviceChanged.GetLink() == tandemv1.Link_LINK_ONLINE {
-			d.greeted[greeted{d.epoch, rec.GetTerm()}] = true
+		if now := (greeted{d.epoch, rec.GetTerm()}); !d.greeted[now] && d.lost != rec.GetTerm() {
+			w.fail("a status of %s was taken before its driver had said hello in term %d", k.DeviceChanged.GetDevice(), rec.GetTerm())
+		} else if k.DeviceChanged.GetLink() == tandemv1.Link_LINK_ONLINE {
+			d.greeted[now] = true
 		}
 	case *ledgerv1.Event_DeviceLocked:
 		s.devices[k.DeviceLocked.GetDevice()].locker = e.GetActor()
@@ -155,6 +171,8 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 		if c.GetState() == tandemv1.JobState_JOB_STATE_COMPLETED && at.Before(s.dry(st)) {
 			s.w.fail("%s of %s was taken from the rack at %v, and is dry at %v", r.run, r.step, at, s.dry(st))
 		}
+		r.unknown = c.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && slices.Contains(c.GetReasons(), floor.ReasonOutcomeUnknown)
+		r.void = r.void || r.unknown && r.adrift
 		r.told = r.told || c.GetState() != tandemv1.JobState_JOB_STATE_PENDING
 		if c.GetStartTime() != nil && r.told && !r.started {
 			r.started = true
@@ -292,7 +310,16 @@ func (s *rules) ended(r *entry, at time.Time) {
 func (s *rules) takeBack(b *books, why string, which func(*entry) bool) {
 	for _, r := range b.all {
 		if !r.ended && which(r) {
-			s.back = append(s.back, takenBack{r, why})
+			s.back = append(s.back, takenBack{run: r, why: why})
+		}
+	}
+}
+
+// lose says that a record must say of all that a lost device may have begun that nobody knows its outcome.
+func (s *rules) lose(b *books, device string) {
+	for _, r := range b.all {
+		if r.device == device && !r.ended && (r.allowed || r.told) && !s.devices[device].manual {
+			s.back = append(s.back, takenBack{r, device + " was lost", true})
 		}
 	}
 }
@@ -300,15 +327,30 @@ func (s *rules) takeBack(b *books, why string, which func(*entry) bool) {
 // recorded looks, at the end of a record, whether it has stopped what it had to.
 func (s *rules) recorded() {
 	for _, t := range s.back {
-		if !t.run.ended && !t.run.stopping {
+		if t.lost && !t.run.ended && !t.run.unknown {
+			s.w.fail("%s of %s is as it was although %s", t.run.run, t.run.step, t.why)
+		}
+		if !t.lost && !t.run.ended && !t.run.stopping {
 			s.w.fail("%s of %s goes on although %s", t.run.run, t.run.step, t.why)
 		}
 	}
 	s.back = slices.Delete(s.back, 0, len(s.back))
 }
 
-// welcomes looks whether a driver that is told it is welcome is so by the ledger.
-func (s *rules) welcomes(device string, epoch, term uint64) {
+// welcomes looks whether a driver that is told it is welcome is so by the ledger, and what the ledger makes of runs that its
+// device may have begun and does not list.
+func (s *rules) welcomes(b *books, device string, st *driverv1.Status, term uint64) {
+	epoch := st.GetEpoch()
+	for _, r := range b.all {
+		if r.device != device || !r.adrift {
+			continue
+		}
+		r.adrift = false
+		listed := slices.ContainsFunc(st.GetRuns(), func(o *driverv1.RunStatus) bool { return o.GetRun() == r.run })
+		if !listed && !r.ended && !r.told {
+			s.w.fail("%s began anew without %s, which it had been let begin, and the ledger takes it for one that waits", device, r.run)
+		}
+	}
 	if !s.devices[device].greeted[greeted{epoch, term}] {
 		s.w.fail("the driver of %s was welcomed with epoch %d in term %d, and the ledger does not say so", device, epoch, term)
 	}

@@ -23,7 +23,8 @@ type witness struct {
 	void    map[string]time.Time // the same, of those handed over before the device was lost
 
 	seen        uint64 // the greatest fence of a grant that the host has judged
-	least, most uint64 // of the least fences of the welcomes that have come; 0: none has
+	welcomes    int    // that have come
+	least, most uint64 // of their least fences
 	term        uint64 // the greatest of an order that it has taken
 	live        int    // runs that it has and that have not ended, when somebody looked last
 	welcome     bool   // a welcome has come since the bus was reached
@@ -148,9 +149,9 @@ func (v *witness) welcomed(w *driverv1.Welcome) {
 	if w.GetError() != "" {
 		return
 	}
-	v.welcome = true
 	v.most = max(v.most, w.GetMinFence())
-	if v.least == 0 || w.GetMinFence() < v.least {
+	if v.welcomes++; v.welcomes == 1 || w.GetMinFence() < v.least { // the host may have done without some of them
 		v.least = w.GetMinFence()
 	}
+	v.welcome = true
 }

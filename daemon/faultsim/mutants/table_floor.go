@@ -23,11 +23,15 @@ var ofFloor = []mutant{
 		new: `case r.Unknown() && rs == nil && !MUTANT:`,
 	},
 	{
-		name: "unknown-retried", breaks: "a step whose outcome is unknown is not granted again without a person", file: "scheduler/floor/decide_report.go",
-		old: `func lost(r *Run) *ledgerv1.Event {`,
-		new: `func lost(r *Run) *ledgerv1.Event {
-	if MUTANT {
-		return &ledgerv1.Event{Kind: &ledgerv1.Event_RunRefused{RunRefused: &ledgerv1.RunRefused{Run: r.ID, Reason: "lost"}}}
+		name: "unknown-retried", breaks: "a step whose outcome is unknown is not granted again without a person", file: "scheduler/floor/apply_run.go",
+		old: `f.afterRun(s, r, end)
+	}`,
+		new: `f.afterRun(s, r, end)
+	}
+	if MUTANT && r.Unknown() && s.Live == r {
+		r.State = tandemv1.JobState_JOB_STATE_ABORTED
+		f.book(r, r.made())
+		f.detach(r, at)
 	}`,
 	},
 	{
@@ -113,11 +117,6 @@ var ofFloor = []mutant{
 	},
 	{
 		name: "locked-grant", breaks: "a device that is locked for maintenance is given nothing", file: "scheduler/floor/device.go",
-		old: `case d.LockedBy != "":`,
-		new: `case d.LockedBy != "" && !MUTANT:`,
-	},
-	{
-		name: "locked-start", breaks: "nothing is let begin on a device that is locked for maintenance", file: "scheduler/floor/decide_run.go",
 		old: `case d.LockedBy != "":`,
 		new: `case d.LockedBy != "" && !MUTANT:`,
 	},
