@@ -4,10 +4,13 @@ go 1.26.8
 
 require (
 	codeberg.org/go-fonts/liberation v0.5.0
+	github.com/OpenPrinting/goipp v1.1.0
 	github.com/anishathalye/porcupine v1.3.1
+	github.com/creack/pty v1.1.24
 	github.com/eclipse/paho.mqtt.golang v1.5.1
 	github.com/fsnotify/fsnotify v1.10.1
 	github.com/gosnmp/gosnmp v1.47.0
+	github.com/icholy/digest v1.1.0
 	github.com/nats-io/jwt/v2 v2.8.2
 	github.com/nats-io/nats-server/v2 v2.15.2
 	github.com/nats-io/nats.go v1.55.0
@@ -15,6 +18,7 @@ require (
 	github.com/spf13/cobra v1.10.2
 	github.com/spf13/pflag v1.0.10
 	github.com/tdewolff/canvas v0.0.0-20250728095813-50d4cb1eee71
+	go.bug.st/serial v1.8.0
 	go.uber.org/zap v1.28.0
 	go.yaml.in/yaml/v3 v3.0.6
 	golang.org/x/crypto v0.58.0

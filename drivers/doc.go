@@ -18,7 +18,8 @@
 // device how it is before the first report, because it may have gone on while its driver was dead. Return an error when
 // the device is lost, one that wraps [ErrDeviceReset] when it has forgotten its work, and nil when ctx has ended; leave
 // the device as it is then. Take the time from Env.Clock, which may run faster than the wall clock, and keep what must
-// outlive the process with [SaveState].
+// outlive the process with [SaveState]: that a run begins is stored before anything moves, and what cannot be stored does not
+// begin ([ReasonNotStored]).
 //
 // # What a status says
 //

@@ -21,6 +21,9 @@ const (
 	ReasonAwaitingStart = "x-awaiting-start"
 	// ReasonOutcomeUnknown is why a run is processing-stopped when nobody knows how far it got.
 	ReasonOutcomeUnknown = "x-outcome-unknown"
+	// ReasonNotStored is why a device begins nothing, as -error, or goes on with what is under way, as -warning, when its
+	// driver cannot write its StateDir: what it began would be forgotten with the driver, and begun again.
+	ReasonNotStored = "x-state-not-stored"
 )
 
 // Ended says whether a run in this state is over.

@@ -1,6 +1,7 @@
 package drivers_test
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -100,5 +101,8 @@ func TestStateFiles(t *testing.T) {
 	}
 	if err := drivers.SaveState(dir, "folder", nil); err == nil {
 		t.Error("a file has taken the place of a folder")
+	}
+	if _, err := os.Stat(filepath.Join(dir, "folder.new")); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("what could not be saved still takes space (%v)", err)
 	}
 }

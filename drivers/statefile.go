@@ -13,7 +13,11 @@ import (
 const maxStateSize = 1 << 20
 
 // SaveState writes a file of a driver's StateDir in whole or not at all: a reader, and a restart after a kill or a power
-// loss, sees the old bytes or the new ones. It makes the folder if there is none. Only one process may write a file.
+// loss, sees the old bytes or the new ones, and the new ones once SaveState has returned without an error. It makes the
+// folder if there is none. Only one process may write a file.
+//
+// After an error nothing may be done that the file should have told of: whoever cannot note that a run begins does not
+// begin it, and says why with [ReasonNotStored].
 func SaveState(dir, name string, body []byte) error {
 	if err := saveState(dir, name, body); err != nil {
 		return fmt.Errorf("save %s: %w", name, err)
@@ -34,10 +38,13 @@ func saveState(dir, name string, body []byte) (err error) {
 	if err == nil {
 		err = f.Sync()
 	}
-	if err = errors.Join(err, f.Close()); err != nil {
-		return err
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = os.Rename(f.Name(), path)
 	}
-	return os.Rename(f.Name(), path)
+	if err != nil {
+		return errors.Join(err, os.Remove(f.Name())) // half a file takes space that the next try may need
+	}
+	return syncFolder(dir)
 }
 
 // LoadState reads a file that SaveState wrote. A file that is not there gives nil and no error.

@@ -77,6 +77,7 @@ func severally(addresses []string) (target string, options []grpc.DialOption) {
 		grpc.WithResolvers(names),
 		grpc.WithDefaultServiceConfig(serviceConfig(leaderPolicy)),
 		grpc.WithChainUnaryInterceptor(again),
+		grpc.WithChainStreamInterceptor(whileItLeads),
 	}
 }
 
@@ -91,10 +92,11 @@ func (leaderBuilder) Build(cc balancer.ClientConn, opts balancer.BuildOptions) b
 }
 
 // newestReady chooses, of the daemons that say they serve, the one that said so last. A daemon that was stopped in the
-// middle cannot say that it no longer leads; whoever has taken over from it serves for a shorter time.
+// middle, or cut off, cannot say that it no longer leads; whoever has taken over from it serves for a shorter time.
 type newestReady struct {
-	count uint64
-	since map[balancer.SubConn]uint64
+	count  uint64
+	since  map[balancer.SubConn]uint64
+	chosen *choice // the last one; nil: there has been none
 }
 
 // Build implements base.PickerBuilder. It is called for one change after another.
@@ -104,27 +106,40 @@ func (n *newestReady) Build(info base.PickerBuildInfo) balancer.Picker {
 			delete(n.since, c)
 		}
 	}
-	var chosen balancer.SubConn
+	var newest balancer.SubConn
 	for c := range info.ReadySCs {
 		if n.since[c] == 0 {
 			n.count++
 			n.since[c] = n.count
 		}
-		if chosen == nil || n.since[c] > n.since[chosen] {
-			chosen = c
+		if newest == nil || n.since[c] > n.since[newest] {
+			newest = c
 		}
 	}
-	if chosen == nil {
+	if newest == nil { // what is under way goes on: the one that stops serving may still answer it
 		return base.NewErrPicker(balancer.ErrNoSubConnAvailable)
 	}
-	return fixed{chosen}
+	if n.chosen == nil || n.chosen.conn != newest {
+		if n.chosen != nil {
+			close(n.chosen.over)
+		}
+		n.chosen = &choice{conn: newest, over: make(chan struct{})}
+	}
+	return n.chosen
 }
 
-// fixed picks always the same.
-type fixed struct{ conn balancer.SubConn }
+// choice is the daemon that leads, as far as is known here.
+type choice struct {
+	conn balancer.SubConn
+	over chan struct{} // closed when another serves
+}
 
-func (f fixed) Pick(balancer.PickInfo) (balancer.PickResult, error) {
-	return balancer.PickResult{SubConn: f.conn}, nil
+// Pick implements balancer.Picker.
+func (c *choice) Pick(info balancer.PickInfo) (balancer.PickResult, error) {
+	if a, ok := info.Ctx.Value(asking{}).(*asked); ok {
+		a.set(c)
+	}
+	return balancer.PickResult{SubConn: c.conn}, nil
 }
 
 // again sends a request again while one daemon takes over from another. It does so where asking twice does no more
@@ -138,11 +153,19 @@ func again(ctx context.Context, method string, req, reply any, cc *grpc.ClientCo
 	}
 	pause, within := firstPause, firstAttempt
 	for {
-		late, err := attempt(ctx, twice, within, func(ctx context.Context) error { return invoke(ctx, method, req, reply, cc, opts...) })
+		call := func(ctx context.Context) error { return invoke(ctx, method, req, reply, cc, opts...) }
+		var err, given error
+		if twice {
+			given, err = attempt(ctx, within, call)
+		} else {
+			err = call(ctx)
+		}
 		switch {
 		case err == nil || ctx.Err() != nil:
 			return err
-		case twice && late:
+		case errors.Is(given, errAnotherServes): // it is asked at once
+			continue
+		case errors.Is(given, errNoAnswer):
 			within *= 2
 		case twice && status.Code(err) == codes.Unavailable, nothingDone(err):
 		default:
@@ -157,17 +180,6 @@ func again(ctx context.Context, method string, req, reply any, cc *grpc.ClientCo
 		}
 		pause = min(2*pause, longestPause)
 	}
-}
-
-// attempt bounds one of several attempts, and says whether its time was up.
-func attempt(ctx context.Context, bounded bool, within time.Duration, call func(context.Context) error) (late bool, err error) {
-	if !bounded {
-		return false, call(ctx)
-	}
-	ctx, cancel := context.WithTimeout(ctx, within)
-	defer cancel()
-	err = call(ctx)
-	return err != nil && errors.Is(ctx.Err(), context.DeadlineExceeded), err
 }
 
 // nothingDone reports whether a daemon has refused a request because it does not lead.

@@ -2,6 +2,7 @@ package api
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"google.golang.org/grpc"
@@ -68,13 +69,13 @@ func NewStandby(leader func() *NotLeaderError, opts ...grpc.ServerOption) *grpc.
 
 // newStandIn returns a server that gives every request the same answer, and serves nothing.
 func newStandIn(answer func() error, opts []grpc.ServerOption) *grpc.Server {
-	g := grpc.NewServer(append([]grpc.ServerOption{
+	g := grpc.NewServer(append(slices.Clone(opts),
 		grpc.MaxRecvMsgSize(mostRequestBytes),
 		grpc.MaxConcurrentStreams(mostStreams),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: 30 * time.Second, Timeout: 20 * time.Second}),
 		grpc.UnknownServiceHandler(func(any, grpc.ServerStream) error { return answer() }),
-	}, opts...)...)
+	)...)
 	h := health.NewServer()
 	for _, name := range services() {
 		h.SetServingStatus(name, healthpb.HealthCheckResponse_NOT_SERVING)

@@ -5,6 +5,7 @@ package api
 import (
 	"context"
 	"crypto/sha256"
+	"slices"
 	"sync"
 	"time"
 
@@ -47,6 +48,7 @@ type Options struct {
 	Backup    BackupMaker           // nil: there is nothing to make one of
 	Leads     func() error          // asked before and after each request: a *NotLeaderError if another daemon leads; nil: this one does
 	Kinds     config.Kinds          // of drivers, by which floor files are checked; nil: any kind will do
+	Doors     []grpc.ServerOption   // credentials and checks of those who come in, before everything else
 	Log       *zap.Logger
 }
 
@@ -104,7 +106,7 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 		packing: make(chan struct{}, 1), comparing: make(chan struct{}, 1), backingUp: make(chan struct{}, 1), readers: make(chan struct{}, mostReaders),
 		sendWithin: sendWithin, limits: watchLimits{ofOne: mostWatchesOfOne, inAll: mostWatches, stalls: mostStalls}, stopping: make(chan struct{}),
 	}
-	g := grpc.NewServer(
+	g := grpc.NewServer(append(slices.Clone(opt.Doors),
 		grpc.ForceServerCodecV2(newCodec()),
 		grpc.MaxRecvMsgSize(mostRequestBytes),
 		grpc.MaxConcurrentStreams(mostStreams),
@@ -112,7 +114,7 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: 30 * time.Second, Timeout: 20 * time.Second}),
 		grpc.ChainUnaryInterceptor(s.unary),
 		grpc.ChainStreamInterceptor(s.stream),
-	)
+	)...)
 	tandemv1.RegisterJobServiceServer(g, s)
 	tandemv1.RegisterDeviceServiceServer(g, s)
 	tandemv1.RegisterScanServiceServer(g, s)

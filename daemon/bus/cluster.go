@@ -30,8 +30,8 @@ const (
 // In a cluster a connection that is dead must be found out before a lease ends, and another server tried.
 const (
 	clusterConnectWithin = 2 * time.Second
-	clusterPing          = time.Second
-	clusterPings         = 2
+	clusterPing          = 500 * time.Millisecond
+	clusterPings         = 4
 )
 
 // ClusterConfig says how servers in other processes are reached.

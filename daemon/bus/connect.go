@@ -17,9 +17,10 @@ const (
 	connectWithin   = 10 * time.Second
 	reconnectFirst  = 100 * time.Millisecond
 	reconnectAtMost = 5 * time.Second
-	// driverPing and driverPings are how often a driver's connection is tried, and how many tries may stay unanswered.
-	driverPing  = 2 * time.Second
-	driverPings = 2
+	// driverPing and driverPings are how often a driver's connection is tried, and how many tries may stay unanswered. Where there
+	// are several servers to go to, it is tried more often: the device is to have work again 5 s after one was cut off.
+	driverPing, driverPingOfSeveral = 2 * time.Second, time.Second
+	driverPings                     = 2
 	// complainEvery is how often one source of trouble may write a log line.
 	complainEvery = time.Minute
 )
@@ -111,11 +112,15 @@ func Dial(address, tokenFile, name string, more ...nats.Option) (*nats.Conn, err
 	if _, err := readToken(tokenFile); err != nil {
 		return nil, fmt.Errorf("dial bus: %w", err)
 	}
+	ping := driverPing
+	if strings.Contains(address, ",") {
+		ping = driverPingOfSeveral
+	}
 	opts := append(forever(name),
 		nats.CustomInboxPrefix(driverInbox),
 		// A server that is cut off says no goodbye; another one of a cluster is to be found before the device counts as lost
 		// for long.
-		nats.PingInterval(driverPing),
+		nats.PingInterval(ping),
 		nats.MaxPingsOutstanding(driverPings),
 		nats.RetryOnFailedConnect(true),
 		nats.IgnoreAuthErrorAbort(),

@@ -185,6 +185,18 @@ func TestDiskFullAtOnce(t *testing.T) {
 	// A simulated machine remembers in a file what a real one knows by itself: that is not on the daemon's disk.
 	must(t, os.Mkdir(s.Data(), 0o700))
 	must(t, os.Symlink(t.TempDir(), filepath.Join(s.Data(), "drivers")))
+	fullAtOnce(t, s, disk)
+}
+
+// The same, with what the machines remember on that disk, too: what cannot be remembered does not begin, so nothing begins twice.
+func TestDiskFullAtOnceForMachinesToo(t *testing.T) {
+	t.Parallel()
+	disk := mountSmall(t, "24m")
+	fullAtOnce(t, openShop(t, filepath.Join(disk, "data"), nil, "--space-limit", "2MiB", "--space-ballast", "2MiB"), disk)
+}
+
+func fullAtOnce(t *testing.T, s *Shop, disk string) {
+	t.Helper()
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "full", 2, true)
 	stop := working(t, l, 4)

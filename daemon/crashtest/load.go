@@ -46,6 +46,7 @@ type Load struct {
 	made       int
 	starts     map[string]int           // starts of a run that were answered: one that came too late is given again
 	accepted   map[string]*tandemv1.Job // work jobs acknowledged, as first answered, by id
+	acceptedAt map[string]time.Time     // when that was, by the wall clock
 	handedIn   int
 	openWork   int
 	seen       Seen
@@ -77,7 +78,7 @@ type freshJob struct {
 func NewLoad(shop *Shop, name string, seed uint64, work bool) *Load {
 	return &Load{
 		shop: shop, name: name, began: time.Now(), work: work, rand: rand.New(rand.NewPCG(seed, 1)),
-		starts: map[string]int{}, accepted: map[string]*tandemv1.Job{}, heads: map[uint64]string{}, refusals: map[string]int{},
+		starts: map[string]int{}, accepted: map[string]*tandemv1.Job{}, acceptedAt: map[string]time.Time{}, heads: map[uint64]string{}, refusals: map[string]int{},
 	}
 }
 
@@ -299,6 +300,9 @@ func (l *Load) handIn(ctx context.Context) {
 	}
 }
 
+// promisedFor is how long the daemon promises, in floor time, to know a request again; what is asked takes some of it.
+const promisedFor = 7*24*time.Hour - 24*time.Hour
+
 // repeat submits work once more that was acknowledged before.
 func (l *Load) repeat(ctx context.Context) {
 	l.mu.Lock()
@@ -306,7 +310,7 @@ func (l *Load) repeat(ctx context.Context) {
 	if l.handedIn > 0 {
 		id = fmt.Sprintf("%s-work-%d", l.name, 1+l.rand.IntN(l.handedIn))
 	}
-	known := l.accepted[id] != nil
+	known := l.accepted[id] != nil && time.Since(l.acceptedAt[id]) < time.Duration(float64(promisedFor)/l.shop.cfg.TimeScale)
 	l.mu.Unlock()
 	if known {
 		l.submit(ctx, id)
@@ -332,7 +336,7 @@ func (l *Load) submit(ctx context.Context, id string) result {
 	case r != done:
 		l.violations = append(l.violations, fmt.Errorf("create %s with one request id: %w", id, err))
 	case before == nil:
-		l.accepted[id] = job
+		l.accepted[id], l.acceptedAt[id] = job, time.Now()
 	default:
 		if err := sameJob(before, job); err != nil {
 			l.violations = append(l.violations, fmt.Errorf("create %s again: %w", id, err))

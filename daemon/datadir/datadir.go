@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"go.uber.org/zap"
 
@@ -57,10 +58,16 @@ func CheckFinished(dir string) error {
 type store struct {
 	*ledger.JetStream
 	server *bus.Server
+	note   *ledger.Note // nil: a store that is being made has none yet
 }
 
 // openStore opens the ledger in a store folder, or makes one. While it is open, no daemon can have the folder.
 func openStore(ctx context.Context, dir string, survived func(error)) (*store, error) {
+	return openNoted(ctx, dir, "", survived)
+}
+
+// openNoted also compares the ledger with the note in a file, as a daemon does when it starts.
+func openNoted(ctx context.Context, dir, note string, survived func(error)) (*store, error) {
 	server, err := bus.StartServer(bus.ServerConfig{StoreDir: dir, MaxStore: mostStore, MaxPayload: ledger.ServerMaxPayload, Log: zap.NewNop()})
 	if errors.Is(err, bus.ErrInUse) {
 		return nil, fmt.Errorf("a daemon runs here, and must be stopped first: %w", err)
@@ -69,21 +76,32 @@ func openStore(ctx context.Context, dir string, survived func(error)) (*store, e
 		return nil, err
 	}
 	s := &store{server: server}
-	conn, err := server.LedgerConn()
+	if note != "" {
+		s.note, err = ledger.OpenNote(note)
+	}
+	var conn *nats.Conn
+	if err == nil {
+		conn, err = server.LedgerConn()
+	}
 	if err == nil {
 		var js jetstream.JetStream
 		if js, err = jetstream.New(conn); err == nil {
-			s.JetStream, err = ledger.OpenJetStream(ctx, js, ledger.Options{SyncAlways: server.SyncAlways, Survived: survived})
+			s.JetStream, err = ledger.OpenJetStream(ctx, js, ledger.Options{SyncAlways: server.SyncAlways, Note: s.note, Survived: survived})
 		}
 	}
 	if err != nil {
-		server.Shutdown()
+		s.close()
 		return nil, err
 	}
 	return s, nil
 }
 
-func (s *store) close() { s.server.Shutdown() }
+func (s *store) close() {
+	s.server.Shutdown()
+	if s.note != nil {
+		_ = s.note.Close() // it is written as it goes
+	}
+}
 
 // openExisting opens the ledger of a data folder, which must be there and whole.
 func openExisting(ctx context.Context, dir string, survived func(error)) (*store, error) {
@@ -93,7 +111,7 @@ func openExisting(ctx context.Context, dir string, survived func(error)) (*store
 	if _, err := os.Stat(filepath.Join(BusDir(dir), "jetstream")); err != nil {
 		return nil, fmt.Errorf("%w: %s: name the data folder of a daemon with --data-dir", ErrNoLedger, dir)
 	}
-	return openStore(ctx, BusDir(dir), survived)
+	return openNoted(ctx, BusDir(dir), NotePath(dir), survived)
 }
 
 // stampOf is a time as it is put into the names of files.

@@ -32,21 +32,49 @@ func Verify(ctx context.Context, dir string) (Report, error) {
 		return out, err
 	}
 	defer s.close()
-	out.Head, out.Audit = s.Head(), new(audit.Audit)
-	snap, err := s.LoadSnapshot(ctx)
+	known, err := historyOrDoubt(ctx, dir, doubt)
 	if err != nil {
 		return out, err
 	}
-	out.Snapshot = snap.GetRevision()
+	return out, out.verify(ctx, s.JetStream, known, doubt)
+}
+
+// VerifyShared is Verify for a ledger that a cluster keeps, which open opens, and the history in the data folder of one of its
+// daemons. Both may be in use: what is stored while it reads is not looked at.
+func VerifyShared(ctx context.Context, dir string, open func(survived func(error)) (*ledger.JetStream, error)) (Report, error) {
+	var out Report
+	doubt := func(err error) { out.Doubts = append(out.Doubts, err.Error()) }
+	known, err := historyOrDoubt(ctx, dir, doubt) // first: it follows the ledger, and must not be ahead of it
+	if err != nil {
+		return out, err
+	}
+	l, err := open(doubt)
+	if err != nil {
+		return out, err
+	}
+	return out, out.verify(ctx, l, known, doubt)
+}
+
+// historyOrDoubt is historyHead, for whom a damaged history is none.
+func historyOrDoubt(ctx context.Context, dir string, doubt func(error)) (ledger.Head, error) {
 	known, err := historyHead(ctx, dir)
 	if errors.Is(err, history.ErrDamaged) {
 		doubt(fmt.Errorf("%w; the daemon keeps it aside at its next start and makes it anew", err))
-	} else if err != nil {
-		return out, err
+		return ledger.Head{}, nil
 	}
-	out.History = known.Revision
+	return known, err
+}
+
+// verify reads the ledger up to its head.
+func (out *Report) verify(ctx context.Context, s *ledger.JetStream, known ledger.Head, doubt func(error)) error {
+	out.Head, out.Audit, out.History = s.Head(), new(audit.Audit), known.Revision
+	snap, err := s.LoadSnapshot(ctx)
+	if err != nil {
+		return err
+	}
+	out.Snapshot = snap.GetRevision()
 	var differs error
-	err = s.ReplayStored(ctx, 0, 0, func(rec *ledgerv1.Record, stored []byte) error {
+	err = s.ReplayStored(ctx, 0, out.Head.Revision, func(rec *ledgerv1.Record, stored []byte) error {
 		if rec.GetRevision() == known.Revision && !bytes.Equal(stored[len(stored)-ledger.HashSize:], known.Hash) {
 			differs = fmt.Errorf("%w: revision %d has another hash than in the history, so one of the two was changed or belongs to another floor: if the history is right, make the ledger anew from it with `tandemd ledger rebuild`; if the ledger is, move %s away",
 				ledger.ErrCorrupt, known.Revision, history.FileName)
@@ -66,11 +94,11 @@ func Verify(ctx context.Context, dir string) (Report, error) {
 	}
 	switch {
 	case err != nil:
-		return out, err
+		return err
 	case known.Revision > out.Head.Revision:
-		return out, behindHistory(out.Head.Revision, known.Revision)
+		return behindHistory(out.Head.Revision, known.Revision)
 	}
-	return out, differs
+	return differs
 }
 
 func behindHistory(head, known uint64) error {

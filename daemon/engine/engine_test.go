@@ -59,10 +59,10 @@ type world struct {
 	answer func(*driverv1.Order) (*driverv1.Answer, error)
 }
 
-func open(t *testing.T, store ledger.Ledger) *world {
+func open(t *testing.T, store ledger.Ledger, change ...func(*engine.Options)) *world {
 	t.Helper()
 	w := &world{t: t, store: store}
-	e, err := engine.Open(t.Context(), engine.Options{
+	opts := engine.Options{
 		Ledger: store, Clock: clock.Wall(), File: shop, Period: period, Log: zaptest.NewLogger(t, zaptest.Level(zapError)),
 		Send: func(_ string, o *driverv1.Order, answered func(*driverv1.Answer, error)) {
 			w.mu.Lock()
@@ -73,7 +73,11 @@ func open(t *testing.T, store ledger.Ledger) *world {
 				go func() { answered(answer(o)) }()
 			}
 		},
-	})
+	}
+	for _, c := range change {
+		c(&opts)
+	}
+	e, err := engine.Open(t.Context(), opts)
 	if err != nil {
 		t.Fatal(err)
 	}

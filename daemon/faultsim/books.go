@@ -23,17 +23,24 @@ type books struct {
 	term    uint64
 	time    time.Time
 	acked   []*request // what clients have been told is done
+	rules   *rules
 
 	begunFence map[string]uint64 // device -> fence of the run that it began last
 }
 
 // entry is a run.
 type entry struct {
-	run, step, device string
-	fence             uint64
-	allowed           bool // somebody has let it begin
-	ended             bool
-	resolved          bool // by a person
+	run, job, step, device string // step: job/step
+	fence                  uint64
+	allowed                bool      // somebody has let it begin
+	startBefore            time.Time // until then
+	told                   bool      // its device has said more of it than that it waits
+	started                bool      // and that it began
+	stopping               bool
+	ended                  bool
+	completed              bool
+	refused                bool // by its driver
+	resolved               bool // by a person
 
 	begun         bool // the machine has begun it
 	made, spoiled int32
@@ -41,7 +48,7 @@ type entry struct {
 }
 
 func newBooks(w *World, file *tandemv1.FloorFile) *books {
-	b := &books{w: w, runs: map[string]*entry{}, live: map[string]string{}, load: map[string]int{}, room: map[string]int{}, begunFence: map[string]uint64{}}
+	b := &books{w: w, runs: map[string]*entry{}, live: map[string]string{}, load: map[string]int{}, room: map[string]int{}, begunFence: map[string]uint64{}, rules: newRules(w, file)}
 	for _, d := range file.GetDevices() {
 		b.room[d.GetId()] = int(max(d.GetCapacity(), 1))
 	}
@@ -64,8 +71,10 @@ func (b *books) record(rec *ledgerv1.Record) {
 	b.records = append(b.records, proto.CloneOf(rec))
 	for _, e := range rec.GetEvents() {
 		w.trace("  %d: %v", rec.GetRevision(), e)
+		b.rules.event(b, rec, e)
 		b.event(rec, e)
 	}
+	b.rules.recorded()
 }
 
 func (b *books) event(rec *ledgerv1.Record, e *ledgerv1.Event) {
@@ -81,7 +90,8 @@ func (b *books) event(rec *ledgerv1.Record, e *ledgerv1.Event) {
 		if e.GetActor() == "" {
 			w.fail("%s was let begin by nobody", k.RunAllowed.GetRun())
 		}
-		b.liveRun(k.RunAllowed.GetRun(), "allowed").allowed = true
+		r := b.liveRun(k.RunAllowed.GetRun(), "allowed")
+		r.allowed, r.startBefore = true, k.RunAllowed.GetStartBefore().AsTime()
 	case *ledgerv1.Event_RunLapsed:
 		b.liveRun(k.RunLapsed.GetRun(), "lapsed").allowed = false
 	case *ledgerv1.Event_RunChanged:
@@ -102,7 +112,7 @@ func (b *books) event(rec *ledgerv1.Record, e *ledgerv1.Event) {
 }
 
 func (b *books) granted(g *tandemv1.Run) {
-	r := &entry{run: g.GetId(), step: g.GetJob() + "/" + g.GetStep(), device: g.GetDevice(), fence: g.GetFence()}
+	r := &entry{run: g.GetId(), job: g.GetJob(), step: g.GetJob() + "/" + g.GetStep(), device: g.GetDevice(), fence: g.GetFence()}
 	if r.fence <= b.fence {
 		b.w.fail("%s was granted with fence %d after %d", r.run, r.fence, b.fence)
 	}
@@ -136,8 +146,8 @@ func (b *books) end(r *entry) {
 	}
 }
 
-// begins is called when a machine has begun to move.
-func (b *books) begins(device, run string, fence uint64) {
+// begins is called when a machine has begun to move: not before a moment, by its clock.
+func (b *books) begins(device, run string, fence uint64, notBefore time.Time) {
 	w := b.w
 	r := b.runs[run]
 	switch {
@@ -151,6 +161,10 @@ func (b *books) begins(device, run string, fence uint64) {
 		w.fail("%s began %s, and nobody has let it begin", device, run)
 	case fence <= b.begunFence[device]:
 		w.fail("%s began %s with fence %d after %d", device, run, fence, b.begunFence[device])
+	case r.startBefore.Before(notBefore):
+		w.fail("%s began %s at %v or later, and was to begin it before %v", device, run, notBefore, r.startBefore)
+	case r.refused:
+		w.fail("%s began %s, which its driver had refused", device, run)
 	case r.resolved:
 		w.fail("%s began %s after a person had said what became of it", device, run)
 	}

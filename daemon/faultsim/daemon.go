@@ -16,6 +16,7 @@ import (
 	"tandem/daemon/station"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
 )
@@ -24,7 +25,8 @@ const (
 	period       = 2 * time.Second // of drivers' statuses
 	restart      = 2 * time.Second // until a daemon that has stopped is opened anew
 	orderTimeout = 5 * time.Second
-	snapshotEach = 60 // events; small, so that snapshots are part of every day
+	mostSilent   = 5 * period // and the driver is lost for sure
+	snapshotEach = 60         // events; small, so that snapshots are part of every day
 )
 
 // daemon is one life of a daemon.
@@ -36,6 +38,8 @@ type daemon struct {
 	out   map[string]*outbox
 	label string
 
+	spoken  map[string]time.Duration // device -> when its driver was last heard
+	began   time.Duration            // to listen
 	dead    bool
 	frozen  time.Duration // until then it does nothing
 	until   time.Duration // until then it waits for its disk: what it says leaves only then
@@ -45,11 +49,12 @@ type daemon struct {
 
 // start opens a daemon on what the disk holds, and makes it the leader.
 func (w *World) start() {
-	d := &daemon{w: w, ears: map[string]*bus.Ear{}, desk: station.NewDesk(), out: map[string]*outbox{}, label: fmt.Sprintf("daemon-%d", w.books.term+1)}
+	d := &daemon{w: w, ears: map[string]*bus.Ear{}, desk: station.NewDesk(), out: map[string]*outbox{}, spoken: map[string]time.Duration{}, began: w.now, label: fmt.Sprintf("daemon-%d", w.books.term+1)}
 	for _, dev := range w.file.GetDevices() {
 		d.ears[dev.GetId()] = &bus.Ear{Device: dev.GetId()}
 		d.out[dev.GetId()] = &outbox{d: d, m: w.byID[dev.GetId()]}
 	}
+	w.damage()
 	eng, err := engine.Open(w.ctx, engine.Options{
 		Ledger: &handle{disk: w.disk, owner: d}, Clock: &floorClock{w: w, off: w.clockOff}, Dispatcher: dispatch.New(dispatch.EarliestCompletion),
 		File: w.file, Send: d.send, Period: period, Wall: wallClock{d}, SnapshotEvents: snapshotEach,
@@ -82,6 +87,7 @@ func (d *daemon) lives() bool { return !d.dead && d.w.now >= d.frozen }
 // freeze lets the daemon stand still for a while.
 func (d *daemon) freeze(long time.Duration) {
 	d.frozen = max(d.frozen, min(d.w.now+long, d.w.plan.Calm))
+	d.began = max(d.began, d.frozen)
 }
 
 // compare holds the floor that the daemon has restored against one folded from the records alone, and against what clients
@@ -94,6 +100,12 @@ func (d *daemon) compare(when string) {
 	}
 	if a, b := f.Snapshot(), folded.Snapshot(); !proto.Equal(a, b) {
 		w.fail("%s the floor is not the one that the records give", when)
+	}
+	mine, theirs := interview(f, d.s.State().Now), interview(folded, d.s.State().Now)
+	for i, a := range mine {
+		if i >= len(theirs) || a.says != theirs[i].says {
+			w.fail("%s the floor does not answer as one that has seen every record: %s", when, a.question())
+		}
 	}
 	w.books.kept(func(q *request) (string, uint64, bool) {
 		got, err := f.Replayed(floor.Meta{RequestID: q.id, Fingerprint: q.print})
@@ -223,6 +235,10 @@ func (d *daemon) turn() {
 func (d *daemon) tickAgain() {
 	d.later(period, func() {
 		d.stepped(d.s.Tick(d.w.ctx))
+		if !d.dead && d.w.leader == d {
+			d.missSilent()
+			d.haunt()
+		}
 		d.tickAgain()
 	})
 }
@@ -244,12 +260,16 @@ func (d *daemon) send(device string, o *driverv1.Order, answered func(*driverv1.
 	if g := o.GetGrant(); g != nil && w.books.runs[g.GetRun()] == nil {
 		w.fail("an order grants %s, which is not in the ledger", g.GetRun())
 	}
+	if g := o.GetGrant(); g != nil {
+		w.sent[g.GetRun()] = o
+	}
 	d.out[device].post(o, answered)
 	d.maybeDie(afterOrder)
 }
 
 // hello is a hello that has arrived.
 func (d *daemon) hello(m *machine, h *driverv1.Hello, answered func(*driverv1.Welcome)) {
+	d.spoken[m.id] = d.w.now
 	ear := d.ears[m.id]
 	newest, err := ear.Hello(h.GetStatus())
 	if err != nil {
@@ -271,6 +291,7 @@ func (d *daemon) hello(m *machine, h *driverv1.Hello, answered func(*driverv1.We
 		}
 		d.leave(func() {
 			if welcome.GetError() == "" {
+				d.w.books.rules.welcomes(m.id, newest.GetEpoch(), welcome.GetTerm())
 				welcome.Now = timestamppb.New(d.s.State().Now)
 			}
 			answered(welcome)
@@ -280,8 +301,19 @@ func (d *daemon) hello(m *machine, h *driverv1.Hello, answered func(*driverv1.We
 
 // status is a status that has arrived.
 func (d *daemon) status(m *machine, s *driverv1.Status) {
+	d.spoken[m.id] = d.w.now
 	if d.ears[m.id].Status(s) == nil {
 		d.s.Status(m.id, s)
+	}
+}
+
+// missSilent looks whether those whose drivers have been silent for long are shown so.
+func (d *daemon) missSilent() {
+	for _, dev := range d.s.State().Floor.Devices {
+		silent := d.w.now - max(d.began, d.spoken[dev.ID])
+		if silent > mostSilent && dev.Link == tandemv1.Link_LINK_ONLINE {
+			d.w.fail("%s is shown as online, and its driver has been silent for %v", dev.ID, silent)
+		}
 	}
 }
 

@@ -31,6 +31,10 @@ type machine struct {
 	link bool
 	line int // counts connections: what is on its way dies with one
 
+	witness *witness
+	looked  time.Duration // when somebody looked last
+	clock   time.Time     // what its clock showed then
+
 	turn  int // of the entered step
 	begun int // runs that it has begun, as seen
 }
@@ -72,7 +76,8 @@ func (m *machine) boot() {
 	m.make()
 	m.life++
 	off, luck := w.clockOff, w.luck("driver "+m.id)
-	host, err := drivers.NewStepped(m.kind, m.env, m.dev, &line{m: m, life: m.life}, m.last,
+	m.witness = newWitness(m)
+	host, err := drivers.NewStepped(m.kind, m.env, m.witness, &line{m: m, life: m.life}, m.last,
 		func() time.Time { return w.wall().Add(off) }, func(d time.Duration) time.Duration { return time.Duration(luck.Float() * float64(d)) })
 	if err != nil {
 		w.fail("%s: %v", m.id, err)
@@ -109,7 +114,7 @@ func (m *machine) relink() {
 // unlink lets it notice that the bus is lost.
 func (m *machine) unlink() {
 	if m.host != nil && m.link {
-		m.link = false
+		m.link, m.witness.welcome = false, false
 		m.line++
 		m.w.trace("%s loses the bus", m.id)
 		m.host.Link(false)
@@ -145,8 +150,10 @@ func (m *machine) step() {
 	if m.host == nil {
 		return
 	}
+	m.haunt()
 	wall, floor := m.host.Step()
 	m.look()
+	m.witness.stepped()
 	if floor >= 0 {
 		wall = min(wall, m.w.wallFor(floor))
 	}
@@ -159,12 +166,17 @@ func (m *machine) look() {
 		return
 	}
 	w := m.w
+	before := dawn.Add(m.looked * time.Duration(w.plan.Scale)).Add(m.time.off)
+	if m.clock.Before(before) { // it has been set since
+		before = m.clock
+	}
+	m.looked, m.clock = w.now, m.time.Now()
 	begun, known := m.sim.Motions()
 	for _, k := range known {
 		r := w.books.runs[k.Run]
 		if k.Begun && begun > m.begun && (r == nil || !r.begun || k.Moves) {
 			m.begun++
-			w.books.begins(m.id, k.Run, k.Fence)
+			w.books.begins(m.id, k.Run, k.Fence, before)
 			r = w.books.runs[k.Run]
 		}
 		if r != nil && k.Begun {
@@ -246,8 +258,11 @@ func (m *machine) order(o *driverv1.Order, answered func(*driverv1.Answer)) {
 	if m.host == nil || m.w.now < m.cut {
 		return
 	}
+	m.look()
 	a := m.host.Order(o)
 	m.w.trace("  %s is told %v and answers %v", m.id, o, a)
+	m.witness.answered(o, a)
+	m.comesLate(o, a)
 	answered(a)
 	m.plan(0)
 }
@@ -269,8 +284,11 @@ func (l *line) Hello(h *driverv1.Hello, answered func(*driverv1.Welcome, error))
 					off := w.GetNow().AsTime().Sub(m.w.floorTime())
 					m.carry(func() {
 						if m.host != nil && m.life == l.life && m.link {
-							m.time.next = off + m.fast
-							answered(w, nil)
+							if !m.welcomedByGhost(answered) {
+								m.time.next = off + m.fast
+								m.witness.welcomed(w)
+								answered(w, nil)
+							}
 							m.plan(0)
 						}
 					})

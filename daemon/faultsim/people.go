@@ -82,8 +82,8 @@ func (c *client) answered(r engine.Result, err error) {
 	case errors.As(err, &refused):
 		c.done = true
 		w.trace("%s is refused: %v", c.meta.RequestID, err)
-		if refused.Reason == "REQUEST_ID_REUSED" {
-			w.fail("%s is refused: %v", c.meta.RequestID, err)
+		if refused.Reason == "REQUEST_ID_REUSED" || w.books.rules.done[c.meta.RequestID] {
+			w.fail("%s is refused: %v; carried out before: %v", c.meta.RequestID, err, w.books.rules.done[c.meta.RequestID])
 		}
 	case err != nil: // the daemon has stopped: ask again
 	default:
@@ -124,6 +124,7 @@ func (c *crew) look() {
 		d.s.View(func(s engine.State) {
 			for _, command := range c.decide(s) {
 				pause := time.Duration(w.luck("crew").Float() * float64(100*time.Millisecond))
+				c.stands(command)
 				d.later(pause, func() { // to the daemon that was looked at: it knows what is meant
 					d.s.Do(floor.Meta{Actor: "mira"}, command, func(_ engine.Result, err error) {
 						if _, refused := errors.AsType[*floor.Error](err); refused {
@@ -245,20 +246,46 @@ func (c *crew) makeAgain(st *floor.Step, do func(floor.Command)) {
 	}
 }
 
-// scan scans a device and a panel at a station that stands there.
+// stands notes a start that somebody who stands at a device asks for.
+func (c *crew) stands(command floor.Command) {
+	switch k := command.(type) {
+	case floor.StartRun:
+		c.w.books.rules.asks(commandOfPeople{run: k.Run})
+	case floor.StartHere:
+		c.w.books.rules.asks(commandOfPeople{step: k.Step.Job.ID + "/" + k.Step.ID(), device: k.Device.ID})
+	}
+}
+
+// scan scans a device and a panel at a station that stands there. A hand may tremble: then the last is scanned twice.
 func (c *crew) scan(place string, payloads ...string) {
 	w := c.w
 	d := w.leader
 	if d == nil {
 		return
 	}
+	trembles := w.luck("crew trembles").Below(3) == 0
 	for i, payload := range payloads {
-		d.later(time.Duration(i)*300*time.Millisecond, func() { c.pull(d, "at-"+place, payload) })
+		d.later(time.Duration(i)*300*time.Millisecond, func() {
+			first := new(pulled)
+			c.pull(d, "at-"+place, payload, nil, first)
+			if trembles && i == len(payloads)-1 {
+				d.later(w.wallFor(3*time.Second), func() { c.pull(d, "at-"+place, payload, first, new(pulled)) })
+			}
+		})
 	}
 }
 
-// pull is one pull of the trigger.
-func (c *crew) pull(d *daemon, at, payload string) {
+// pulled is what a pull of the trigger has led to.
+type pulled struct {
+	at     time.Time // by the floor's clock
+	starts bool
+}
+
+// atOnce is how soon two scans of a panel are one, by the floor's clock.
+const atOnce = 5 * time.Second
+
+// pull is one pull of the trigger. The one before it by the same hand may have been of the same code.
+func (c *crew) pull(d *daemon, at, payload string, before, this *pulled) {
 	w := c.w
 	c.scans++
 	id := fmt.Sprintf("scan/%s/%d", at, c.scans)
@@ -269,14 +296,24 @@ func (c *crew) pull(d *daemon, at, payload string) {
 			return
 		}
 		c.right(s.Floor, a.Command, payload)
-		d.later(time.Millisecond, func() {
+		c.stands(a.Command)
+		_, finishes := a.Command.(floor.FinishRun)
+		if before != nil && before.starts && finishes && s.Now.Sub(before.at) < atOnce {
+			w.fail("the scan of %q at %s is taken for two, of which one starts and one finishes", payload, at)
+		}
+		this.at, this.starts = s.Now, !finishes
+		do := func() {
 			d.s.Do(metaOf(a.Actor, id), floor.Answered{Command: a.Command, Answer: []byte("kept")},
 				func(_ engine.Result, err error) {
 					if err != nil {
 						d.desk.Refused(at)
 					}
 				})
-		})
+		}
+		d.later(time.Millisecond, do)
+		if w.inTrouble() && w.luck("scans").Below(1000) < w.plan.Twice {
+			d.later(2*time.Millisecond, do)
+		}
 	}, func(error) {})
 }
 
@@ -322,7 +359,8 @@ func (w *World) act(a Act) {
 	case Spoil, Remake:
 		w.spoil(a)
 	case Pause, Resume, Lock, Unlock:
-		w.ask("mira", fmt.Sprintf("%s-%d-%v", a.Kind, a.A, a.At), func() floor.Command {
+		who := []string{supervisor, supervisor, "timo"}[a.B%3]
+		w.ask(who, fmt.Sprintf("%s-%d-%v", a.Kind, a.A, a.At), func() floor.Command {
 			return map[Kind]floor.Command{
 				Pause: floor.PauseDevice{Device: m.id}, Resume: floor.ResumeDevice{Device: m.id},
 				Lock: floor.LockDevice{Device: m.id}, Unlock: floor.UnlockDevice{Device: m.id},
@@ -448,7 +486,17 @@ func (w *World) allDone() bool {
 			return false
 		}
 	}
-	return !w.leader.s.Waiting()
+	return !w.leader.s.Waiting() && w.inHand() == ""
+}
+
+// inHand names a run that a driver still has in hand, as far as the leader has heard; empty: there is none.
+func (w *World) inHand() string {
+	for _, m := range w.machines {
+		if s, _ := w.leader.s.State().Live(m.id); len(s.GetRuns()) > 0 {
+			return fmt.Sprintf("%s has %s in hand", m.id, s.GetRuns()[0].GetRun())
+		}
+	}
+	return ""
 }
 
 // unfinished names what is left.
@@ -474,6 +522,9 @@ func (w *World) unfinished() string {
 		if len(d.Live) > 0 || d.Link != tandemv1.Link_LINK_ONLINE || d.State != tandemv1.DeviceState_DEVICE_STATE_IDLE {
 			out = append(out, fmt.Sprintf("%s: %v", d.ID, d.View(s.Now)))
 		}
+	}
+	if run := w.inHand(); run != "" {
+		out = append(out, run)
 	}
 	return strings.Join(out, ";\n  ")
 }

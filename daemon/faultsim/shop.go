@@ -5,22 +5,26 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	tandemv1 "tandem/proto/tandem/v1"
 )
+
+// supervisor is who may unlock what another has locked.
+const supervisor = "mira"
 
 // The machines stand beside one another: two printers, of which one may start alone at night, a laminator, two cutters, a
 // combined device, a rack and a bench.
 func shop() *tandemv1.FloorFile {
 	minute := durationpb.New(time.Minute)
-	alone := &tandemv1.UnattendedStart{AllowedBy: "mira"}
+	alone := &tandemv1.UnattendedStart{AllowedBy: supervisor}
 	device := func(id, kind string, capacity int32, abilities ...*tandemv1.Ability) *tandemv1.Device {
 		return &tandemv1.Device{
 			Id: id, Capacity: capacity, Driver: &tandemv1.Driver{Kind: kind, Manual: kind != "sim"}, Abilities: abilities,
 		}
 	}
 	return &tandemv1.FloorFile{
-		People: []*tandemv1.Person{{Id: "mira", Supervisor: true}, {Id: "timo"}},
+		People: []*tandemv1.Person{{Id: supervisor, Supervisor: true}, {Id: "timo"}},
 		Devices: []*tandemv1.Device{
 			device("printer-1", "sim", 1, &tandemv1.Ability{Operation: "print", PerPiece: minute, UnattendedStart: alone}),
 			device("printer-2", "sim", 1, &tandemv1.Ability{Operation: "print", PerPiece: minute}),
@@ -52,6 +56,9 @@ func order(n int, a, b uint64) *tandemv1.Job {
 		j.Steps = []*tandemv1.Step{{Id: "cut", Operation: "cut"}}
 	case 2:
 		j.Pieces, j.Panels = 0, []*tandemv1.Panel{{Id: "a", Pieces: 1 + int32(a%3)}, {Id: "b", Pieces: 2}}
+	case 3:
+		j.ReleaseTime = timestamppb.New(dawn.Add(time.Duration(a%8) * time.Hour))
+		j.Steps[2].MinWait = durationpb.New(30 * time.Minute)
 	}
 	return j
 }

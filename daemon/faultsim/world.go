@@ -8,6 +8,7 @@ import (
 
 	"tandem/daemon/ledger"
 	"tandem/drivers/clock"
+	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/chance"
 	"tandem/scheduler/simulate/agenda"
@@ -41,6 +42,7 @@ type World struct {
 	byID     map[string]*machine
 	clients  []*client
 	crew     *crew
+	sent     map[string]*driverv1.Order // run -> its grant, as it was sent last
 	watchers []*watcher
 	jobs     int
 
@@ -90,7 +92,7 @@ func Play(p Plan, trace func(string)) (out Outcome) {
 }
 
 func newWorld(p Plan, trace func(string)) *World {
-	w := &World{plan: p, file: shop(), lucks: map[string]*chance.Stream{}, ctx: context.Background(), byID: map[string]*machine{}, log: trace}
+	w := &World{plan: p, file: shop(), lucks: map[string]*chance.Stream{}, ctx: context.Background(), byID: map[string]*machine{}, sent: map[string]*driverv1.Order{}, log: trace}
 	w.disk = &disk{w: w, Memory: ledger.NewMemory()}
 	w.books = newBooks(w, w.file)
 	for _, d := range w.file.GetDevices() {
@@ -177,12 +179,16 @@ type floorClock struct {
 	w    *World
 	off  time.Duration
 	next time.Duration // how wrong it is once it has been set
+	sets int           // counts how often it has been
 }
 
 func (c *floorClock) Now() time.Time { return c.w.floorTime().Add(c.off) }
 
 // Set follows the daemon's clock as if its time had been measured without delay, which scale makes long.
-func (c *floorClock) Set(time.Time, float64) { c.off = c.next }
+func (c *floorClock) Set(time.Time, float64) {
+	c.off = c.next
+	c.sets++
+}
 
 // wallClock is a process's wall clock by which it measures.
 type wallClock struct {

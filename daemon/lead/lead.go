@@ -59,6 +59,8 @@ const (
 	renewals = 5
 	// looks is how many times a candidate looks at it meanwhile.
 	looks = 10
+	// asks is how many times it asks for one look, if no answer comes, before it gives that up.
+	asks = 8
 )
 
 // Leader is who leads, as far as is known here.
@@ -87,6 +89,7 @@ type Elector struct {
 
 	mu     sync.Mutex
 	leader Leader // zero: unknown, or nobody
+	held   *Lease // the last one; nil: there has been none
 }
 
 // New returns an elector; it does nothing until Acquire.
@@ -148,13 +151,14 @@ func (e *Elector) Acquire(ctx context.Context) (*Lease, error) {
 			switch now := time.Now(); {
 			case tried != "" && seen.claim.Token == tried && now.Before(triedAt.Add(e.opt.Duration)):
 				return e.hold(seen.claim, seen.entry.Revision, triedAt), nil // it was stored, only its answer was lost
-			case seen.over(now):
+			case seen.over(now), e.ownEnded(seen):
 				c := e.next(seen.claim)
 				revision, sent, err := e.swap(ctx, c, seen.entry.Revision)
 				if err == nil {
 					return e.hold(c, revision, sent), nil
 				}
 				if errors.Is(err, ErrChanged) {
+					e.log.Info("lease not taken: it has changed since it was seen", zap.Uint64("seen", seen.entry.Revision), zap.Duration("ago", now.Sub(seen.at)))
 					seen = sight{} // another was faster; or the store began anew, and counts from 1 again
 				} else {
 					tried, triedAt = c.Token, sent
@@ -171,6 +175,23 @@ func (e *Elector) Acquire(ctx context.Context) (*Lease, error) {
 	}
 }
 
+// ownEnded says whether the lease that was seen is one that this daemon held and has lost since, because the store was away.
+// Nobody holds it then, and nobody knows that sooner; another who has waited for its end may take it at the same time, and
+// the store lets one of the two.
+func (e *Elector) ownEnded(seen sight) bool {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.held == nil || seen.claim.Token == "" || seen.claim.Token != e.held.claim.Token {
+		return false
+	}
+	select {
+	case <-e.held.kept: // nothing renews it any more
+		return !e.held.Valid()
+	default:
+		return false
+	}
+}
+
 // pause is how long a candidate waits before it looks again: no longer than until the lease it has seen is over.
 func (e *Elector) pause(seen sight) time.Duration {
 	pause := e.opt.Duration / looks
@@ -182,9 +203,7 @@ func (e *Elector) pause(seen sight) time.Duration {
 
 // look reads the lease, and notes when it was first seen like this.
 func (e *Elector) look(ctx context.Context, seen *sight) error {
-	ctx, cancel := context.WithTimeout(ctx, e.opt.Duration)
-	defer cancel()
-	entry, err := e.store.Read(ctx)
+	entry, err := e.read(ctx)
 	if err != nil {
 		return err
 	}
@@ -218,6 +237,39 @@ func (e *Elector) look(ctx context.Context, seen *sight) error {
 	return nil
 }
 
+// read reads the lease. What is asked while the store's servers choose who leads it, or over a connection that is dead, is
+// lost; so it is asked again from time to time, and the first answer counts.
+func (e *Elector) read(ctx context.Context) (Entry, error) {
+	ctx, cancel := context.WithTimeout(ctx, e.opt.Duration)
+	defer cancel()
+	type answer struct {
+		entry Entry
+		err   error
+	}
+	answers := make(chan answer, asks)
+	again := time.NewTicker(e.opt.Duration / asks)
+	defer again.Stop()
+	for asked, open := 0, 0; ; {
+		if asked < asks {
+			asked, open = asked+1, open+1
+			go func() {
+				entry, err := e.store.Read(ctx)
+				answers <- answer{entry, err}
+			}()
+		}
+		for waiting := true; waiting; {
+			select {
+			case a := <-answers:
+				if open--; a.err == nil || open == 0 {
+					return a.entry, a.err
+				}
+			case <-again.C:
+				waiting = asked == asks
+			}
+		}
+	}
+}
+
 // next is the claim with which this daemon takes the lease after another.
 func (e *Elector) next(before claim) claim {
 	return claim{Leader: e.opt.Name, Address: e.opt.Address, Term: before.Term + 1, Token: rand.Text(), Duration: e.opt.Duration}
@@ -240,6 +292,9 @@ func (e *Elector) hold(c claim, revision uint64, sent time.Time) *Lease {
 	e.see(Leader{Name: c.Leader, Address: c.Address, Term: c.Term})
 	l := &Lease{elector: e, claim: c, revision: revision, lost: make(chan struct{}), kept: make(chan struct{})}
 	l.extend(sent)
+	e.mu.Lock()
+	e.held = l
+	e.mu.Unlock()
 	var ctx context.Context
 	ctx, l.stop = context.WithCancel(context.Background())
 	go l.keep(ctx)

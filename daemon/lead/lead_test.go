@@ -206,6 +206,27 @@ func TestCutOff(t *testing.T) {
 	}
 }
 
+// The store is away for longer than a lease lasts, as while its servers choose who leads it: who held the lease may hold it
+// again as soon as the store is back, as long as nobody else has taken it.
+func TestOwnLeaseIsNotWaitedFor(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var store lead.Memory
+		a := newDaemon(t, &store, "a", 1)
+		first := a.acquire(t.Context(), t)
+		time.Sleep(10 * time.Second)
+		a.wire.set(func(w *wire) { w.down = true })
+		<-first.Lost()
+		first.Release(t.Context())
+		time.AfterFunc(3*time.Second+7*time.Millisecond, func() { a.wire.set(func(w *wire) { w.down = false }) })
+		begin := time.Now()
+		l := a.acquire(t.Context(), t)
+		if took := time.Since(begin) - 3*time.Second; took > lead.DefaultDuration/5 || l.Term() != 2 {
+			t.Errorf("it leads %v after the store is back, in term %d; want soon, and in a term of its own", took, l.Term())
+		}
+		l.Release(t.Context())
+	})
+}
+
 // A renewal whose answer was lost is not another's.
 func TestLostAnswerIsNoLoss(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

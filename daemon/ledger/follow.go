@@ -45,7 +45,7 @@ var errStalled = errors.New("the reader has stopped")
 
 // CatchUp implements Followed.
 func (l *JetStream) CatchUp(ctx context.Context, after uint64, fn func(*ledgerv1.Record, Head) error) error {
-	held, err := l.held(ctx)
+	held, err := l.heldSoon(ctx)
 	if err != nil {
 		return fmt.Errorf("catch up: %w", err)
 	}
@@ -53,7 +53,7 @@ func (l *JetStream) CatchUp(ctx context.Context, after uint64, fn func(*ledgerv1
 	if err != nil {
 		return err
 	}
-	err = l.read(ctx, StreamName, from, held.last, func(data []byte) error {
+	err = l.records(ctx, from, held.last, func(data []byte) error {
 		return l.follow(&links, data, after, fn)
 	})
 	if refused, ok := errors.AsType[*refusedRecord](err); ok {

@@ -79,7 +79,7 @@ func (l *JetStream) store(ctx context.Context, data []byte, head Head) (Head, er
 	}}
 	sending, cancel := context.WithTimeout(l.life, l.opts.AppendTimeout)
 	defer cancel()
-	ack, err := l.js.PublishMsg(sending, msg)
+	ack, err := l.js.PublishMsg(sending, msg, jetstream.WithRetryWait(unheardAgain), jetstream.WithRetryAttempts(int(l.opts.AppendTimeout/unheardAgain)))
 	if err != nil {
 		return Head{}, l.refused(head.Revision, err)
 	}
@@ -190,5 +190,5 @@ func (l *JetStream) ReplayStored(ctx context.Context, after, through uint64, fn 
 	if err != nil {
 		return err
 	}
-	return l.read(ctx, StreamName, from, last, func(data []byte) error { return links.replay(data, after, fn) })
+	return l.records(ctx, from, last, func(data []byte) error { return links.replay(data, after, fn) })
 }

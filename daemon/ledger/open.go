@@ -166,7 +166,7 @@ func (l *JetStream) findHead(ctx context.Context, held span, snapshots []storedS
 	var head Head
 	if held.last >= held.first {
 		links := chain{head: Head{Revision: held.last - 1}, loose: held.last > 1}
-		err := l.read(ctx, StreamName, held.last, held.last, func(data []byte) error {
+		err := l.records(ctx, held.last, held.last, func(data []byte) error {
 			_, err := links.next(bytes.Clone(data))
 			return err
 		})
@@ -200,7 +200,7 @@ func (l *JetStream) hashAt(ctx context.Context, held span, revision uint64) (has
 	if at < held.first || at > held.last {
 		return nil, nil
 	}
-	err = l.read(ctx, StreamName, at, at, func(data []byte) error {
+	err = l.records(ctx, at, at, func(data []byte) error {
 		rec, sum, err := Decode(data)
 		if err != nil {
 			return corrupt(at, "%v", err)

@@ -112,9 +112,21 @@ func (l *JetStream) silent(ctx context.Context, stream string, next uint64, fail
 	return fmt.Errorf("read stream %s at %d: nothing for %v: %w", stream, next, l.opts.ReadTimeout, cause)
 }
 
+// forgetWithin is how long it is waited for that the store has heard of a reader that is done. Who stops reading may be about
+// to take over, and the reader may be on a server that was lost.
+const forgetWithin = 200 * time.Millisecond
+
 // forget lets the store know that a reader is done; it would notice by itself after readerLifetime.
 func (l *JetStream) forget(stream string, reader jetstream.Consumer) {
-	ctx, cancel := context.WithTimeout(context.Background(), l.opts.AppendTimeout)
-	defer cancel()
-	_ = l.js.DeleteConsumer(ctx, stream, reader.CachedInfo().Name)
+	heard := make(chan struct{})
+	go func() {
+		defer close(heard)
+		ctx, cancel := context.WithTimeout(context.Background(), l.opts.AppendTimeout)
+		defer cancel()
+		_ = l.js.DeleteConsumer(ctx, stream, reader.CachedInfo().Name)
+	}()
+	select {
+	case <-heard:
+	case <-time.After(forgetWithin):
+	}
 }

@@ -165,9 +165,9 @@ func driveCommand() *cobra.Command {
 }
 
 func driversCommand() *cobra.Command {
-	return &cobra.Command{
+	cmd := &cobra.Command{
 		Use:   "drivers",
-		Short: "List the built-in kinds of drivers and their settings",
+		Short: "List the built-in kinds of drivers and their settings, or check a live one",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			out := cmd.OutOrStdout()
@@ -187,4 +187,6 @@ func driversCommand() *cobra.Command {
 			return nil
 		},
 	}
+	cmd.AddCommand(driversCheckCommand())
+	return cmd
 }

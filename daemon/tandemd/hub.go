@@ -139,6 +139,14 @@ func (c daemonConfig) answers() func() error {
 	}
 }
 
+// attention is what people see about disks, and about the servers of a cluster.
+func (c daemonConfig) attention() []string {
+	if c.member == nil {
+		return c.place.attention()
+	}
+	return c.member.troubles.attention()
+}
+
 // lost is closed when this daemon must no longer lead; nil: never.
 func (c daemonConfig) lost() <-chan struct{} {
 	if c.member == nil {

@@ -32,17 +32,18 @@ func ledgerVerifyCommand() *cobra.Command {
 		Use:   "verify",
 		Short: "Read the whole ledger and verify it",
 		Long: "Reads every record: its checksum, the chain of hashes, that terms and times never go back; replays them all, checks the rules\n" +
-			"of the floor, and compares the newest snapshot and the history. It changes no record. The daemon must be stopped.\n\n" +
+			"of the floor, and compares the newest snapshot and the history. It changes no record. The daemon must be stopped; the ledger of\n" +
+			"a cluster is read while its daemons run, and compared with the history of the daemon in the data folder.\n\n" +
 			"It ends with 0 if the ledger can be relied on, and with 1 if it cannot, or if a newer program wrote it: so it also tells\n" +
 			"before an upgrade, or after going back to an older program, whether this one reads it.",
 		Example: "  tandemd ledger verify --data-dir /var/lib/tandem",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			dataDir, err := dataDirOf(cmd)
+			set, err := config.LoadSettings(cmd.Flags(), config.ThisHost())
 			if err != nil {
-				return err
+				return &usageError{err}
 			}
-			report, err := datadir.Verify(cmd.Context(), dataDir)
+			report, err := verifyLedger(cmd.Context(), set)
 			if err != nil {
 				return offline(err)
 			}
@@ -67,7 +68,7 @@ func ledgerVerifyCommand() *cobra.Command {
 			return nil
 		},
 	}
-	dataDirFlags(cmd)
+	dataDirFlags(cmd, "cluster", "credentials", "name")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return cmd
 }
@@ -142,11 +143,11 @@ func offline(err error) error {
 	return err
 }
 
-// dataDirFlags adds the settings that say where the data folder is.
-func dataDirFlags(cmd *cobra.Command) {
+// dataDirFlags adds the settings that say where the data folder is, and those that are named.
+func dataDirFlags(cmd *cobra.Command, more ...string) {
 	all := pflag.NewFlagSet("", pflag.ContinueOnError)
 	config.Flags(all)
-	for _, name := range []string{"config", "data-dir"} {
+	for _, name := range append([]string{"config", "data-dir"}, more...) {
 		cmd.Flags().AddFlag(all.Lookup(name))
 	}
 }

@@ -37,6 +37,9 @@ const (
 	// been well for the pause to begin small again.
 	tryAgain, tryAgainAtMost = 200 * time.Millisecond, 5 * time.Second
 	lasted                   = 10 * time.Second
+	// countedWithin is how long a server that begins to lead the ledger's stream may take to know what it holds, and catchUpAgain
+	// the pause before it is asked again.
+	countedWithin, catchUpAgain = 5 * time.Second, 20 * time.Millisecond
 	// goodbyeLease is how long it may take to give up the lease.
 	goodbyeLease = time.Second
 )
@@ -52,11 +55,14 @@ type member struct {
 	elector                 atomic.Pointer[lead.Elector]
 	lease                   atomic.Pointer[lead.Lease] // nil: it does not lead
 	standby                 *grpc.Server               // nil: it leads
+	doors                   []grpc.ServerOption        // how clients get in, the same whether it leads or not
+	troubles                troubles
+	nearest                 string // name of the first of the settings' servers, once it was connected to; only keepApart's
 }
 
 // serveMember runs a member until ctx ends.
 func serveMember(ctx context.Context, set *config.Settings, cfg daemonConfig, ready func(address)) error {
-	m, err := joinCluster(ctx, set, cfg.Log)
+	m, err := joinCluster(ctx, set, cfg.Doors, cfg.Log)
 	if err != nil {
 		return err
 	}
@@ -87,8 +93,8 @@ func serveMember(ctx context.Context, set *config.Settings, cfg daemonConfig, re
 }
 
 // joinCluster connects to the servers, and begins to answer clients as one who does not lead.
-func joinCluster(ctx context.Context, set *config.Settings, log *zap.Logger) (_ *member, err error) {
-	m := &member{set: set, log: log.Named("cluster").With(zap.String("daemon", set.Name))}
+func joinCluster(ctx context.Context, set *config.Settings, doors []grpc.ServerOption, log *zap.Logger) (_ *member, err error) {
+	m := &member{set: set, doors: doors, log: log.Named("cluster").With(zap.String("daemon", set.Name))}
 	defer func() {
 		if err != nil {
 			m.leave()
@@ -142,7 +148,7 @@ func (m *member) standBy() {
 	if m.standby != nil {
 		return
 	}
-	m.standby = api.NewStandby(m.notLeader)
+	m.standby = api.NewStandby(m.notLeader, m.doors...)
 	go func(g *grpc.Server, l net.Listener) { _ = g.Serve(l) }(m.standby, m.front.turn())
 }
 
@@ -199,7 +205,8 @@ func (m *member) open(ctx context.Context, known ledger.Head) (*ledger.JetStream
 
 // awaitTurn lets the engine follow until this daemon has the lease, and returns when the engine may run.
 func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
-	m.log.Info("following", zap.Uint64("revision", eng.Head().Revision), zap.String("clients", m.front.listener.Addr().String()))
+	m.log.Info("following", zap.Uint64("revision", eng.Head().Revision), zap.String("clients", m.front.listener.Addr().String()),
+		zap.String("server", m.leasing.ConnectedServerName()))
 	waiting, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	following := make(chan error, 1)
@@ -209,6 +216,7 @@ func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
 		following <- err
 	}()
 	lease, err := m.elector.Load().Acquire(waiting)
+	acquired := time.Now()
 	cancel(context.Canceled)
 	follow := <-following
 	switch {
@@ -220,14 +228,20 @@ func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
 	m.lease.Store(lease)
 	begin := time.Now()
 	folded, err := eng.CatchUp(ctx)
-	for err != nil && lease.Valid() && !errors.Is(err, ledger.ErrCorrupt) { // the lease was stored, so the store is not far
+	// The lease was stored, so the store is not far. A server that has just begun to lead the stream may not have counted yet
+	// what it holds, which looks like a loss for a moment.
+	for err != nil && ctx.Err() == nil && lease.Valid() && (!errors.Is(err, ledger.ErrCorrupt) || time.Since(begin) < countedWithin) {
+		select {
+		case <-time.After(catchUpAgain):
+		case <-ctx.Done():
+		}
 		folded, err = eng.CatchUp(ctx)
 	}
 	if err != nil {
 		return err
 	}
 	m.log.Info("taking the lead", zap.Uint64("turn", lease.Term()), zap.Uint64("revision", eng.Head().Revision),
-		zap.Uint64("folded", folded), zap.Duration("in", time.Since(begin)))
+		zap.Uint64("folded", folded), zap.Duration("in", time.Since(acquired)), zap.String("server", m.leasing.ConnectedServerName()))
 	return nil
 }
 
@@ -242,6 +256,16 @@ func (m *member) turn() net.Listener {
 
 // lost is closed when this daemon must no longer lead.
 func (m *member) lost() <-chan struct{} { return m.lease.Load().Lost() }
+
+// abandonWhenLost ends the wait of an append when the lease has ended: its outcome is looked up when the ledger is opened anew,
+// and the sooner this daemon follows, the sooner it can lead again.
+func (m *member) abandonWhenLost(ctx context.Context, store *ledger.JetStream) {
+	select {
+	case <-ctx.Done():
+	case <-m.lost():
+		store.Abandon()
+	}
+}
 
 // stepDown gives the lease up, after everything that leads has been stopped.
 func (m *member) stepDown() {

@@ -5,6 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
 	"slices"
 	"time"
 
@@ -15,6 +18,7 @@ import (
 	"tandem/daemon/bus"
 	"tandem/daemon/config"
 	"tandem/daemon/datadir"
+	"tandem/daemon/history"
 	"tandem/daemon/lead"
 	"tandem/daemon/ledger"
 )
@@ -70,16 +74,31 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 		return err
 	}
 	defer server.Shutdown()
-	local, err := openLedger(ctx, server, ledger.Head{}, nil, log)
+	note, err := ledger.OpenNote(datadir.NotePath(set.DataDir))
 	if err != nil {
 		return err
+	}
+	defer func() { _ = note.Close() }()
+	past, err := historyOf(ctx, set.DataDir)
+	if err != nil {
+		return err
+	}
+	// Whichever ledger is copied must hold what the folder's history holds: a copy of one that has lost records would pass for
+	// the whole one.
+	knownHere, knownThere := past, ledger.Head{}
+	if to == toDataDir {
+		knownHere, knownThere = ledger.Head{}, past
+	}
+	local, err := openLedger(ctx, server, knownHere, note, log)
+	if err != nil {
+		return fmt.Errorf("in %s: %w", set.DataDir, err)
 	}
 	cluster, err := bus.OpenCluster(bus.ClusterConfig{URLs: set.Cluster, Credentials: set.Credentials, Name: set.Name + "-move", Log: natsLog(log)})
 	if err != nil {
 		return &usageError{err}
 	}
 	defer cluster.Shutdown()
-	shared, release, err := aloneInCluster(ctx, cluster, log)
+	shared, release, err := aloneInCluster(ctx, cluster, knownThere, log)
 	if err != nil {
 		return err
 	}
@@ -87,6 +106,9 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 	from, target := local, shared
 	if to == toDataDir {
 		from, target = shared, local
+	}
+	if from.Head().Revision == 0 {
+		return fmt.Errorf("there is nothing to move: the ledger that would be copied to %s is empty", to)
 	}
 	begin := time.Now()
 	head, err := ledger.Copy(ctx, from, target, func(done, all uint64) {
@@ -97,13 +119,97 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 	if err != nil {
 		return err
 	}
+	if err := markMoved(set.DataDir, to, head, time.Now()); err != nil {
+		return err
+	}
 	fmt.Fprintf(out, "moved to %s: %d records in %v\nhead: revision %d, term %d, SHA-256 %x\n", to, head.Revision, time.Since(begin).Round(time.Millisecond),
 		head.Revision, head.Term, head.Hash)
 	return nil
 }
 
+// historyOf returns the last record in the history of a data folder; the zero Head if there is none.
+func historyOf(ctx context.Context, dataDir string) (ledger.Head, error) {
+	past, err := history.OpenCopy(dataDir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return ledger.Head{}, nil
+	}
+	if err != nil {
+		return ledger.Head{}, err
+	}
+	head, err := past.Head(ctx)
+	return head, errors.Join(err, past.Close())
+}
+
+// movedFile is in a data folder whose ledger was copied to a cluster.
+const movedFile = "MOVED-TO-CLUSTER"
+
+// markMoved leaves word in a data folder that its ledger goes on elsewhere, or that it goes on here.
+func markMoved(dataDir, to string, head ledger.Head, now time.Time) error {
+	path := filepath.Join(dataDir, movedFile)
+	if to == toDataDir {
+		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return fmt.Errorf("take back that the ledger was moved: %w", err)
+		}
+		return nil
+	}
+	text := fmt.Sprintf("The ledger of this folder was copied to a cluster at %s, at revision %d, SHA-256 %x, and goes on there.\n"+
+		"A daemon that keeps its ledger itself does not start here while this file is here.\n", now.UTC().Format(time.RFC3339), head.Revision, head.Hash)
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		return fmt.Errorf("leave word that the ledger was moved: %w", err)
+	}
+	return nil
+}
+
+// checkNotMoved refuses to go on with a ledger that goes on in a cluster: two floors would give work to the same devices.
+func checkNotMoved(dataDir string) error {
+	path := filepath.Join(dataDir, movedFile)
+	_, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return fmt.Errorf("look whether the ledger was moved: %w", err)
+	}
+	return &usageError{fmt.Errorf("the ledger of %s was moved to a cluster: start the daemon with --cluster. To come back from the cluster, move it into an "+
+		"empty folder: tandemd ledger move --to data-dir --data-dir EMPTY-FOLDER. Only if no daemon has led on the cluster since, remove %s and start again", dataDir, path)}
+}
+
+// openShared opens the ledger of a cluster, or makes an empty one, for who is no member of it.
+func openShared(ctx context.Context, cluster *bus.Cluster, known ledger.Head, survived func(error)) (_ *ledger.JetStream, _ jetstream.JetStream, end func(), err error) {
+	conn, err := cluster.LedgerConn(ctx)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	defer func() {
+		if err != nil {
+			conn.Close()
+		}
+	}()
+	system, err := cluster.SystemConn(ctx)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	defer func() {
+		if err != nil {
+			system.Close()
+		}
+	}()
+	js, err := jetstream.New(conn)
+	if err != nil {
+		return nil, nil, nil, fmt.Errorf("reach JetStream: %w", err)
+	}
+	store, err := ledger.OpenJetStream(ctx, js, ledger.Options{
+		SyncAlways: ledger.MajoritySyncAlways(system, durableWithin), Replicas: clusterCopies, Known: known,
+		ReadTimeout: readWithin, AttemptTimeout: attemptWithin, Survived: survived,
+	})
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	return store, js, func() { conn.Close(); system.Close() }, nil
+}
+
 // aloneInCluster opens the ledger of a cluster and holds the lease, so that no daemon begins to lead meanwhile.
-func aloneInCluster(ctx context.Context, cluster *bus.Cluster, log *zap.Logger) (_ *ledger.JetStream, release func(), err error) {
+func aloneInCluster(ctx context.Context, cluster *bus.Cluster, known ledger.Head, log *zap.Logger) (_ *ledger.JetStream, release func(), err error) {
 	var closing []func()
 	undo := func() {
 		for _, end := range slices.Backward(closing) {
@@ -115,28 +221,11 @@ func aloneInCluster(ctx context.Context, cluster *bus.Cluster, log *zap.Logger) 
 			undo()
 		}
 	}()
-	conn, err := cluster.LedgerConn(ctx)
+	store, js, end, err := openShared(ctx, cluster, known, func(err error) { log.Warn("trouble with the ledger survived", zap.Error(err)) })
 	if err != nil {
 		return nil, nil, err
 	}
-	closing = append(closing, conn.Close)
-	system, err := cluster.SystemConn(ctx)
-	if err != nil {
-		return nil, nil, err
-	}
-	closing = append(closing, system.Close)
-	js, err := jetstream.New(conn)
-	if err != nil {
-		return nil, nil, fmt.Errorf("reach JetStream: %w", err)
-	}
-	store, err := ledger.OpenJetStream(ctx, js, ledger.Options{
-		SyncAlways: ledger.MajoritySyncAlways(system, durableWithin), Replicas: clusterCopies,
-		ReadTimeout: readWithin, AttemptTimeout: attemptWithin,
-		Survived: func(err error) { log.Warn("trouble with the ledger survived", zap.Error(err)) },
-	})
-	if err != nil {
-		return nil, nil, err
-	}
+	closing = append(closing, end)
 	leases, err := lead.OpenStream(ctx, js, clusterCopies)
 	if err != nil {
 		return nil, nil, err

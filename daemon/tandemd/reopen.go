@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+	"google.golang.org/grpc"
 
 	"tandem/daemon/api"
 	"tandem/daemon/bus"
@@ -40,7 +41,7 @@ func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address
 	entrance := newFront(listener)
 	defer entrance.Close()
 	disk := space.New(space.Options{Dir: cfg.DataDir, Limit: cfg.SpaceLimit, Ballast: cfg.Ballast, Log: cfg.Log.Named("space")})
-	cfg.place = place{entrance, disk}
+	cfg.place = place{entrance, disk, cfg.Doors}
 
 	served := false
 	opened := func(a address) {
@@ -118,6 +119,7 @@ func (d *deafness) heard(line string) {
 type place struct {
 	front *front
 	disk  *space.Watch
+	doors []grpc.ServerOption
 }
 
 // readOnly says why nothing new is taken; nil: it is.
@@ -138,7 +140,7 @@ func (p place) attention() []string {
 
 // closed lets a server answer that the daemon is not there, and why, until the function it returns is called.
 func (p place) closed() (done func()) {
-	g := api.NewClosed(p.readOnly)
+	g := api.NewClosed(p.readOnly, p.doors...)
 	var serving sync.WaitGroup
 	listener := p.front.turn()
 	serving.Go(func() { _ = g.Serve(listener) })

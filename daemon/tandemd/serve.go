@@ -66,6 +66,9 @@ func serveCommand() *cobra.Command {
 			if len(set.Cluster) > 0 {
 				return serveMember(cmd.Context(), set, cfg, nil)
 			}
+			if err := checkNotMoved(set.DataDir); err != nil {
+				return err
+			}
 			return serveUntilStopped(cmd.Context(), cfg, nil)
 		},
 	}
@@ -81,6 +84,7 @@ type daemonConfig struct {
 	File                                   *tandemv1.FloorFile
 	Plan                                   bool // search for plans in the background
 	SpaceLimit, Ballast                    int64
+	Doors                                  []grpc.ServerOption // credentials and checks of those who come in; none: loopback only
 	Log                                    *zap.Logger
 
 	place  place   // where it is, through all its lives; not for a member of a cluster
@@ -151,8 +155,12 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	copied := mirror.New(eng, floorClock.Now, cfg.Log.Named("mirror"))
 	dates := forecast.Options{Slow: slowForecasts(cfg.TimeScale), Log: cfg.Log.Named("forecast")}
 	background := []func(context.Context){copied.Run, func(ctx context.Context) { past.Follow(ctx, eng, store, cfg.Log.Named("history")) }}
+	var proof proofread
 	if cfg.member != nil {
-		background = append(background, cfg.member.watchDurable)
+		background = append(background, cfg.member.watchDurable, cfg.member.watchDisks, func(ctx context.Context) { cfg.member.keepApart(ctx, store) },
+			func(ctx context.Context) { cfg.member.abandonWhenLost(ctx, store) })
+	} else {
+		background = append(background, func(ctx context.Context) { proof.run(ctx, store, cfg) })
 	}
 	var latest func() *tandemv1.Plan
 	if cfg.Plan {
@@ -165,9 +173,9 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
 		Dropped: func() uint64 { return line.Stats().Dropped() },
 		Attention: func() []string {
-			return slices.Concat(cfg.place.attention(), attention(line.Stats()), past.Attention())
+			return slices.Concat(cfg.attention(), attention(line.Stats()), past.Attention(), proof.attention())
 		},
-		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Leads: cfg.answers(), Log: cfg.Log.Named("api"),
+		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Leads: cfg.answers(), Doors: cfg.Doors, Log: cfg.Log.Named("api"),
 	})
 	background = append(background, func(ctx context.Context) { apiServer.FollowReadOnly(ctx, cfg.place.readOnly) })
 	return (&running{

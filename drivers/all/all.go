@@ -7,22 +7,28 @@ import (
 	"strings"
 
 	"tandem/drivers"
+	"tandem/drivers/folder"
+	"tandem/drivers/ipp"
 	"tandem/drivers/operator"
 	"tandem/drivers/rack"
 	"tandem/drivers/signal"
 	"tandem/drivers/sim"
 	"tandem/drivers/snmp"
+	"tandem/drivers/stream"
 	"tandem/proto/yamlfile"
 )
 
 // All returns every kind, in the order of their names.
 func All() []drivers.Kind {
 	return []drivers.Kind{
+		folder.Kind(),
+		ipp.Kind(),
 		operator.Kind(),
 		rack.Kind(),
 		signal.Kind(),
 		sim.Kind(),
 		snmp.Kind(),
+		stream.Kind(),
 	}
 }
 

@@ -9,12 +9,16 @@ import (
 	"tandem/drivers/all"
 	"tandem/drivers/blueprint"
 	"tandem/drivers/drivertest"
+	"tandem/drivers/ipp/ipptest"
 )
 
 func TestEveryKind(t *testing.T) {
 	// The blueprint is no kind that a shop should meet, but who copies it wants a driver that works.
 	for _, kind := range append(all.All(), blueprint.Kind()) {
 		t.Run(kind.Name, func(t *testing.T) {
+			if kind.Name == "ipp" { // which needs a device to talk to
+				kind = ipptest.Conformable(t, kind)
+			}
 			if kind.New != nil {
 				drivertest.Run(t, kind)
 			}
@@ -41,7 +45,7 @@ func TestFind(t *testing.T) {
 			t.Errorf("Find(%q) = %q, %v", k.Name, got.Name, err)
 		}
 	}
-	for name, want := range map[string]string{"simm": `did you mean "sim"?`, "no-such-kind": "there are operator, rack, signal, sim, snmp"} {
+	for name, want := range map[string]string{"simm": `did you mean "sim"?`, "no-such-kind": "there are folder, ipp, operator, rack, signal, sim, snmp, stream"} {
 		if _, err := all.Find(name); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("Find(%q): error %v, want %q", name, err, want)
 		}

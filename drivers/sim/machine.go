@@ -24,6 +24,19 @@ type machine struct {
 	setup        // how it is made
 	memory       // what it remembers
 	changed bool // memory is newer than what has been kept
+
+	store   func() error // keeps the memory; nil: it is not kept
+	lacking error        // why the memory could not be kept the last time; nil: it could
+}
+
+// keep keeps what the machine remembers, if that has changed.
+func (m *machine) keep() {
+	if !m.changed || m.store == nil {
+		return
+	}
+	if m.lacking = m.store(); m.lacking == nil {
+		m.changed = false
+	}
 }
 
 // setup is how a machine is made.
@@ -102,7 +115,8 @@ func (m *machine) next() (at time.Time, event func(time.Time)) {
 	return at, event
 }
 
-// begin starts the loaded run if it may, after whatever could have made it possible.
+// begin starts the loaded run if it may, after whatever could have made it possible. It is noted before anything moves: a
+// machine that could not remember it would begin again with the next driver. If it cannot be noted the start is void.
 //
 // CAUTION: this is where a real machine begins to move. Nothing in this package, in the daemon or on the bus is a safety
 // function: guards, light curtains and the emergency stop of the machine are, and whoever starts it looks first whether
@@ -116,6 +130,8 @@ func (m *machine) begin(now time.Time) {
 		j.MayStart = false
 		return
 	}
+	before, loaded := m.memory, *j
+	before.Injected = slices.Clone(m.Injected)
 	m.Begun++
 	for i := range m.Injected {
 		if m.Injected[i].Run == 0 {
@@ -124,6 +140,10 @@ func (m *machine) begin(now time.Time) {
 	}
 	j.State, j.Start, j.Next = tandemv1.JobState_JOB_STATE_PROCESSING, now, now.Add(m.noisy(j, -1, j.Setup))
 	m.Job, m.Loaded, m.changed = j, nil, true
+	if m.keep(); m.lacking != nil {
+		m.memory, *j = before, loaded
+		j.MayStart = false
+	}
 }
 
 // step finishes the set-up or a unit of work.

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"time"
 
+	"go.uber.org/zap"
+
 	"tandem/drivers"
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -102,22 +104,31 @@ func (d *Device) remember() error {
 		}
 	}
 	kept.Injected = append(kept.Injected, d.m.Injected...) // before the machine was switched on
-	d.m.memory, d.loaded = kept, true
+	d.m.memory, d.m.store, d.loaded = kept, d.store, true
 	return nil
 }
 
-// keep writes what the machine remembers, if that has changed.
-func (d *Device) keep() error {
-	if !d.m.changed || d.env.StateDir == "" {
-		return nil
-	}
+// store writes what the machine remembers.
+func (d *Device) store() error {
 	body, err := json.Marshal(&d.m.memory)
 	if err != nil {
 		return fmt.Errorf("write the machine's memory: %w", err)
 	}
-	if err := drivers.SaveState(d.env.StateDir, memoryFile, body); err != nil {
-		return err
+	return drivers.SaveState(d.env.StateDir, memoryFile, body)
+}
+
+// storeAgain is how long after a memory could not be kept that is tried again, in wall time.
+const storeAgain = time.Second
+
+// tellStore says once that the memory cannot be kept, and once that it can again.
+func (d *Device) tellStore() {
+	lost := d.m.lacking != nil
+	if lost == d.lost || d.env.Log == nil {
+		return
 	}
-	d.m.changed = false
-	return nil
+	if d.lost = lost; lost {
+		d.env.Log.Error("what the machine does cannot be stored, and it begins nothing: free space on the disk, or make it writable", zap.String("folder", d.env.StateDir), zap.Error(d.m.lacking))
+	} else {
+		d.env.Log.Info("what the machine does is stored again")
+	}
 }

@@ -56,6 +56,7 @@ type Device struct {
 	mu     sync.Mutex
 	m      machine
 	loaded bool // memory has been read
+	lost   bool // the log has a line that the memory cannot be kept
 }
 
 // New makes a machine that is switched on by the first Run.
@@ -203,6 +204,7 @@ type view struct {
 	status *driverv1.Status
 	next   time.Duration // floor time until something happens; below 0: nothing will by itself
 	floods bool
+	unkept bool // the memory could not be kept: worth another try
 }
 
 // look asks the machine. Before the clock has been told the floor's time, it shows what was last kept.
@@ -222,15 +224,15 @@ func (d *Device) look(told <-chan struct{}) (view, error) {
 	if rebooted {
 		d.m.Rebooted, d.m.changed = false, true
 	}
-	switch err := d.keep(); {
-	case err != nil:
-		return view{}, err
+	d.m.keep()
+	d.tellStore()
+	switch {
 	case rebooted:
 		return view{}, fmt.Errorf("%s: %w", d.env.Device, drivers.ErrDeviceReset)
 	case !d.m.AwayEnd.IsZero():
 		return view{}, errAway
 	}
-	seen := view{status: d.m.status(), next: -1, floods: !d.m.FloodEnd.IsZero()}
+	seen := view{status: d.m.status(), next: -1, floods: !d.m.FloodEnd.IsZero(), unkept: d.m.lacking != nil}
 	if !at.IsZero() {
 		seen.next = at.Sub(now)
 	}
@@ -239,11 +241,16 @@ func (d *Device) look(told <-chan struct{}) (view, error) {
 
 // wait returns when the machine is to be looked at again, and whether because the clock has been told.
 func (d *Device) wait(ctx context.Context, seen view, orders <-chan *driverv1.Order, told <-chan struct{}, report func(*driverv1.Status)) bool {
-	var due, flood <-chan time.Time
+	var due, flood, store <-chan time.Time
 	if seen.next >= 0 {
 		timer := d.env.Clock.NewTimer(seen.next)
 		defer timer.Stop()
 		due = timer.C()
+	}
+	if seen.unkept {
+		timer := time.NewTimer(storeAgain)
+		defer timer.Stop()
+		store = timer.C
 	}
 	if seen.floods {
 		ticker := time.NewTicker(time.Millisecond)
@@ -268,6 +275,7 @@ func (d *Device) wait(ctx context.Context, seen view, orders <-chan *driverv1.Or
 		case <-ctx.Done():
 		case <-d.nudge:
 		case <-due:
+		case <-store:
 		}
 		return false
 	}

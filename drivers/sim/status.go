@@ -5,6 +5,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"tandem/drivers"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -15,6 +16,12 @@ func (m *machine) status() *driverv1.Status {
 	s.State, s.Phase = m.doing()
 	if m.Trouble != "" {
 		s.StateReasons = []string{m.Trouble}
+	}
+	switch {
+	case m.lacking != nil && m.Job != nil:
+		s.StateReasons = append(s.StateReasons, drivers.ReasonNotStored+"-warning")
+	case m.lacking != nil:
+		s.StateReasons = append(s.StateReasons, drivers.ReasonNotStored+"-error")
 	}
 	for i := range m.Ended {
 		s.Runs = append(s.Runs, m.runStatus(&m.Ended[i]))
@@ -36,6 +43,8 @@ func (m *machine) doing() (tandemv1.DeviceState, tandemv1.DevicePhase) {
 		return tandemv1.DeviceState_DEVICE_STATE_PROCESSING, tandemv1.DevicePhase_DEVICE_PHASE_SETUP
 	case m.Job != nil:
 		return tandemv1.DeviceState_DEVICE_STATE_PROCESSING, tandemv1.DevicePhase_DEVICE_PHASE_PRODUCTION
+	case m.lacking != nil:
+		return tandemv1.DeviceState_DEVICE_STATE_STOPPED, tandemv1.DevicePhase_DEVICE_PHASE_STOPPED
 	case !m.CleanEnd.IsZero():
 		return tandemv1.DeviceState_DEVICE_STATE_PROCESSING, tandemv1.DevicePhase_DEVICE_PHASE_CLEANUP
 	}

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
@@ -54,7 +55,9 @@ type cluster struct {
 	tls      *authority        // nil: in the clear, on loopback
 	servers  []*server
 	members  []*member
-	floor    string            // path of the floor file
+	floor    string // path of the floor file
+	office   string // namespace in which clients are, and those who look on
+	asking   jetstream.JetStream
 	dialFrom map[string]string // host:port -> namespace to dial it from
 }
 
@@ -203,8 +206,17 @@ func (c *cluster) urls(ns string) string {
 // join starts a daemon that is one of the cluster's.
 func (c *cluster) join(name string, at place) *member {
 	c.t.Helper()
-	m := &member{name: name, clients: at}
-	c.dialFrom[at.String()] = at.ns
+	return c.joinReached(name, at, at)
+}
+
+// joinReached is join for a daemon that clients reach elsewhere than where it listens, from the namespace of that place.
+func (c *cluster) joinReached(name string, at, reached place) *member {
+	c.t.Helper()
+	m := &member{name: name, clients: reached}
+	c.dialFrom[reached.String()], c.dialFrom[at.String()] = reached.ns, at.ns
+	if reached != at {
+		c.forward(at, reached.String())
+	}
 	m.process = startProcess(c.t, at.ns, name, c.bin.daemon, "serve", "--data-dir", filepath.Join(c.dir, name), "--floor", c.floor,
 		"--listen", at.String(), "--cluster", c.urls(at.ns), "--name", name, "--credentials", filepath.Join(c.dir, "credentials"),
 		"--time-scale", fmt.Sprint(timesFaster), "--plan-search", "off", "--log-format", "json")
@@ -277,7 +289,7 @@ func (c *cluster) nats(ns, user string, more ...nats.Option) *nats.Conn {
 	c.t.Helper()
 	options := append([]nats.Option{
 		nats.UserInfo(user, c.secrets[user]), nats.MaxReconnects(-1), nats.ReconnectWait(100 * time.Millisecond), nats.DontRandomize(),
-		nats.PingInterval(time.Second), nats.Timeout(2 * time.Second), nats.SetCustomDialer(natsDialer{ns}),
+		nats.PingInterval(200 * time.Millisecond), nats.Timeout(time.Second), nats.SetCustomDialer(natsDialer{ns}),
 	}, more...)
 	if c.tls != nil {
 		options = append(options, nats.RootCAs(filepath.Join(c.dir, "credentials", "ca.pem")))

@@ -168,7 +168,9 @@ func (w *crowd) by(m *member, after time.Time) (n int) {
 type wire struct {
 	mu      sync.Mutex
 	orders  []order
+	taken   []time.Time          // when drivers said that they take a run
 	refused map[string]string    // reply subject of an order -> why it was refused; empty: taken
+	grants  map[string]struct{}  // reply subjects of grants
 	steps   map[string]string    // run -> job/step
 	begun   map[string]time.Time // runs that a device has worked on, and when that was first heard
 }
@@ -185,7 +187,7 @@ type order struct {
 // listen listens to everything on the floor's account.
 func (c *cluster) listen(ns string) *wire {
 	c.t.Helper()
-	w := &wire{steps: map[string]string{}, begun: map[string]time.Time{}, refused: map[string]string{}}
+	w := &wire{grants: map[string]struct{}{}, steps: map[string]string{}, begun: map[string]time.Time{}, refused: map[string]string{}}
 	nc := c.nats(ns, "daemon")
 	for subject, take := range map[string]func(*nats.Msg){"tandem.v1.order.*": w.order, "tandem.v1.status.*": w.status, "_DAEMON.>": w.answer} {
 		if _, err := nc.Subscribe(subject, take); err != nil {
@@ -208,6 +210,7 @@ func (w *wire) order(m *nats.Msg) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.steps[g.GetRun()] = g.GetJob() + "/" + g.GetStep()
+	w.grants[m.Reply] = struct{}{}
 	w.orders = append(w.orders, order{sender, strings.TrimPrefix(m.Subject, "tandem.v1.order."), g.GetRun(), g.GetFence(), m.Reply})
 }
 
@@ -219,6 +222,9 @@ func (w *wire) answer(m *nats.Msg) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.refused[m.Subject] = a.GetRefused()
+	if _, grant := w.grants[m.Subject]; grant && a.GetRefused() == "" {
+		w.taken = append(w.taken, time.Now())
+	}
 }
 
 func (w *wire) status(m *nats.Msg) {

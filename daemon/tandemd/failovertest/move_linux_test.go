@@ -62,7 +62,8 @@ func TestMove(t *testing.T) {
 		}
 	}
 
-	old, at := filepath.Join(c.dir, "alone"), freePlaces(t, 3)
+	// The folder goes on as that of the cluster's daemon, whose history is in it.
+	old, at := filepath.Join(c.dir, "floor-a"), freePlaces(t, 3)
 	first := alone(old, at[0])
 	handIn(jobs(at[0]), "job-1")
 	refused(old, "cluster", "in use")
@@ -73,11 +74,21 @@ func TestMove(t *testing.T) {
 	}
 	refused(old, "cluster", "not empty")
 	refused(old, "data-dir", "not empty")
+	stale := alone(old, at[0])
+	eventually(t, 10*time.Second, "a daemon alone refuses to go on with what was moved", func() bool { return !stale.running() })
+	if stale.said("was moved to a cluster") != 1 {
+		t.Error("it does not say why")
+	}
 
 	m := c.join("floor-a", at[1])
 	c.leader(30*time.Second, nil)
 	handIn(jobs(at[1]), "job-2")
 	has(jobs(at[1]), "job-1")
+	verified, err := exec.Command(c.bin.daemon, "ledger", "verify", "--data-dir", old, "--cluster", c.urls(""), "--name", "verifier",
+		"--credentials", filepath.Join(c.dir, "credentials")).CombinedOutput()
+	if err != nil || !strings.Contains(string(verified), "the ledger is good") || !strings.Contains(string(verified), "jobs          2,") {
+		t.Errorf("the ledger of the cluster, verified while its daemon runs: %v\n%s", err, verified)
+	}
 	back := filepath.Join(c.dir, "back")
 	refused(back, "data-dir", "floor-a")
 	m.kill()

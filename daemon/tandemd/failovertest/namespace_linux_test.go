@@ -2,6 +2,8 @@ package failovertest
 
 import (
 	"fmt"
+	"io"
+	"net"
 	"os"
 	"os/exec"
 	"runtime"
@@ -88,4 +90,47 @@ func (w *network) ip(args ...string) {
 	if out, err := exec.Command("ip", args...).CombinedOutput(); err != nil {
 		w.t.Fatalf("ip %v: %v\n%s", args, err, out)
 	}
+}
+
+// forward takes connections at an address of the namespace of a place, and passes them on to the place, which listens on
+// loopback. A cut cable is felt as it would be without it: what was sent stays unanswered.
+func (c *cluster) forward(to place, address string) {
+	c.t.Helper()
+	var l net.Listener
+	err := within(to.ns, func() (err error) {
+		l, err = net.Listen("tcp", address)
+		return err
+	})
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	c.t.Cleanup(func() { _ = l.Close() })
+	go func() {
+		for {
+			from, err := l.Accept()
+			if err != nil {
+				return
+			}
+			go pass(from, to)
+		}
+	}()
+}
+
+// pass passes on what two ends say until one of them is gone.
+func pass(from net.Conn, to place) {
+	defer from.Close()
+	var there net.Conn
+	err := within(to.ns, func() (err error) {
+		there, err = net.Dial("tcp", to.String())
+		return err
+	})
+	if err != nil {
+		return
+	}
+	defer there.Close()
+	go func() {
+		defer from.Close()
+		_, _ = io.Copy(from, there)
+	}()
+	_, _ = io.Copy(there, from)
 }

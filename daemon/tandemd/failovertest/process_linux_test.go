@@ -35,9 +35,13 @@ func TestMain(m *testing.M) {
 }
 
 func build(b binaries) error {
-	for _, what := range [][2]string{{b.server, "github.com/nats-io/nats-server/v2"}, {b.daemon, "tandem/daemon/tandemd"}} {
-		if out, err := exec.Command("go", "build", "-o", what[0], what[1]).CombinedOutput(); err != nil {
-			return fmt.Errorf("build %s: %w\n%s", what[1], err, out)
+	server := exec.Command("go", "build", "-o", b.server, "github.com/nats-io/nats-server/v2")
+	if given := os.Getenv("TANDEM_SERVER"); given != "" {
+		server = exec.Command("cp", given, b.server)
+	}
+	for _, build := range []*exec.Cmd{server, exec.Command("go", "build", "-o", b.daemon, "tandem/daemon/tandemd")} {
+		if out, err := build.CombinedOutput(); err != nil {
+			return fmt.Errorf("build with %v: %w\n%s", build.Args, err, out)
 		}
 	}
 	return nil
@@ -56,7 +60,7 @@ type process struct {
 // startProcess starts a program, in a network namespace unless ns is empty.
 func startProcess(t *testing.T, ns, name string, args ...string) *process {
 	t.Helper()
-	log, err := os.CreateTemp(t.TempDir(), name+"-*.log")
+	log, err := os.CreateTemp(t.ArtifactDir(), name+"-*.log")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -20,38 +20,47 @@ func (c *cluster) allFollow(leads *member) {
 	}
 }
 
-// holder returns the server that leads a stream.
-func (c *cluster) holder(stream string) *server {
+// ask returns JetStream over a connection that is kept, from the namespace in which clients are.
+func (c *cluster) ask() jetstream.JetStream {
 	c.t.Helper()
-	js, err := jetstream.New(c.nats(c.servers[0].client.ns, "ledger"))
-	if err != nil {
-		c.t.Fatal(err)
-	}
-	s, err := js.Stream(c.t.Context(), stream)
-	if err != nil {
-		c.t.Fatal(err)
-	}
-	for _, server := range c.servers {
-		if server.name == s.CachedInfo().Cluster.Leader {
-			return server
+	if c.asking == nil {
+		js, err := jetstream.New(c.nats(c.office, "ledger"))
+		if err != nil {
+			c.t.Fatal(err)
 		}
+		c.asking = js
 	}
-	c.t.Fatalf("%s is led by %q, which is none of the servers", stream, s.CachedInfo().Cluster.Leader)
-	return nil
+	return c.asking
+}
+
+// holder returns the server that leads a stream.
+func (c *cluster) holder(stream string) (leads *server) {
+	c.t.Helper()
+	eventually(c.t, 40*time.Second, "a server leads "+stream, func() bool {
+		ctx, cancel := context.WithTimeout(c.t.Context(), time.Second)
+		defer cancel()
+		s, err := c.ask().Stream(ctx, stream)
+		if err != nil || s.CachedInfo().Cluster == nil {
+			return false
+		}
+		for _, server := range c.servers {
+			if server.name == s.CachedInfo().Cluster.Leader {
+				leads = server
+			}
+		}
+		return leads != nil
+	})
+	return leads
 }
 
 // whole waits until every server holds what the others do: losing another one then is losing a minority again.
 func (c *cluster) whole() {
 	c.t.Helper()
-	js, err := jetstream.New(c.nats(c.servers[len(c.servers)-1].client.ns, "ledger"))
-	if err != nil {
-		c.t.Fatal(err)
-	}
 	for _, name := range []string{ledger.StreamName, lead.StreamName} {
 		eventually(c.t, 40*time.Second, "every server holds "+name, func() bool {
 			ctx, cancel := context.WithTimeout(c.t.Context(), 2*time.Second)
 			defer cancel()
-			stream, err := js.Stream(ctx, name)
+			stream, err := c.ask().Stream(ctx, name)
 			if err != nil || stream.CachedInfo().Cluster == nil || stream.CachedInfo().Cluster.Leader == "" {
 				return false
 			}

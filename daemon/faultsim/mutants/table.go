@@ -1,0 +1,13 @@
+package main
+
+// mutant is one bug.
+type mutant struct {
+	name   string
+	breaks string // the promise, in one line
+	file   string // below the module's root
+	old    string // is in the file exactly once
+	new    string // in its place; MUTANT is true if the mutant is in force
+}
+
+// mutants are all there are.
+var mutants = append(append(append([]mutant(nil), ofDrivers...), ofFloor...), ofDaemon...)

@@ -1,0 +1,315 @@
+package faultsim
+
+import (
+	"slices"
+	"time"
+
+	"tandem/drivers"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
+)
+
+// rules is what the people of a shop go by, kept from the ledger's records and from what they have asked for: which step may come
+// when, who may let a machine begin, what a lock, a hold and a cancel take back.
+type rules struct {
+	w       *World
+	steps   map[string]*stepRules // job/step
+	jobs    map[string]*jobRules
+	devices map[string]*deviceRules
+	asked   map[string]bool // starts that somebody who stands at a device has asked for
+	done    map[string]bool // requests
+	back    []takenBack     // by the record that is being read
+}
+
+type stepRules struct {
+	operation string
+	after     []string // the steps before it
+	wait      time.Duration
+	dries     time.Duration // 0: it is no drying time
+	runs      int
+	live      int
+	end       time.Time // of its last run
+}
+
+type jobRules struct {
+	release        time.Time
+	held, canceled bool
+}
+
+type deviceRules struct {
+	alone     map[string]bool // operations that it may begin with nobody there
+	continues bool            // with what is loaded
+	locker    string          // empty: not locked
+	paused    bool
+	epoch     uint64
+	greeted   map[greeted]bool // drivers that are welcome, or whose word has been taken
+	loaded    *entry           // that began last since its driver started
+}
+
+// greeted is a driver's life in a leader's.
+type greeted struct{ epoch, term uint64 }
+
+// takenBack is a run that a record must stop.
+type takenBack struct {
+	run *entry
+	why string
+}
+
+func newRules(w *World, file *tandemv1.FloorFile) *rules {
+	s := &rules{
+		w: w, steps: map[string]*stepRules{}, jobs: map[string]*jobRules{}, devices: map[string]*deviceRules{},
+		asked: map[string]bool{}, done: map[string]bool{},
+	}
+	for _, spec := range file.GetDevices() {
+		d := &deviceRules{alone: map[string]bool{}, greeted: map[greeted]bool{}}
+		for _, a := range spec.GetAbilities() {
+			d.alone[a.GetOperation()] = a.GetUnattendedStart() != nil
+			d.continues = d.continues || a.GetContinuesLoaded()
+		}
+		s.devices[spec.GetId()] = d
+	}
+	return s
+}
+
+// event takes an event of a record before the books do, which know of runs that are live still.
+func (s *rules) event(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
+	w := s.w
+	switch k := e.GetKind().(type) {
+	case *ledgerv1.Event_RequestAnswered:
+		id := k.RequestAnswered.GetRequestId()
+		if s.done[id] {
+			w.fail("request %s was carried out a second time", id)
+		}
+		s.done[id] = true
+	case *ledgerv1.Event_JobCreated:
+		j := k.JobCreated.GetJob()
+		s.jobs[j.GetId()] = &jobRules{held: j.GetHold(), release: j.GetReleaseTime().AsTime()}
+		s.add(j.GetId(), j.GetSteps())
+	case *ledgerv1.Event_PiecesRemade:
+		s.add(k.PiecesRemade.GetJob(), k.PiecesRemade.GetSteps())
+	case *ledgerv1.Event_JobHeld:
+		s.jobs[k.JobHeld.GetJob()].held = true
+		s.takeBack(b, "its job was held", func(r *entry) bool { return r.job == k.JobHeld.GetJob() && r.allowed && !r.told })
+	case *ledgerv1.Event_JobReleased:
+		s.jobs[k.JobReleased.GetJob()].held = false
+	case *ledgerv1.Event_JobCanceled:
+		s.jobs[k.JobCanceled.GetJob()].canceled = true
+		s.takeBack(b, "its job was ended", func(r *entry) bool { return r.job == k.JobCanceled.GetJob() })
+	default:
+		s.deviceEvent(b, rec, e)
+		s.runEvent(b, rec, e)
+	}
+}
+
+func (s *rules) deviceEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
+	w := s.w
+	out := func(device string) {
+		s.takeBack(b, device+" was taken out of use", func(r *entry) bool { return r.device == device && !r.told })
+	}
+	switch k := e.GetKind().(type) {
+	case *ledgerv1.Event_DeviceGreeted:
+		d := s.devices[k.DeviceGreeted.GetDevice()]
+		if epoch := k.DeviceGreeted.GetEpoch(); epoch != d.epoch {
+			if epoch < d.epoch {
+				w.fail("a driver of %s with epoch %d was welcome after one with %d", k.DeviceGreeted.GetDevice(), epoch, d.epoch)
+			}
+			d.epoch, d.loaded = epoch, nil
+		}
+		d.greeted[greeted{d.epoch, rec.GetTerm()}] = true
+	case *ledgerv1.Event_DeviceChanged:
+		// One that was taken to be lost is back with its next status.
+		if d := s.devices[k.DeviceChanged.GetDevice()]; k.DeviceChanged.GetLink() == tandemv1.Link_LINK_ONLINE {
+			d.greeted[greeted{d.epoch, rec.GetTerm()}] = true
+		}
+	case *ledgerv1.Event_DeviceLocked:
+		s.devices[k.DeviceLocked.GetDevice()].locker = e.GetActor()
+		out(k.DeviceLocked.GetDevice())
+	case *ledgerv1.Event_DeviceUnlocked:
+		d := s.devices[k.DeviceUnlocked.GetDevice()]
+		if e.GetActor() != d.locker && e.GetActor() != supervisor {
+			w.fail("%s unlocked %s, which %s had locked", e.GetActor(), k.DeviceUnlocked.GetDevice(), d.locker)
+		}
+		d.locker = ""
+	case *ledgerv1.Event_DevicePaused:
+		s.devices[k.DevicePaused.GetDevice()].paused = true
+		out(k.DevicePaused.GetDevice())
+	case *ledgerv1.Event_DeviceResumed:
+		s.devices[k.DeviceResumed.GetDevice()].paused = false
+	}
+}
+
+func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
+	at := rec.GetCommitTime().AsTime()
+	switch k := e.GetKind().(type) {
+	case *ledgerv1.Event_RunGranted:
+		s.granted(k.RunGranted.GetRun(), at)
+	case *ledgerv1.Event_RunAllowed:
+		s.allowed(b.runs[k.RunAllowed.GetRun()], e.GetActor())
+	case *ledgerv1.Event_RunChanged:
+		c := k.RunChanged
+		r := b.runs[c.GetRun()]
+		if r == nil || r.ended {
+			return // the books will say so
+		}
+		st := s.steps[r.step]
+		if c.GetState() == tandemv1.JobState_JOB_STATE_COMPLETED && at.Before(s.dry(st)) {
+			s.w.fail("%s of %s was taken from the rack at %v, and is dry at %v", r.run, r.step, at, s.dry(st))
+		}
+		r.told = r.told || c.GetState() != tandemv1.JobState_JOB_STATE_PENDING
+		if c.GetStartTime() != nil && r.told && !r.started {
+			r.started = true
+			s.devices[r.device].loaded = r
+		}
+		r.completed = c.GetState() == tandemv1.JobState_JOB_STATE_COMPLETED
+		if drivers.Ended(c.GetState()) {
+			s.ended(r, c.GetEndTime().AsTime())
+		}
+	case *ledgerv1.Event_RunResolved:
+		if r := b.runs[k.RunResolved.GetRun()]; r != nil {
+			r.completed = false
+			s.ended(r, at)
+		}
+	case *ledgerv1.Event_RunRefused:
+		r := b.runs[k.RunRefused.GetRun()]
+		if r == nil || r.ended {
+			return
+		}
+		if r.begun {
+			s.w.fail("%s was taken back as refused, and %s has begun it", r.run, r.device)
+		}
+		r.refused = true
+		s.ended(r, at)
+	case *ledgerv1.Event_RunStopping:
+		if r := b.runs[k.RunStopping.GetRun()]; r != nil {
+			r.stopping = true
+		}
+	}
+}
+
+func (s *rules) add(job string, steps []*tandemv1.Step) {
+	for _, spec := range steps {
+		st := &stepRules{operation: spec.GetOperation(), wait: spec.GetMinWait().AsDuration()}
+		if st.operation == "dry" {
+			st.dries = spec.GetDuration().AsDuration()
+		}
+		for _, before := range spec.GetAfter() {
+			st.after = append(st.after, job+"/"+before)
+		}
+		s.steps[job+"/"+spec.GetId()] = st
+	}
+}
+
+// since is when the last run of the steps before a step ended, as far as they had any.
+func (s *rules) since(st *stepRules) (end time.Time) {
+	for _, before := range st.after {
+		if b := s.steps[before]; b.end.After(end) {
+			end = b.end
+		}
+	}
+	return end
+}
+
+// dry is when what dries is dry at the earliest; zero: it does not dry.
+func (s *rules) dry(st *stepRules) time.Time {
+	if st.dries == 0 {
+		return time.Time{}
+	}
+	return s.since(st).Add(st.dries)
+}
+
+func (s *rules) granted(g *tandemv1.Run, at time.Time) {
+	w, key := s.w, g.GetJob()+"/"+g.GetStep()
+	st, j := s.steps[key], s.jobs[g.GetJob()]
+	for _, before := range st.after {
+		if b := s.steps[before]; b.runs == 0 || b.live > 0 {
+			w.fail("%s was granted for %s, and %s before it is not done", g.GetId(), key, before)
+		}
+	}
+	if ready := s.since(st).Add(st.wait); at.Before(ready) {
+		w.fail("%s was granted for %s at %v, which must wait until %v", g.GetId(), key, at, ready)
+	}
+	if at.Before(j.release) {
+		w.fail("%s was granted for %s at %v, which is released at %v", g.GetId(), key, at, j.release)
+	}
+	s.mayMove(g.GetId(), g.GetJob(), g.GetDevice(), "granted")
+	st.runs++
+	st.live++
+}
+
+// mayMove says that nothing stands against work of a job on a device.
+func (s *rules) mayMove(run, job, device, what string) {
+	j, d := s.jobs[job], s.devices[device]
+	switch {
+	case j.canceled:
+		s.w.fail("%s of %s was %s after its job had been ended", run, job, what)
+	case j.held:
+		s.w.fail("%s of %s was %s while its job was held", run, job, what)
+	case d.locker != "":
+		s.w.fail("%s was %s on %s, which %s has locked", run, what, device, d.locker)
+	case d.paused:
+		s.w.fail("%s was %s on %s, which is paused", run, what, device)
+	}
+}
+
+// asks notes that somebody who stands at a device asks for a start.
+func (s *rules) asks(c commandOfPeople) { s.asked[c.String()] = true }
+
+// commandOfPeople names a start: of a run, or of a step on a device.
+type commandOfPeople struct{ run, step, device string }
+
+func (c commandOfPeople) String() string { return c.run + " " + c.step + " " + c.device }
+
+// allowed looks on whose word a run may begin.
+func (s *rules) allowed(r *entry, actor string) {
+	if r == nil || r.ended {
+		return // the books will say so
+	}
+	s.mayMove(r.run, r.job, r.device, "let begin")
+	if r.stopping {
+		s.w.fail("%s was let begin while it was being stopped", r.run)
+	}
+	d, st := s.devices[r.device], s.steps[r.step]
+	switch {
+	case s.asked[commandOfPeople{run: r.run}.String()], s.asked[commandOfPeople{step: r.step, device: r.device}.String()]:
+	case d.alone[st.operation] && actor == "unattended, allowed by "+supervisor:
+	case d.continues && d.loaded != nil && d.loaded.ended && d.loaded.completed && d.loaded.job == r.job:
+	default:
+		s.w.fail("%s of %s was let begin on %s by %s, and nobody had asked for it", r.run, r.step, r.device, actor)
+	}
+}
+
+func (s *rules) ended(r *entry, at time.Time) {
+	st := s.steps[r.step]
+	if !r.ended {
+		st.live--
+	}
+	if at.After(st.end) {
+		st.end = at
+	}
+}
+
+// takeBack notes which live runs the record must stop.
+func (s *rules) takeBack(b *books, why string, which func(*entry) bool) {
+	for _, r := range b.all {
+		if !r.ended && which(r) {
+			s.back = append(s.back, takenBack{r, why})
+		}
+	}
+}
+
+// recorded looks, at the end of a record, whether it has stopped what it had to.
+func (s *rules) recorded() {
+	for _, t := range s.back {
+		if !t.run.ended && !t.run.stopping {
+			s.w.fail("%s of %s goes on although %s", t.run.run, t.run.step, t.why)
+		}
+	}
+	s.back = slices.Delete(s.back, 0, len(s.back))
+}
+
+// welcomes looks whether a driver that is told it is welcome is so by the ledger.
+func (s *rules) welcomes(device string, epoch, term uint64) {
+	if !s.devices[device].greeted[greeted{epoch, term}] {
+		s.w.fail("the driver of %s was welcomed with epoch %d in term %d, and the ledger does not say so", device, epoch, term)
+	}
+}
