@@ -51,7 +51,7 @@ func serverOptions(cfg ServerConfig, host string, port int, secret secrets) (*na
 		Port:                   port,
 		DontListen:             host == "",
 		NoSigs:                 true,
-		MaxConn:                floorConnections + signalConnections + spareConnections,
+		MaxConn:                floorConnections + spareConnections,
 		MaxPayload:             int32(cfg.MaxPayload),
 		JetStream:              true,
 		JetStreamMaxStore:      cfg.MaxStore,

@@ -80,6 +80,7 @@ func addSignals(opts *natsserver.Options, cfg ServerConfig, account *natsserver.
 		return err
 	}
 	opts.Users = append(opts.Users, user)
+	opts.MaxConn += signalConnections
 	opts.MQTT = natsserver.MQTTOpts{Host: host, Port: port}
 	return nil
 }

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
-	"time"
 
 	"github.com/gosnmp/gosnmp"
 
@@ -14,9 +13,8 @@ import (
 )
 
 const (
-	answerWithin = 2 * time.Second // of one request
-	askAgain     = 2               // times, of a request without an answer
-	mostRows     = 64              // of a table; more are left out
+	askAgain     = 2  // times, of a request without an answer
+	mostRows     = 64 // of a table; more are left out
 	mostSupplies = 32
 	mostLines    = 8 // of a display
 )
@@ -35,7 +33,7 @@ func (w *watcher) dial(ctx context.Context) (*agent, error) {
 	}
 	client := &gosnmp.GoSNMP{
 		Context: ctx, Target: w.host, Port: w.port, Transport: "udp",
-		Timeout: answerWithin, Retries: askAgain, MaxOids: 20, MaxRepetitions: 16,
+		Timeout: w.patience, Retries: askAgain, MaxOids: 20, MaxRepetitions: 16,
 		Version: gosnmp.Version2c, Community: secret.community,
 	}
 	if secret.user != nil {

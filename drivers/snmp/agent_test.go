@@ -94,7 +94,7 @@ type agent struct {
 	port    int
 	objects map[string]string
 	cancel  context.CancelFunc
-	ended   chan error
+	ended   chan struct{}
 	log     *lockedBuffer
 }
 
@@ -169,7 +169,7 @@ func (a *agent) start() {
 	a.t.Helper()
 	path, _ := snmpd()
 	ctx, cancel := context.WithCancel(context.Background())
-	a.cancel, a.ended, a.log = cancel, make(chan error, 1), &lockedBuffer{}
+	a.cancel, a.ended, a.log = cancel, make(chan struct{}), &lockedBuffer{}
 	// Its own host resources give way to ours.
 	cmd := exec.CommandContext(ctx, path, "-f", "-Le", "-C", "-c", filepath.Join(a.dir, "snmpd.conf"),
 		"-I", "-hr_device,hr_print,hrDeviceTable,smux", "udp:127.0.0.1:"+strconv.Itoa(a.port))
@@ -178,13 +178,17 @@ func (a *agent) start() {
 	if err := cmd.Start(); err != nil {
 		a.t.Fatal(err)
 	}
-	go func() { a.ended <- cmd.Wait() }()
+	ended := a.ended
+	go func() {
+		defer close(ended)
+		_ = cmd.Wait() // it is killed
+	}()
 }
 
 func (a *agent) stop() {
 	if a.cancel != nil {
 		a.cancel()
-		_ = <-a.ended // it was killed
+		<-a.ended
 		a.cancel = nil
 		if a.t.Failed() {
 			a.t.Logf("snmpd: %s", a.log.text())

@@ -33,6 +33,7 @@ func settings() []drivers.Setting {
 		{Name: "address", Help: "host or host:port of the printer's SNMP agent, UDP; port 161 if none is given"},
 		{Name: "credentials", Help: "file of mode 0600 with lines: community: NAME for SNMPv2c (none: public), or user, auth-key, privacy-key and maybe auth, privacy for SNMPv3"},
 		{Name: "device-index", Default: "0", Help: "hrDeviceIndex of the printer; 0: the first printer that the agent has"},
+		{Name: "answer-within", Default: "2s", Help: "how long the agent may take for one answer; it is asked three times: 100ms to 30s"},
 		{Name: "poll", Default: "5s", Help: "time from one look at state and alerts to the next: 1s to 10m"},
 		{Name: "poll-supplies", Default: "1m", Help: "time from one look at supplies and media to the next: 1s to 24h"},
 	}
@@ -46,6 +47,7 @@ type watcher struct {
 	port        uint16
 	credentials string
 	index       int
+	patience    time.Duration
 	poll, rarer time.Duration
 }
 
@@ -54,6 +56,7 @@ func newWatcher(_ drivers.Env, given map[string]string) (drivers.Watcher, error)
 	w := &watcher{
 		credentials: v.CredentialsPath("credentials"),
 		index:       int(v.Int("device-index", 0, 1<<31-1)),
+		patience:    v.Duration("answer-within", 100*time.Millisecond, 30*time.Second),
 		poll:        v.Duration("poll", time.Second, 10*time.Minute),
 		rarer:       v.Duration("poll-supplies", time.Second, 24*time.Hour),
 	}

@@ -166,7 +166,7 @@ func TestVersion3(t *testing.T) {
 	until, _ := watch(t, map[string]string{"address": a.address(), "credentials": credentials("right-privacy-key")})
 	until("idle", func(s drivers.Seen) bool { return s.State == idle && len(s.Supplies) == 4 })
 
-	_, ended := watch(t, map[string]string{"address": a.address(), "credentials": credentials("wrong-privacy-key")})
+	_, ended := watch(t, map[string]string{"address": a.address(), "credentials": credentials("wrong-privacy-key"), "answer-within": "300ms"})
 	select {
 	case err := <-ended:
 		if err == nil || strings.Contains(err.Error(), "wrong-privacy-key") {
@@ -182,7 +182,7 @@ func TestSilentAgent(t *testing.T) {
 	t.Parallel()
 	a := newAgent(t, printer())
 	a.awaitAnswer()
-	given := map[string]string{"address": a.address()}
+	given := map[string]string{"address": a.address(), "answer-within": "500ms"}
 	until, ended := watch(t, given)
 	until("idle", func(s drivers.Seen) bool { return s.State == idle })
 	a.stop()
