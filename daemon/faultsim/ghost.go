@@ -41,7 +41,7 @@ func (m *machine) haunt() {
 		o.Term, fence = v.term-1, v.seen+farAhead
 	case kind == 3:
 		o.Epoch, fence = o.GetEpoch()-1, v.seen+farAhead
-	case kind == 4 && v.live >= max(m.env.Capacity, 1) && w.books.fence > max(v.seen, v.most) && m.hasAll():
+	case kind == 4 && m.sim != nil && v.live >= max(m.env.Capacity, 1) && w.books.fence > max(v.seen, v.most) && m.hasAll():
 		fence = w.books.fence // of another device's run: all that come have a greater one
 	}
 	if fence == 0 {

@@ -150,10 +150,10 @@ func (m *machine) step() {
 	if m.host == nil {
 		return
 	}
-	m.haunt()
 	wall, floor := m.host.Step()
 	m.look()
 	m.witness.stepped()
+	m.haunt()
 	if floor >= 0 {
 		wall = min(wall, m.w.wallFor(floor))
 	}
