@@ -94,7 +94,7 @@ func TestWatchedStatusFits(t *testing.T) {
 	}
 	s := &driverv1.Status{}
 	d.look(s)
-	body, err := encode(s)
+	body, err := EncodeBody(s, false)
 	if err != nil || len(body) > 20<<10 {
 		t.Errorf("what watchers say has %d bytes, %v; leave the runs their room", len(body), err)
 	}

@@ -62,7 +62,7 @@ func TestReadOnlyAnswers(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- e.Run(ctx) }()
-	t.Cleanup(func() { cancel(); <-ended })
+	t.Cleanup(func() { cancel(); _ = <-ended })
 	g, face := api.New(e, api.Options{Version: "test", TimeScale: 1, Start: time.Now()})
 	conn := serveOn(t, g)
 	face.SetServing(true)

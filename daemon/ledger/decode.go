@@ -154,15 +154,15 @@ func unmarshalSnapshot(data []byte, snap *ledgerv1.Snapshot) error {
 		snap.Requests = make([]*ledgerv1.RequestSnapshot, len(requests))
 	}
 	err := besideEachOther(len(jobs), func(i int) error {
-		snap.Jobs[i] = new(ledgerv1.JobSnapshot)
-		return proto.Unmarshal(jobs[i], snap.Jobs[i])
+		snap.GetJobs()[i] = new(ledgerv1.JobSnapshot)
+		return proto.Unmarshal(jobs[i], snap.GetJobs()[i])
 	})
 	if err != nil {
 		return fmt.Errorf("a job: %w", err)
 	}
 	err = besideEachOther(len(requests), func(i int) error {
-		snap.Requests[i] = new(ledgerv1.RequestSnapshot)
-		return proto.Unmarshal(requests[i], snap.Requests[i])
+		snap.GetRequests()[i] = new(ledgerv1.RequestSnapshot)
+		return proto.Unmarshal(requests[i], snap.GetRequests()[i])
 	})
 	if err != nil {
 		return fmt.Errorf("a request: %w", err)

@@ -150,7 +150,7 @@ func staleFence(ctx context.Context, s *session) error {
 	g := s.grant()
 	g.Fence = firstFence - 1
 	a, err := s.give(ctx, g)
-	return refused(a, err, fmt.Sprintf("fence %d, where the welcome says at least %d,", g.Fence, firstFence), true, s.now().GetEpoch())
+	return refused(a, err, fmt.Sprintf("fence %d, where the welcome says at least %d,", g.GetFence(), firstFence), true, s.now().GetEpoch())
 }
 
 func waitsForStart(ctx context.Context, s *session) error {
@@ -413,7 +413,7 @@ func stopsWorking(ctx context.Context, s *session) error {
 	}
 	g := start(s.grant())
 	g.ExpectedWork = durationpb.New(10 * s.opt.Work)
-	g.ModelDuration = g.ExpectedWork
+	g.ModelDuration = g.GetExpectedWork()
 	if err := s.taken(ctx, g); err != nil {
 		return err
 	}

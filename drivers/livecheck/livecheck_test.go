@@ -213,6 +213,7 @@ func TestAnotherLanguage(t *testing.T) {
 
 // Drivers with one mistake are found, by the check that is there for it.
 func TestMistakes(t *testing.T) {
+	t.Parallel()
 	python(t)
 	for _, test := range []struct{ check, old, mistake string }{
 		{"introduces itself", `"operations": [operation]`, `"operations": []`},
