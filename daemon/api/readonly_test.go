@@ -62,7 +62,12 @@ func TestReadOnlyAnswers(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- e.Run(ctx) }()
-	t.Cleanup(func() { cancel(); _ = <-ended })
+	t.Cleanup(func() {
+		cancel()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	})
 	g, face := api.New(e, api.Options{Version: "test", TimeScale: 1, Start: time.Now()})
 	conn := serveOn(t, g)
 	face.SetServing(true)
