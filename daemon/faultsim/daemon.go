@@ -7,8 +7,6 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/types/known/durationpb"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"tandem/daemon/bus"
 	"tandem/daemon/engine"
@@ -16,7 +14,6 @@ import (
 	"tandem/daemon/station"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
-	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
 )
@@ -34,12 +31,14 @@ type daemon struct {
 	w     *World
 	s     *engine.Stepped
 	ears  map[string]*bus.Ear
+	words map[string][]func(done func()) // of a device that are heard one after another; the first is being answered
 	desk  *station.Desk
 	out   map[string]*outbox
 	label string
 
-	spoken  map[string]time.Duration // device -> when its driver was last heard
-	began   time.Duration            // to listen
+	newest  map[string]*driverv1.Status // device -> the last that was taken
+	spoken  map[string]time.Duration    // device -> when its driver was last heard
+	began   time.Duration               // to listen
 	dead    bool
 	frozen  time.Duration // until then it does nothing
 	until   time.Duration // until then it waits for its disk: what it says leaves only then
@@ -49,7 +48,7 @@ type daemon struct {
 
 // start opens a daemon on what the disk holds, and makes it the leader.
 func (w *World) start() {
-	d := &daemon{w: w, ears: map[string]*bus.Ear{}, desk: station.NewDesk(), out: map[string]*outbox{}, spoken: map[string]time.Duration{}, began: w.now, label: fmt.Sprintf("daemon-%d", w.books.term+1)}
+	d := &daemon{w: w, ears: map[string]*bus.Ear{}, words: map[string][]func(func()){}, desk: station.NewDesk(), out: map[string]*outbox{}, newest: map[string]*driverv1.Status{}, spoken: map[string]time.Duration{}, began: w.now, label: fmt.Sprintf("daemon-%d", w.books.term+1)}
 	for _, dev := range w.file.GetDevices() {
 		d.ears[dev.GetId()] = &bus.Ear{Device: dev.GetId()}
 		d.out[dev.GetId()] = &outbox{d: d, m: w.byID[dev.GetId()]}
@@ -280,56 +279,6 @@ func (d *daemon) send(device string, o *driverv1.Order, answered func(*driverv1.
 	}
 	d.out[device].post(o, answered)
 	d.maybeDie(afterOrder)
-}
-
-// hello is a hello that has arrived.
-func (d *daemon) hello(m *machine, h *driverv1.Hello, answered func(*driverv1.Welcome)) {
-	d.spoken[m.id] = d.w.now
-	ear := d.ears[m.id]
-	newest, err := ear.Hello(h.GetStatus())
-	if err != nil {
-		answered(&driverv1.Welcome{Error: err.Error()})
-		return
-	}
-	d.s.Hello(m.id, newest, func(g engine.Greeting, err error) {
-		var refused *floor.Error
-		welcome := &driverv1.Welcome{
-			Period: durationpb.New(period), TimeScale: float64(d.w.plan.Scale), MinFence: g.MinFence, Term: g.Term,
-		}
-		switch {
-		case errors.As(err, &refused):
-			welcome = &driverv1.Welcome{Error: refused.Message}
-		case err != nil:
-			welcome = &driverv1.Welcome{Error: "not ready"}
-		default:
-			ear.Welcomed(newest)
-		}
-		d.leave(func() {
-			if welcome.GetError() == "" {
-				d.w.books.rules.welcomes(d.w.books, m.id, newest, welcome.GetTerm())
-				welcome.Now = timestamppb.New(d.s.State().Now)
-			}
-			answered(welcome)
-		})
-	})
-}
-
-// status is a status that has arrived.
-func (d *daemon) status(m *machine, s *driverv1.Status) {
-	d.spoken[m.id] = d.w.now
-	if d.ears[m.id].Status(s) == nil {
-		d.s.Status(m.id, s)
-	}
-}
-
-// missSilent looks whether those whose drivers have been silent for long are shown so.
-func (d *daemon) missSilent() {
-	for _, dev := range d.s.State().Floor.Devices {
-		silent := d.w.now - max(d.began, d.spoken[dev.ID])
-		if silent > mostSilent && dev.Link == tandemv1.Link_LINK_ONLINE {
-			d.w.fail("%s is shown as online, and its driver has been silent for %v", dev.ID, silent)
-		}
-	}
 }
 
 // outbox sends a device's orders one after another, each when the one before is answered or given up.

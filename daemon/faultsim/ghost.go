@@ -114,6 +114,9 @@ func (d *daemon) tempt() {
 		if locker := w.books.rules.devices[dev.ID].locker; len(unlocked.Events) > 0 && locker != "timo" {
 			w.fail("timo could unlock %s, which %s has locked", dev.ID, locker)
 		}
+		if w.books.rules.devices[dev.ID].loaded == nil && dev.LastRun != nil {
+			w.fail("%s takes %s for what is loaded on %s, whose driver has begun anew since", d.label, dev.LastRun.ID, dev.ID)
+		}
 		if w.books.load[dev.ID] < w.books.room[dev.ID] {
 			continue
 		}
@@ -164,6 +167,16 @@ func (d *daemon) haunt() {
 		if err == nil || said != nil && said.Kind != floor.Stale {
 			w.fail("the %s of a driver of %s that another has followed is answered with %v", what, dev.ID, err)
 		}
+	}
+	if heard, _ := d.s.State().Live(dev.ID); heard != nil && heard.GetEpoch() == dev.Epoch { // it tells of what was given to another
+		heard = proto.CloneOf(heard)
+		for _, r := range w.books.all {
+			if r.ended && r.device != dev.ID {
+				heard.Runs = append(heard.Runs, &driverv1.RunStatus{Run: r.run, Fence: r.fence, State: tandemv1.JobState_JOB_STATE_COMPLETED})
+				break
+			}
+		}
+		d.s.Do(floor.Meta{Actor: "driver:" + dev.ID}, floor.Report{Device: dev.ID, Status: heard}, func(engine.Result, error) {})
 	}
 	d.s.Do(floor.Meta{Actor: "driver:" + dev.ID}, floor.Greet{Device: dev.ID, Status: old}, func(_ engine.Result, err error) { refused("hello", err) })
 	d.s.Do(floor.Meta{Actor: "driver:" + dev.ID}, floor.Report{Device: dev.ID, Status: old}, func(_ engine.Result, err error) { refused("status", err) })

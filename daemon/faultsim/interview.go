@@ -82,9 +82,7 @@ func (v *interviewer) device(d *floor.Device) {
 		for _, j := range v.f.Jobs {
 			for _, s := range j.Steps {
 				for _, r := range s.Runs {
-					if r.Device == d {
-						runs = append(runs, &driverv1.RunStatus{Run: r.ID, Fence: r.Fence, State: state, StateReasons: reasons})
-					}
+					runs = append(runs, &driverv1.RunStatus{Run: r.ID, Fence: r.Fence, State: state, StateReasons: reasons})
 				}
 			}
 		}

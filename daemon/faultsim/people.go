@@ -256,7 +256,7 @@ func (c *crew) stands(command floor.Command) {
 	}
 }
 
-// scan scans a device and a panel at a station that stands there. A hand may tremble: then the last is scanned twice.
+// scan scans a device and a panel at a station that stands there. A hand may tremble: then both are scanned again at once.
 func (c *crew) scan(place string, payloads ...string) {
 	w := c.w
 	d := w.leader
@@ -268,8 +268,11 @@ func (c *crew) scan(place string, payloads ...string) {
 		d.later(time.Duration(i)*300*time.Millisecond, func() {
 			first := new(pulled)
 			c.pull(d, "at-"+place, payload, nil, first)
-			if trembles && i == len(payloads)-1 {
-				d.later(w.wallFor(3*time.Second), func() { c.pull(d, "at-"+place, payload, first, new(pulled)) })
+			if !trembles || i < len(payloads)-1 {
+				return
+			}
+			for k, again := range payloads {
+				d.later(w.wallFor(time.Duration(1+k)*1500*time.Millisecond), func() { c.pull(d, "at-"+place, again, first, new(pulled)) })
 			}
 		})
 	}
