@@ -1,5 +1,0 @@
-//go:build race
-
-package faultsim
-
-const raceEnabled = true
