@@ -192,7 +192,7 @@ func random(v protoreflect.Value, fd protoreflect.FieldDescriptor, rng *rand.Ran
 		return protoreflect.ValueOfInt64(int64(rng.Uint64()))
 	case protoreflect.Uint32Kind:
 		return protoreflect.ValueOfUint32(rng.Uint32())
-	case protoreflect.Uint64Kind:
+	case protoreflect.Uint64Kind, protoreflect.Fixed64Kind:
 		return protoreflect.ValueOfUint64(rng.Uint64())
 	case protoreflect.DoubleKind:
 		return protoreflect.ValueOfFloat64(rng.NormFloat64() * math.Pow(10, float64(rng.IntN(40)-20)))

@@ -61,9 +61,10 @@ func (r *Run) startUntold(rs *driverv1.RunStatus, now time.Time) bool {
 }
 
 // startUsed says whether the run has begun, or may have, since it was let begin. A device that says later that it waits has
-// forgotten, or has lost its driver meanwhile: that start is not given again, and somebody looks and gives another.
+// forgotten, or has lost its driver meanwhile: that start is not given again, and somebody looks and gives another. A manual device
+// is told each time: nothing moves by that, and its driver knows of what people have begun from nobody else.
 func (r *Run) startUsed() bool {
-	return !r.Start.IsZero() && !r.StartBefore.IsZero() && !r.StartBefore.Add(-StartWindow).After(r.Start)
+	return !r.Device.Manual() && !r.Start.IsZero() && !r.StartBefore.IsZero() && !r.StartBefore.Add(-StartWindow).After(r.Start)
 }
 
 func (r *Run) grant() *driverv1.Grant {
