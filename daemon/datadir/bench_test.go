@@ -19,7 +19,11 @@ import (
 // TMPDIR, which must be on a real disk.
 func BenchmarkCommitsBesideABackup(b *testing.B) {
 	s := start(b, b.TempDir())
-	const jobs, callers = 20_000, 64
+	const callers = 64
+	jobs := 20_000
+	if testing.Short() {
+		jobs = 1000
+	}
 	var filling sync.WaitGroup
 	for caller := range callers {
 		filling.Go(func() {

@@ -35,7 +35,10 @@ func (l *noSnapshots) SaveSnapshot(context.Context, *ledgerv1.Snapshot) error { 
 // BenchmarkReplay opens an engine on a ledger without a snapshot, half of whose events are chains of four steps and half holds and
 // releases; "read" reads and verifies the same records and does nothing with them; "restore" opens it with a snapshot.
 func BenchmarkReplay(b *testing.B) {
-	const events = 100_000
+	events := int64(100_000)
+	if testing.Short() {
+		events = 5000
+	}
 	store := &noSnapshots{Memory: ledger.NewMemory()}
 	past(b, store, events)
 	open := func(b *testing.B, l ledger.Ledger) *engine.Engine {

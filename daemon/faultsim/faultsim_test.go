@@ -10,7 +10,7 @@ import (
 // The days of fixed seeds, and of some by chance: nothing is lost, nothing is run twice, and all is done once the faults have
 // stopped. A seed that fails is played again by the command hunt, which also plays many more.
 func TestDays(t *testing.T) {
-	const fixed, more = 200, 2*time.Second
+	const fixed, more = 200, 2 * time.Second
 	for seed := uint64(1); seed <= fixed && !t.Failed(); seed++ {
 		play(t, seed)
 	}

@@ -28,7 +28,11 @@ import (
 // devices, and forecasts and plans are made beside: the engine's part of it, with a ledger in memory and no bus, so that what a disk
 // and a network need is left out.
 func BenchmarkFreed(b *testing.B) {
-	const devices, steps, perJob = 1000, 100_000, 4
+	const devices, perJob = 1000, 4
+	steps := 100_000
+	if testing.Short() {
+		steps = 8000
+	}
 	file := &tandemv1.FloorFile{}
 	granted := map[string]chan *driverv1.Grant{}
 	for i := range devices {

@@ -21,12 +21,14 @@ func TestAStartIsGivenOnce(t *testing.T) {
 	}{
 		{"not begun", -1, 0, time.Second, true},
 		{"begun with this start", time.Second, 0, 2 * time.Second, false},
+		{"begun by a person on a manual device", time.Second, 0, 2 * time.Second, true},
 		{"begun at that moment", 0, 0, time.Second, false},
 		{"begun with the start before", 0, time.Second, 2 * time.Second, true},
 		{"too late", -1, 0, StartWindow + time.Second, false},
 		{"not let begin", -1, -1, 0, false},
 	} {
-		r := &Run{ID: "run-1", MayStart: c.allowed >= 0}
+		driver := &tandemv1.Driver{Manual: c.name == "begun by a person on a manual device"}
+		r := &Run{ID: "run-1", MayStart: c.allowed >= 0, Device: &Device{Spec: &tandemv1.Device{Driver: driver}}}
 		if c.allowed >= 0 {
 			r.StartBefore = at.Add(c.allowed + StartWindow)
 		}
