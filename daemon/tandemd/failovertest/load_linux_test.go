@@ -14,7 +14,6 @@ import (
 	"go.uber.org/zap"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/peer"
-	"google.golang.org/protobuf/encoding/protojson"
 
 	"tandem/daemon/bus"
 	"tandem/drivers"
@@ -202,7 +201,7 @@ func (c *cluster) listen(ns string) *wire {
 
 func (w *wire) order(m *nats.Msg) {
 	var o driverv1.Order
-	if protojson.Unmarshal(m.Data, &o) != nil || o.GetGrant() == nil {
+	if drivers.DecodeBody(m.Data, &o) != nil || o.GetGrant() == nil {
 		return
 	}
 	g := o.GetGrant()
@@ -216,7 +215,7 @@ func (w *wire) order(m *nats.Msg) {
 
 func (w *wire) answer(m *nats.Msg) {
 	var a driverv1.Answer
-	if (protojson.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(m.Data, &a) != nil {
+	if drivers.DecodeBody(m.Data, &a) != nil {
 		return
 	}
 	w.mu.Lock()
@@ -229,7 +228,7 @@ func (w *wire) answer(m *nats.Msg) {
 
 func (w *wire) status(m *nats.Msg) {
 	var s driverv1.Status
-	if (protojson.UnmarshalOptions{DiscardUnknown: true}).Unmarshal(m.Data, &s) != nil {
+	if drivers.DecodeBody(m.Data, &s) != nil {
 		return
 	}
 	w.mu.Lock()
