@@ -30,8 +30,8 @@ const (
 	// restoring and rebuilding are folders of a store that is being made.
 	restoring  = "bus.restoring"
 	rebuilding = "bus.rebuilding"
-	// mostStore bounds the ledger on disk. The disk itself is the nearer limit.
-	mostStore = 1 << 40
+	// MostStore bounds the ledger's store, in bytes. The disk itself is the nearer limit.
+	MostStore = 1 << 40
 )
 
 // ErrNoLedger means that a folder holds no ledger.
@@ -68,7 +68,7 @@ func openStore(ctx context.Context, dir string, survived func(error)) (*store, e
 
 // openNoted also compares the ledger with the note in a file, as a daemon does when it starts.
 func openNoted(ctx context.Context, dir, note string, survived func(error)) (*store, error) {
-	server, err := bus.StartServer(bus.ServerConfig{StoreDir: dir, MaxStore: mostStore, MaxPayload: ledger.ServerMaxPayload, Log: zap.NewNop()})
+	server, err := bus.StartServer(bus.ServerConfig{StoreDir: dir, MaxStore: MostStore, MaxPayload: ledger.ServerMaxPayload, Log: zap.NewNop()})
 	if errors.Is(err, bus.ErrInUse) {
 		return nil, fmt.Errorf("a daemon runs here, and must be stopped first: %w", err)
 	}

@@ -55,7 +55,7 @@ func openHub(ctx context.Context, cfg daemonConfig) (_ hub, _ *ledger.JetStream,
 	} else {
 		deaf := &deafness{}
 		own, err := bus.StartServer(bus.ServerConfig{
-			StoreDir: datadir.BusDir(cfg.DataDir), MaxStore: mostStore, Listen: cfg.BusListen, ListenMQTT: cfg.MQTTListen,
+			StoreDir: datadir.BusDir(cfg.DataDir), MaxStore: datadir.MostStore, Listen: cfg.BusListen, ListenMQTT: cfg.MQTTListen,
 			MaxPayload: ledger.ServerMaxPayload, Failed: deaf.heard, Log: natsLog(cfg.Log),
 		})
 		if err != nil {

@@ -68,7 +68,7 @@ func moveCommand() *cobra.Command {
 // moveLedger copies the ledger, with nobody else at either side of it.
 func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.Logger, out io.Writer) error {
 	server, err := bus.StartServer(bus.ServerConfig{
-		StoreDir: datadir.BusDir(set.DataDir), MaxStore: mostStore, MaxPayload: ledger.ServerMaxPayload, Log: natsLog(log),
+		StoreDir: datadir.BusDir(set.DataDir), MaxStore: datadir.MostStore, MaxPayload: ledger.ServerMaxPayload, Log: natsLog(log),
 	})
 	if err != nil {
 		return err

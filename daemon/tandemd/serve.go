@@ -34,8 +34,6 @@ import (
 const (
 	// statusPeriod is how often drivers repeat their status, in wall time.
 	statusPeriod = 2 * time.Second
-	// mostStore bounds the ledger on disk. The disk itself is the nearer limit.
-	mostStore = 1 << 40
 	// goodbye is how long clients get to finish when the daemon stops.
 	goodbye = 3 * time.Second
 )

@@ -105,7 +105,7 @@ func (p *peer) hello(m *nats.Msg) {
 		Period: durationpb.New(period), Now: timestamppb.Now(), TimeScale: 1, MinFence: firstFence, Term: p.term,
 	}
 	p.mu.Unlock()
-	body, err := protojson.Marshal(w)
+	body, err := drivers.EncodeBody(w, false)
 	if err == nil {
 		err = m.Respond(body)
 	}
@@ -194,7 +194,7 @@ func (p *peer) order(ctx context.Context, o *driverv1.Order) (*driverv1.Answer, 
 		o.Term = p.term
 	}
 	p.mu.Unlock()
-	body, err := protojson.Marshal(o)
+	body, err := drivers.EncodeBody(o, false)
 	if err != nil {
 		return nil, err
 	}
@@ -221,7 +221,7 @@ func (p *peer) settle(run string, fence uint64) error {
 	p.mu.Lock()
 	o := &driverv1.Order{Epoch: p.last().GetEpoch(), Term: p.term, Kind: &driverv1.Order_Settle{Settle: &driverv1.Settle{Run: run, Fence: fence}}}
 	p.mu.Unlock()
-	body, err := protojson.Marshal(o)
+	body, err := drivers.EncodeBody(o, false)
 	if err != nil {
 		return err
 	}
