@@ -45,8 +45,7 @@ type deviceRules struct {
 	locker    string          // empty: not locked
 	paused    bool
 	epoch     uint64
-	greeted   map[greeted]bool // drivers that are welcome, or whose word has been taken
-	lost      uint64           // the last term in which it was taken to be lost
+	greeted   map[greeted]bool // drivers that are welcome
 	loaded    *entry           // that began last since its driver started
 }
 
@@ -127,15 +126,11 @@ func (s *rules) deviceEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 	case *ledgerv1.Event_DeviceChanged:
 		d := s.devices[k.DeviceChanged.GetDevice()]
 		if e.GetActor() == "daemon" {
-			d.lost = rec.GetTerm()
 			s.lose(b, k.DeviceChanged.GetDevice())
 			return
 		}
-		// One that was taken to be lost is back with its next status.
-		if now := (greeted{d.epoch, rec.GetTerm()}); !d.greeted[now] && d.lost != rec.GetTerm() {
+		if !d.greeted[greeted{d.epoch, rec.GetTerm()}] {
 			w.fail("a status of %s was taken before its driver had said hello in term %d", k.DeviceChanged.GetDevice(), rec.GetTerm())
-		} else if k.DeviceChanged.GetLink() == tandemv1.Link_LINK_ONLINE {
-			d.greeted[now] = true
 		}
 	case *ledgerv1.Event_DeviceLocked:
 		s.devices[k.DeviceLocked.GetDevice()].locker = e.GetActor()

@@ -122,7 +122,7 @@ func (f *Floor) applyDeviceEvent(e *ledgerv1.Event) {
 		if d.Epoch != k.DeviceGreeted.GetEpoch() {
 			d.strays, d.LastRun = nil, nil // whatever was loaded, a device that starts anew needs a person first
 		}
-		d.Epoch, d.Link = k.DeviceGreeted.GetEpoch(), tandemv1.Link_LINK_ONLINE
+		d.Epoch, d.Link, d.Greeted = k.DeviceGreeted.GetEpoch(), tandemv1.Link_LINK_ONLINE, true
 	case *ledgerv1.Event_DeviceChanged:
 		c := k.DeviceChanged
 		d = f.mustDevice(c.GetDevice())
@@ -156,7 +156,7 @@ func (f *Floor) applyDeviceEvent(e *ledgerv1.Event) {
 func (f *Floor) applyTerm(t *ledgerv1.TermBegan) {
 	f.Term = t.GetTerm()
 	for _, d := range f.Devices {
-		d.Link = tandemv1.Link_LINK_NOT_YET_REPORTED
+		d.Link, d.Greeted = tandemv1.Link_LINK_NOT_YET_REPORTED, false
 		d.Revision = f.Revision
 		f.touchDevice(d)
 	}

@@ -32,7 +32,7 @@ func (c Greet) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	}
 	var out Decision
 	fresh, link := epoch != d.Epoch, d.Link
-	if fresh || link != tandemv1.Link_LINK_ONLINE {
+	if fresh || !d.Greeted || link != tandemv1.Link_LINK_ONLINE {
 		link = tandemv1.Link_LINK_ONLINE
 		out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_DeviceGreeted{
 			DeviceGreeted: &ledgerv1.DeviceGreeted{Device: d.ID, Epoch: epoch},
@@ -86,7 +86,7 @@ func (c Report) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 			Message: fmt.Sprintf("%s is in epoch %d, not %d: say hello first", d.ID, d.Epoch, c.Status.GetEpoch()),
 		}
 	}
-	if d.Link == tandemv1.Link_LINK_NOT_YET_REPORTED || d.Link == tandemv1.Link_LINK_UNSPECIFIED {
+	if !d.Greeted {
 		return Decision{}, &Error{Kind: Stale, Reason: NotGreeted, Message: d.ID + " has not said hello to this daemon yet"}
 	}
 	var out Decision

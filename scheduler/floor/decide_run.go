@@ -282,7 +282,9 @@ func (c RefuseRun) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	if err != nil {
 		return Decision{}, err
 	}
-	if r.Step.Live != r || r.State != tandemv1.JobState_JOB_STATE_PENDING {
+	// Drying counts from the end of the step before, wherever the panels lie: a rack that will not watch them has moved nothing.
+	untouched := r.State == tandemv1.JobState_JOB_STATE_PENDING || r.Step.Drying() && r.State == tandemv1.JobState_JOB_STATE_PROCESSING
+	if r.Step.Live != r || !untouched {
 		return Decision{}, nil
 	}
 	return Decision{Events: []*ledgerv1.Event{{

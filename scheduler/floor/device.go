@@ -23,6 +23,7 @@ type Device struct {
 	Reasons  []string
 	Phase    tandemv1.DevicePhase
 	Link     tandemv1.Link
+	Greeted  bool // its driver has said hello in this term: only then is it listened to, and told anything
 	Epoch    uint64
 	Loaded   string // media or film on it
 	Mode     string // mode of its last run

@@ -15,7 +15,7 @@ import (
 // have or whose start it does not know, stops, and ends it may forget. An order that crosses a status on the way is sent
 // twice; drivers take the same order twice as once.
 func (f *Floor) Orders(d *Device, last *driverv1.Status, now time.Time) []*driverv1.Order {
-	if d.Link == tandemv1.Link_LINK_NOT_YET_REPORTED || d.Link == tandemv1.Link_LINK_UNSPECIFIED {
+	if !d.Greeted {
 		return nil
 	}
 	var out []*driverv1.Order

@@ -166,7 +166,7 @@ func (d *fakeDriver) reboot(forgets bool) {
 
 // hear is a status on its way: as a greeting where there has to be one.
 func (w *world) hear(d *Device, s *driverv1.Status) {
-	if d.Link == tandemv1.Link_LINK_NOT_YET_REPORTED || d.Epoch != s.GetEpoch() {
+	if !d.Greeted || d.Epoch != s.GetEpoch() {
 		w.do(Meta{}, Greet{Device: d.ID, Status: s})
 		return
 	}

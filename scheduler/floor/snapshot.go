@@ -49,7 +49,7 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 	}
 	for _, d := range f.Devices {
 		ds := &ledgerv1.DeviceSnapshot{Device: d.View(f.CommitTime), Mode: d.Mode, Strays: d.strays, Retired: d.Retired, IdleSince: stamp(d.Idle)}
-		ds.Device.StateReasons, ds.Device.BladeUsedUm, ds.FreshLot = d.Reasons, d.BladeUsed, d.fresh
+		ds.Device.StateReasons, ds.Device.BladeUsedUm, ds.FreshLot, ds.Greeted = d.Reasons, d.BladeUsed, d.fresh, d.Greeted
 		ds.Device.UnloadUntilTime = nil // derived
 		if !d.full.IsZero() {
 			ds.FullSince, ds.Unload = stamp(d.full), durationpb.New(d.unload)
@@ -184,7 +184,7 @@ func (f *Floor) restoreDevice(ds *ledgerv1.DeviceSnapshot) {
 	d.Paused, d.LockedBy, d.Note = v.GetPaused(), v.GetLockedBy(), v.GetPauseNote()
 	d.Revision, d.strays, d.Idle = v.GetRevision(), ds.GetStrays(), moment(ds.GetIdleSince())
 	d.Back, d.full, d.unload = moment(v.GetBackTime()), moment(ds.GetFullSince()), ds.GetUnload().AsDuration()
-	d.Blade, d.BladeUsed, d.fresh = v.GetBlade(), v.GetBladeUsedUm(), ds.GetFreshLot()
+	d.Blade, d.BladeUsed, d.fresh, d.Greeted = v.GetBlade(), v.GetBladeUsedUm(), ds.GetFreshLot(), ds.GetGreeted()
 	if l := f.stock.byID[v.GetLoadedLot()]; l != nil {
 		d.Lot, l.Device = l, d
 	}

@@ -14,8 +14,13 @@ var ofFloor = []mutant{
 	},
 	{
 		name: "ungreeted-status", breaks: "after a restart a driver is asked before anything it says is taken", file: "scheduler/floor/decide_report.go",
-		old: `if d.Link == tandemv1.Link_LINK_NOT_YET_REPORTED || d.Link == tandemv1.Link_LINK_UNSPECIFIED {`,
-		new: `if (d.Link == tandemv1.Link_LINK_NOT_YET_REPORTED || d.Link == tandemv1.Link_LINK_UNSPECIFIED) && !MUTANT {`,
+		old: `if !d.Greeted {`,
+		new: `if !d.Greeted && !MUTANT {`,
+	},
+	{
+		name: "greeted-for-ever", breaks: "a driver that was given up after a restart is asked before anything it says is taken", file: "scheduler/floor/apply.go",
+		old: `d.Link, d.Greeted = tandemv1.Link_LINK_NOT_YET_REPORTED, false`,
+		new: `d.Link, d.Greeted = tandemv1.Link_LINK_NOT_YET_REPORTED, MUTANT && d.Greeted`,
 	},
 	{
 		name: "unknown-sent-again", breaks: "a run whose outcome is unknown is not given to its device again", file: "scheduler/floor/orders.go",

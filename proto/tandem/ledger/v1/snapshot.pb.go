@@ -830,6 +830,8 @@ type DeviceSnapshot struct {
 	Retired bool `protobuf:"varint,5,opt,name=retired,proto3" json:"retired,omitempty"`
 	// A lot was put on it and nothing has been made from it yet: the next run loses the web-up.
 	FreshLot bool `protobuf:"varint,10,opt,name=fresh_lot,json=freshLot,proto3" json:"fresh_lot,omitempty"`
+	// Its driver has said hello in this term.
+	Greeted bool `protobuf:"varint,11,opt,name=greeted,proto3" json:"greeted,omitempty"`
 	// When its last run ended.
 	IdleSince *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=idle_since,json=idleSince,proto3" json:"idle_since,omitempty"`
 	// When the work came to an end that somebody has still to take off it; absent: none.
@@ -908,6 +910,13 @@ func (x *DeviceSnapshot) GetRetired() bool {
 func (x *DeviceSnapshot) GetFreshLot() bool {
 	if x != nil {
 		return x.FreshLot
+	}
+	return false
+}
+
+func (x *DeviceSnapshot) GetGreeted() bool {
+	if x != nil {
+		return x.Greeted
 	}
 	return false
 }
@@ -1370,7 +1379,7 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"start_void\x18\x15 \x01(\bR\tstartVoid\x1a[\n" +
 	"\x11RefusedUntilEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x120\n" +
-	"\x05value\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05value:\x028\x01\"\xe2\x02\n" +
+	"\x05value\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05value:\x028\x01\"\xfc\x02\n" +
 	"\x0eDeviceSnapshot\x12)\n" +
 	"\x06device\x18\x01 \x01(\v2\x11.tandem.v1.DeviceR\x06device\x12\x12\n" +
 	"\x04mode\x18\x02 \x01(\tR\x04mode\x12\x16\n" +
@@ -1378,7 +1387,8 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\blast_run\x18\x04 \x01(\tR\alastRun\x12\x18\n" +
 	"\aretired\x18\x05 \x01(\bR\aretired\x12\x1b\n" +
 	"\tfresh_lot\x18\n" +
-	" \x01(\bR\bfreshLot\x129\n" +
+	" \x01(\bR\bfreshLot\x12\x18\n" +
+	"\agreeted\x18\v \x01(\bR\agreeted\x129\n" +
 	"\n" +
 	"idle_since\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\tidleSince\x129\n" +
 	"\n" +
