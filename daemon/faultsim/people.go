@@ -55,10 +55,12 @@ func (c *client) try() {
 	if d := w.leader; d != nil && (lost >= w.plan.Loss || !w.inTrouble()) {
 		send := func() {
 			d.enter(func() {
+				// Of two copies under way one may be refused and the other, decided later, carried out.
+				before := w.books.rules.done[c.meta.RequestID]
 				d.s.Do(c.meta, c.command(), func(r engine.Result, err error) {
 					d.leave(func() {
 						if lost := luck.Below(1000); lost >= w.plan.Loss || !w.inTrouble() {
-							w.in(delay(back), func() { c.answered(r, err) })
+							w.in(delay(back), func() { c.answered(before, r, err) })
 							d.maybeDie(afterAnswer)
 						}
 					})
@@ -73,8 +75,8 @@ func (c *client) try() {
 	w.in(retryAfter, c.try)
 }
 
-// answered takes an answer. What has been said once stays so.
-func (c *client) answered(r engine.Result, err error) {
+// answered takes an answer. What has been said once stays so: what was carried out before it was asked for again is not refused.
+func (c *client) answered(before bool, r engine.Result, err error) {
 	w := c.w
 	var refused *floor.Error
 	switch {
@@ -82,8 +84,8 @@ func (c *client) answered(r engine.Result, err error) {
 	case errors.As(err, &refused):
 		c.done = true
 		w.trace("%s is refused: %v", c.meta.RequestID, err)
-		if refused.Reason == "REQUEST_ID_REUSED" || w.books.rules.done[c.meta.RequestID] {
-			w.fail("%s is refused: %v; carried out before: %v", c.meta.RequestID, err, w.books.rules.done[c.meta.RequestID])
+		if refused.Reason == "REQUEST_ID_REUSED" || before {
+			w.fail("%s is refused: %v; carried out before: %v", c.meta.RequestID, err, before)
 		}
 	case err != nil: // the daemon has stopped: ask again
 	default:
