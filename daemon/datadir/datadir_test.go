@@ -37,6 +37,7 @@ type shop struct {
 	past   *history.History
 	term   uint64 // that the last driver was told
 
+	note   *ledger.Note
 	cancel context.CancelFunc
 	ended  chan error
 	open   bool
@@ -63,7 +64,10 @@ func start(t testing.TB, dir string) *shop {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s.store, err = ledger.OpenJetStream(t.Context(), js, ledger.Options{SyncAlways: s.server.SyncAlways, Known: s.past.Head()})
+	if s.note, err = ledger.OpenNote(datadir.NotePath(dir)); err != nil {
+		t.Fatal(err)
+	}
+	s.store, err = ledger.OpenJetStream(t.Context(), js, ledger.Options{SyncAlways: s.server.SyncAlways, Known: s.past.Head(), Note: s.note})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -94,7 +98,7 @@ func (s *shop) stop() {
 	s.open = false
 	if s.cancel != nil {
 		s.cancel()
-		if err := errors.Join(<-s.ended, <-s.ended, s.past.Close()); err != nil {
+		if err := errors.Join(<-s.ended, <-s.ended, s.past.Close(), s.note.Close()); err != nil {
 			s.t.Error(err)
 		}
 	}
@@ -251,10 +255,10 @@ func TestLedgerBehindItsHistory(t *testing.T) {
 			if err := openKnown(t, own); !errors.Is(err, ledger.ErrCorrupt) {
 				t.Fatalf("opened: %v", err)
 			}
-			if _, err := datadir.Verify(t.Context(), own); !errors.Is(err, ledger.ErrCorrupt) || !strings.Contains(err.Error(), "tandemd ledger rebuild") {
+			if _, err := datadir.Verify(t.Context(), own); !errors.Is(err, ledger.ErrCorrupt) || !strings.Contains(err.Error(), "rebuild") {
 				t.Errorf("verified: %v", err)
 			}
-			made, err := datadir.Rebuild(t.Context(), own, time.Unix(0, 0))
+			made, err := datadir.Rebuild(t.Context(), own, datadir.RebuildOptions{Now: time.Unix(0, 0)})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -311,13 +315,13 @@ func openKnown(t *testing.T, dir string) error {
 
 func TestRebuildRefuses(t *testing.T) {
 	dir := t.TempDir()
-	if _, err := datadir.Rebuild(t.Context(), dir, time.Now()); !errors.Is(err, datadir.ErrNoLedger) {
+	if _, err := datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: time.Now()}); !errors.Is(err, datadir.ErrNoLedger) {
 		t.Errorf("without a history: %v", err)
 	}
 	s := start(t, dir)
 	s.submit("a", "print")
 	s.historyKept()
-	if _, err := datadir.Rebuild(t.Context(), dir, time.Now()); !errors.Is(err, bus.ErrInUse) {
+	if _, err := datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: time.Now()}); !errors.Is(err, bus.ErrInUse) {
 		t.Errorf("while the daemon runs: %v", err)
 	}
 	s.stop()
@@ -329,6 +333,63 @@ func TestRebuildRefuses(t *testing.T) {
 		if strings.HasPrefix(e.Name(), "bus.") {
 			t.Errorf("%s was left", e.Name())
 		}
+	}
+}
+
+// The history was a moment behind when the ledger was damaged: that is said, and who goes on without the last records is asked what
+// was done meanwhile, as after a backup.
+func TestRebuildWithoutTheLastRecords(t *testing.T) {
+	dir := t.TempDir()
+	s := start(t, dir)
+	s.hello("printer-1", 1)
+	s.submit("early", "cut")
+	s.historyKept()
+	s.stop()
+	behind := filepath.Join(t.TempDir(), history.FileName)
+	copyFile(t, filepath.Join(dir, history.FileName), behind)
+	s = start(t, dir)
+	s.hello("printer-1", 2)
+	s.submit("late", "print")
+	s.historyKept()
+	last := s.store.Head()
+	s.stop()
+	copyFile(t, behind, filepath.Join(dir, history.FileName))
+
+	_, err := datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: time.Unix(0, 0)})
+	if !errors.Is(err, datadir.ErrHistoryShort) || !strings.Contains(err.Error(), "--without-last") {
+		t.Fatalf("rebuilt without a word: %v", err)
+	}
+	made, err := datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: time.Unix(0, 0), Actor: "mira", WithoutLast: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if had := made.Head.Revision - 1; made.Missing == 0 || had+made.Missing != last.Revision {
+		t.Errorf("%d records are missing after %d, want those up to %d", made.Missing, had, last.Revision)
+	}
+	if made.Review != 1 || made.Fence == 0 {
+		t.Errorf("%d steps wait for a person's word and grants go on after %d, want 1 and more than 0", made.Review, made.Fence)
+	}
+	report, err := datadir.Verify(t.Context(), dir)
+	if err != nil || report.Head.Revision != made.Head.Revision {
+		t.Errorf("afterwards: %+v %v", report, err)
+	}
+	s = start(t, dir)
+	s.view(func(f *floor.Floor) {
+		if j, ok := f.Job("early"); !ok || len(f.ToReview()) != 1 {
+			t.Errorf("early: %v, to review: %d", j, len(f.ToReview()))
+		}
+	})
+	s.stop()
+}
+
+func copyFile(t *testing.T, from, to string) {
+	t.Helper()
+	data, err := os.ReadFile(from)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(to, data, 0o600); err != nil {
+		t.Fatal(err)
 	}
 }
 

@@ -13,18 +13,35 @@ import (
 	"tandem/daemon/history"
 	"tandem/daemon/ledger"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	"tandem/scheduler/floor"
 )
+
+// ErrHistoryShort means that the history does not hold the last records that the ledger had acknowledged.
+var ErrHistoryShort = errors.New("the history lacks the last records")
+
+// RebuildOptions say how a ledger is made anew.
+type RebuildOptions struct {
+	Actor       string    // who does it; kept in the ledger if records are missing
+	Now         time.Time // by the wall clock
+	WithoutLast bool      // also if the last records are missing
+}
 
 // Rebuilt says what became of a ledger that was made anew.
 type Rebuilt struct {
-	Head  ledger.Head
-	Audit *audit.Audit
-	Aside string // where the ledger from before is now; empty if there was none
+	Head    ledger.Head
+	Audit   *audit.Audit
+	Aside   string // where the ledger from before is now; empty if there was none
+	Missing uint64 // records at its end that the history did not have
+	Marked         // zero if none are missing
 }
 
 // Rebuild makes the ledger of a data folder anew from its history, byte for byte, and verifies it. The one that was there is kept
 // aside. An interrupted rebuild leaves it where it was, or the daemon refuses to start with an empty one; rebuild again.
-func Rebuild(ctx context.Context, dir string, now time.Time) (Rebuilt, error) {
+//
+// If the ledger had acknowledged more than the history holds, which a note beside the ledger tells, Rebuild fails with
+// ErrHistoryShort, or, if somebody says so, marks the new ledger as one restored from a backup made at the history's last record:
+// what the missing records may have begun is done again by nobody without a person's word.
+func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, error) {
 	if err := CheckFinished(dir); err != nil {
 		return Rebuilt{}, err
 	}
@@ -53,20 +70,23 @@ func Rebuild(ctx context.Context, dir string, now time.Time) (Rebuilt, error) {
 	if unlock != nil {
 		defer unlock()
 	}
+	missing, err := missingIn(dir, head)
+	if err != nil {
+		return Rebuilt{}, err
+	}
+	if missing > 0 && !opt.WithoutLast {
+		return Rebuilt{}, fmt.Errorf("%w: it ends at revision %d, and the ledger had acknowledged %d more. A newer backup may have them; to go on without them: --without-last",
+			ErrHistoryShort, head.Revision, missing)
+	}
 	made := filepath.Join(dir, rebuilding)
 	if err := os.RemoveAll(made); err != nil { // what an interrupted rebuild has left: nothing but a copy
 		return Rebuilt{}, fmt.Errorf("remove what an earlier rebuild has left: %w", err)
 	}
-	out := Rebuilt{Head: head, Audit: new(audit.Audit)}
-	err = fill(ctx, made, func(add func([]byte) error) error {
-		return past.Records(ctx, func(rec *ledgerv1.Record, stored []byte) error {
-			if err := out.Audit.Add(rec); err != nil {
-				return err
-			}
-			return add(stored)
-		})
-	}, out.Audit, head)
-	if err != nil {
+	out := Rebuilt{Head: head, Audit: new(audit.Audit), Missing: missing}
+	if err := out.fill(ctx, made, past, opt); err != nil {
+		return out, fmt.Errorf("make ledger: %w", err)
+	}
+	if err := readBack(ctx, made, out.Head); err != nil {
 		return out, err
 	}
 	if err := keepToken(dir, made); err != nil {
@@ -74,7 +94,7 @@ func Rebuild(ctx context.Context, dir string, now time.Time) (Rebuilt, error) {
 	}
 	if unlock != nil {
 		unlock() // a folder with an open file cannot be renamed everywhere
-		out.Aside = filepath.Join(dir, busDir+".damaged-"+stampOf(now))
+		out.Aside = filepath.Join(dir, busDir+".damaged-"+stampOf(opt.Now))
 		if err := os.Rename(BusDir(dir), out.Aside); err != nil {
 			return out, fmt.Errorf("keep the old ledger aside: %w", err)
 		}
@@ -85,27 +105,50 @@ func Rebuild(ctx context.Context, dir string, now time.Time) (Rebuilt, error) {
 	return out, syncDir(dir)
 }
 
-// fill makes a store with the records that each hands over, verifies it by reading it back, and leaves a snapshot for the next start.
-func fill(ctx context.Context, dir string, each func(add func(stored []byte) error) error, a *audit.Audit, head ledger.Head) error {
+// missingIn returns how many records the ledger of a data folder had acknowledged after the history's last, as far as the note beside
+// it tells.
+func missingIn(dir string, head ledger.Head) (uint64, error) {
+	if _, err := os.Stat(NotePath(dir)); errors.Is(err, os.ErrNotExist) {
+		return 0, nil
+	}
+	note, err := ledger.OpenNote(NotePath(dir))
+	if err != nil {
+		return 0, err
+	}
+	last := note.Head()
+	if err := note.Close(); err != nil {
+		return 0, fmt.Errorf("close the note of the last record: %w", err)
+	}
+	return max(last.Revision, head.Revision) - head.Revision, nil
+}
+
+// fill makes a store with the records of the history and leaves a snapshot for the next start.
+func (r *Rebuilt) fill(ctx context.Context, dir string, past *history.Copy, opt RebuildOptions) error {
 	s, err := openStore(ctx, dir, nil)
 	if err != nil {
 		return err
 	}
-	err = each(func(stored []byte) error {
+	defer s.close()
+	err = past.Records(ctx, func(rec *ledgerv1.Record, stored []byte) error {
+		if err := r.Audit.Add(rec); err != nil {
+			return err
+		}
 		_, err := s.Import(ctx, stored)
 		return err
 	})
-	if err == nil {
-		err = a.Finish()
-	}
-	if err == nil {
-		err = s.SaveSnapshot(ctx, a.Snapshot(s.Head()))
-	}
-	s.close()
 	if err != nil {
-		return fmt.Errorf("make ledger: %w", err)
+		return err
 	}
-	return readBack(ctx, dir, head)
+	if r.Missing > 0 {
+		if r.Marked, err = s.markRestored(ctx, r.Audit, opt.Actor, floor.RestoreLedger{Made: r.Head.CommitTime, Restored: opt.Now}); err != nil {
+			return err
+		}
+		r.Head = s.Head()
+	}
+	if err := r.Audit.Finish(); err != nil {
+		return err
+	}
+	return s.SaveSnapshot(ctx, r.Audit.Snapshot(s.Head()))
 }
 
 // readBack verifies a store that has just been made: opened anew, read from the first record to the last.

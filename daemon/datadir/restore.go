@@ -11,6 +11,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"tandem/daemon/audit"
 	"tandem/daemon/backup"
 	"tandem/daemon/ledger"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
@@ -28,9 +29,14 @@ type RestoreOptions struct {
 type Restored struct {
 	backup.Report             // of the backup
 	Head          ledger.Head // of the new ledger: one record more, which says that it was restored
-	Fence         uint64      // grants go on after this one
-	Review        int         // steps that wait for a person's word
-	Unknown       int         // runs that devices had in hand, whose outcome nobody knows until they have been heard
+	Marked
+}
+
+// Marked says what a ledger holds that may lack what was done last.
+type Marked struct {
+	Fence   uint64 // grants go on after this one
+	Review  int    // steps that wait for a person's word
+	Unknown int    // runs that devices had in hand, whose outcome nobody knows until they have been heard
 }
 
 // Restore makes a ledger from a backup in a folder that is empty or not there yet. A record of its own says so: see
@@ -100,29 +106,36 @@ func restoreInto(ctx context.Context, r io.Reader, made string, opt RestoreOptio
 	if err != nil {
 		return out, err
 	}
-	f := out.Audit.Floor()
-	// The floor's clock stands still between the last record and the daemon's start, so the record has the time of the one before.
-	d, err := f.Decide(f.CommitTime, floor.Meta{Actor: opt.Actor}, floor.RestoreLedger{
-		Made: out.Manifest.MadeTime, Restored: opt.Now, NothingDone: opt.NothingDone,
-	})
+	out.Marked, err = s.markRestored(ctx, out.Audit, opt.Actor, floor.RestoreLedger{Made: out.Manifest.MadeTime, Restored: opt.Now, NothingDone: opt.NothingDone})
 	if err != nil {
 		return out, err
+	}
+	out.Head = s.Head()
+	if err := out.Audit.Finish(); err != nil {
+		return out, err
+	}
+	return out, s.SaveSnapshot(ctx, out.Audit.Snapshot(out.Head))
+}
+
+// markRestored appends the record which says that what was done last may not be in this ledger.
+func (s *store) markRestored(ctx context.Context, a *audit.Audit, actor string, c floor.RestoreLedger) (Marked, error) {
+	f := a.Floor()
+	// The floor's clock stands still between the last record and the daemon's start, so the record has the time of the one before.
+	d, err := f.Decide(f.CommitTime, floor.Meta{Actor: actor}, c)
+	if err != nil {
+		return Marked{}, err
 	}
 	head := s.Head()
 	rec := &ledgerv1.Record{
 		Revision: head.Revision + 1, Term: d.Events[0].GetTermBegan().GetTerm(), CommitTime: timestamppb.New(head.CommitTime), PreviousHash: head.Hash, Schema: floor.Schema, Events: d.Events,
 	}
-	if out.Head, err = s.Append(ctx, rec); err != nil {
-		return out, err
+	if _, err := s.Append(ctx, rec); err != nil {
+		return Marked{}, err
 	}
-	if err := out.Audit.Add(rec); err != nil {
-		return out, err
+	if err := a.Add(rec); err != nil {
+		return Marked{}, err
 	}
-	if err := out.Audit.Finish(); err != nil {
-		return out, err
-	}
-	out.Fence, out.Review, out.Unknown = f.LastFence(), len(f.ToReview()), unknownRuns(f)
-	return out, s.SaveSnapshot(ctx, out.Audit.Snapshot(out.Head))
+	return Marked{Fence: f.LastFence(), Review: len(f.ToReview()), Unknown: unknownRuns(f)}, nil
 }
 
 func unknownRuns(f *floor.Floor) int {

@@ -114,14 +114,19 @@ func showRestored(out io.Writer, dataDir string, done datadir.Restored) {
 	show(out, "backup's head", done.Manifest.LedgerHead)
 	showAudit(out, done.Audit)
 	show(out, "ledger head", fmt.Sprintf("%x", done.Head.Hash))
-	show(out, "fences", fmt.Sprintf("grants go on after %d: a device that reports an earlier one from after the backup is listed", done.Fence))
-	if done.Unknown > 0 {
-		show(out, "in hand then", fmt.Sprintf("%d runs, whose outcome is unknown until their devices have been heard", done.Unknown))
-	}
-	if done.Review > 0 {
-		show(out, "to review", fmt.Sprintf("%d steps may have been done since: start the daemon, walk along the machines, and say so with `tandem review`", done.Review))
-	}
+	showMarked(out, done.Marked)
 	show(out, "drivers", "those of other processes need the new token in "+datadir.BusDir(dataDir))
+}
+
+// showMarked tells what waits for people where the last records may be missing.
+func showMarked(out io.Writer, m datadir.Marked) {
+	show(out, "fences", fmt.Sprintf("grants go on after %d: a device that reports an earlier one which the ledger does not know is listed", m.Fence))
+	if m.Unknown > 0 {
+		show(out, "in hand then", fmt.Sprintf("%d runs, whose outcome is unknown until their devices have been heard", m.Unknown))
+	}
+	if m.Review > 0 {
+		show(out, "to review", fmt.Sprintf("%d steps may have been done since: start the daemon, walk along the machines, and say so with `tandem review`", m.Review))
+	}
 }
 
 func showBackup(out io.Writer, report backup.Report) {

@@ -74,11 +74,15 @@ func ledgerVerifyCommand() *cobra.Command {
 }
 
 func ledgerRebuildCommand() *cobra.Command {
+	opt := datadir.RebuildOptions{}
 	cmd := &cobra.Command{
 		Use:   "rebuild",
 		Short: "Make a damaged ledger anew from its history",
 		Long: "Makes the ledger anew, byte for byte, from the history, the second copy that the daemon keeps beside it, and verifies it. The\n" +
-			"old one is kept aside and never removed. The daemon must be stopped.",
+			"old one is kept aside and never removed. The daemon must be stopped.\n\n" +
+			"The history follows the ledger at a distance of moments. If a note beside the ledger tells that records had been acknowledged\n" +
+			"which the history does not have, nothing is made, unless --without-last is given: then the new ledger counts as restored from a\n" +
+			"backup, and each step that may have been done meanwhile waits until somebody has said so with `tandem review`.",
 		Example: "  tandemd ledger rebuild --data-dir /var/lib/tandem",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -86,12 +90,20 @@ func ledgerRebuildCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			made, err := datadir.Rebuild(cmd.Context(), dataDir, time.Now())
+			if opt.WithoutLast && opt.Actor == "" {
+				return &usageError{errors.New("--actor: say who goes on without the last records; it is kept in the ledger")}
+			}
+			opt.Now = time.Now()
+			made, err := datadir.Rebuild(cmd.Context(), dataDir, opt)
 			if err != nil {
 				return offline(err)
 			}
 			out := cmd.OutOrStdout()
 			fmt.Fprintln(out, "the ledger is made anew from its history, and was read back and verified")
+			if made.Missing > 0 {
+				show(out, "missing", fmt.Sprintf("%d records at its end: jobs, scans and reports of the last moments before the damage", made.Missing))
+				showMarked(out, made.Marked)
+			}
 			showAudit(out, made.Audit)
 			show(out, "ledger head", fmt.Sprintf("%x", made.Head.Hash))
 			if made.Aside != "" {
@@ -101,6 +113,8 @@ func ledgerRebuildCommand() *cobra.Command {
 		},
 	}
 	dataDirFlags(cmd)
+	cmd.Flags().BoolVar(&opt.WithoutLast, "without-last", false, "go on also if the history lacks the last records")
+	cmd.Flags().StringVar(&opt.Actor, "actor", currentUser(), "who goes on without them; kept in the ledger")
 	return cmd
 }
 
