@@ -102,6 +102,11 @@ func (v *view) doing(d *tandemv1.Device, room int) []line {
 		}
 		lines = append(lines, l)
 	}
+	for _, supply := range d.GetSupplies() {
+		if wording.SupplyEnding(supply) && d.GetLink() == tandemv1.Link_LINK_ONLINE {
+			lines = append(lines, line{{warn, wording.Supply(supply)}})
+		}
+	}
 	return lines
 }
 

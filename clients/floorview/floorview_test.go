@@ -72,7 +72,7 @@ func dayShift() ([]*tandemv1.Job, []*tandemv1.Device) {
 		},
 		{Id: "cutter-2", Link: online, State: stopped, LockedBy: "anna", PauseNote: "blade change"},
 		{Id: "bench", Link: online, State: idle, LoadedMedia: ""},
-		{Id: "printer-3", Link: online, State: idle, LoadedMedia: "vinyl-clear"},
+		{Id: "printer-3", Link: online, State: idle, LoadedMedia: "vinyl-clear", Supplies: []*tandemv1.Supply{{DisplayName: "Cyan", Kind: "ink", LevelKnown: true, LevelPercent: 71}, {DisplayName: "Magenta", Kind: "ink", LevelKnown: true, LevelPercent: 6}}},
 		{Id: "printer-4", Link: tandemv1.Link_LINK_NOT_YET_REPORTED},
 		{Id: "printer-5", Link: tandemv1.Link_LINK_OFFLINE, LockedBy: "ben", PauseNote: "head cleaning"},
 	}

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/types/known/durationpb"
 
+	"tandem/clients/celltext"
 	"tandem/clients/wording"
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -172,6 +173,12 @@ func (a *app) device(clock wording.Clock, d *tandemv1.Device) {
 	if d.GetBlade() != "" || d.GetBladeUsedUm() != 0 {
 		f.add("blade", fmt.Sprintf("%s, %s cut since it was put in", orElse(d.GetBlade(), "kind not known"), wording.Metres(d.GetBladeUsedUm())))
 	}
+	for _, supply := range d.GetSupplies() {
+		f.style("supply", supplyStyle(supply), wording.Supply(supply))
+	}
+	for _, w := range d.GetWatched() {
+		f.style("seen by "+w.GetKind(), watchedStyle(w), watched(w))
+	}
 	f.add("capacity", wording.Count(int(max(d.GetCapacity(), 1)), "run"))
 	for _, key := range slices.Sorted(maps.Keys(d.GetCapabilities())) {
 		f.add("capability", key+" = "+d.GetCapabilities()[key])
@@ -193,6 +200,35 @@ func (a *app) device(clock wording.Clock, d *tandemv1.Device) {
 		a.line()
 	}
 	t.print(a.printer)
+}
+
+func supplyStyle(s *tandemv1.Supply) celltext.Style {
+	if wording.SupplyEnding(s) {
+		return warned
+	}
+	return plain
+}
+
+// watched says what one watcher sees of a device.
+func watched(w *tandemv1.Watched) string {
+	if w.GetLink() != tandemv1.Link_LINK_ONLINE {
+		return words(": ", wording.Link(w.GetLink()), w.GetMessage())
+	}
+	seen := "nothing of its state"
+	if w.GetState() != tandemv1.DeviceState_DEVICE_STATE_UNSPECIFIED {
+		seen = withReasons(wording.DeviceState(w.GetState()), w.GetStateReasons())
+	}
+	return words(", display: ", seen, w.GetMessage())
+}
+
+func watchedStyle(w *tandemv1.Watched) celltext.Style {
+	switch {
+	case w.GetLink() != tandemv1.Link_LINK_ONLINE:
+		return warned
+	case w.GetState() == tandemv1.DeviceState_DEVICE_STATE_UNSPECIFIED:
+		return plain
+	}
+	return stateStyle(wording.DeviceState(w.GetState()))
 }
 
 // ability says what a device can do, what it accepts and how long it takes.

@@ -70,7 +70,15 @@ func someDevices() []*tandemv1.Device {
 			Runs: []*tandemv1.DeviceRun{{Run: "r11", Job: "door-signs", Step: "cut", Operation: "cut", State: tandemv1.JobState_JOB_STATE_PENDING, StateReasons: []string{"queued-in-device", "x-awaiting-start"}, Pieces: 4, PanelCodes: []string{"P8Y"}}},
 		},
 		{
-			Id: "printer-2", Code: "D3C", State: tandemv1.DeviceState_DEVICE_STATE_STOPPED, StateReasons: []string{"media-jam-error"}, Phase: tandemv1.DevicePhase_DEVICE_PHASE_STOPPED,
+			Id: "printer-2", Code: "D3C",
+			Supplies: []*tandemv1.Supply{
+				{DisplayName: "Magenta", Kind: "ink", LevelKnown: true, LevelPercent: 4},
+				{DisplayName: "Service tank", Kind: "waste-ink", Receptacle: true, LevelKnown: true, LevelPercent: 55},
+			},
+			Watched: []*tandemv1.Watched{
+				{Kind: "snmp", Link: tandemv1.Link_LINK_ONLINE, State: tandemv1.DeviceState_DEVICE_STATE_STOPPED, StateReasons: []string{"media-jam-error"}, Message: "Open cover 2"},
+				{Kind: "signal", Link: tandemv1.Link_LINK_OFFLINE},
+			}, State: tandemv1.DeviceState_DEVICE_STATE_STOPPED, StateReasons: []string{"media-jam-error"}, Phase: tandemv1.DevicePhase_DEVICE_PHASE_STOPPED,
 			Link: tandemv1.Link_LINK_OFFLINE, LastSeenTime: after(-7), Paused: true, PauseNote: "head strike", LockedBy: "ben",
 		},
 	}
