@@ -161,6 +161,13 @@ func rollDay() ([]*tandemv1.Job, []*tandemv1.Device) {
 		{Id: "printer-3", Link: online, State: idle, LoadedMedia: "vinyl-clear", LoadedLot: "lot-5", StateReasons: []string{"media-empty-error"}},
 		{Id: "printer-4", Link: online, State: idle, LoadedMedia: "vinyl-clear", LoadedLot: "lot-6", LoadedRemainingUm: 31_400_000},
 		{Id: "cutter-1", Link: online, State: idle, Blade: "b-30", BladeUsedUm: 312_000_000, StateReasons: []string{"x-blade-worn-warning"}, Runs: waits("r3", "tags", "cut", "x-blade-mismatch")},
+		{Id: "cutter-2", Link: online, State: idle, Runs: waits("r4", "flags", "cut", "x-start-overdue-warning")},
+		{Id: "bench", Link: online, State: works, Runs: []*tandemv1.DeviceRun{
+			{Run: "r5", Job: "plates", Step: "weed", Operation: "weed", State: running, StateReasons: []string{"x-overdue-warning"}, Pieces: 60, StartTime: after(-90), ExpectedEndTime: after(-30)},
+		}},
+		{Id: "rack-1", Capacity: 4, Link: online, State: works, Runs: []*tandemv1.DeviceRun{
+			{Run: "r6", Job: "panes", Step: "dry", Operation: "dry", State: running, StateReasons: []string{"x-drying", "x-not-seen-warning"}, PanelCodes: []string{"P0023"}, StartTime: after(-60), ExpectedEndTime: after(300)},
+		}},
 	}
 	job := func(id string, s *tandemv1.Step) *tandemv1.Job {
 		s.Id, s.State = s.GetOperation(), pending

@@ -58,6 +58,12 @@ func (v *view) needs() []line {
 				need(warn, text, work(r))
 			case awaitsStart(r) && has(r.GetStateReasons(), "x-blade-mismatch"):
 				need(warn, "put blade "+v.steps[stepKey{r.GetJob(), r.GetStep()}].GetBlade()+" into "+d.GetId()+", then start "+panels(r.GetPanelCodes(), r.GetRun()), work(r))
+			case awaitsStart(r) && has(r.GetStateReasons(), "x-start-overdue"):
+				need(bad, "start "+panels(r.GetPanelCodes(), r.GetRun())+" on "+d.GetId()+": it has waited for long", work(r))
+			case has(r.GetStateReasons(), "x-not-seen"):
+				need(warn, "put "+panels(r.GetPanelCodes(), r.GetRun())+" into "+d.GetId()+" and scan both: not seen since its print", work(r))
+			case has(r.GetStateReasons(), "x-overdue"):
+				need(warn, "look at "+d.GetId()+": over its time; is it done?", work(r))
 			case awaitsStart(r):
 				need(warn, "start "+panels(r.GetPanelCodes(), r.GetRun())+" on "+d.GetId(), work(r))
 			case has(r.GetStateReasons(), "x-outcome-unknown"):

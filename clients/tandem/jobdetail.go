@@ -121,7 +121,7 @@ func (a *app) panels(clock wording.Clock, j *tandemv1.Job) {
 	t := table{head: []string{"PANEL", "CODE", "PIECES", "GOOD", "SPOILED", "REMAKE OF", "PLACE", "SINCE"}}
 	for _, p := range j.GetPanels() {
 		t.add(span{strong, p.GetId()}, span{plain, orDash(p.GetCode())}, count(p.GetPieces()), count(p.GetPiecesGood()), count(p.GetPiecesSpoiled()),
-			span{plain, orDash(p.GetRemakeOf())}, span{plain, orDash(p.GetPlace())}, span{plain, clock.At(p.GetPlaceTime())})
+			span{plain, orDash(p.GetRemakeOf())}, span{plain, orDash(wording.Place(p))}, span{plain, clock.At(p.GetPlaceTime())})
 	}
 	if len(t.rows) > 0 {
 		a.line()

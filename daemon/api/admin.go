@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"context"
 	"encoding/hex"
 	"fmt"
@@ -35,6 +36,12 @@ func (s *Server) GetStatus(ctx context.Context, _ *tandemv1.GetStatusRequest) (*
 			} else {
 				out.DevicesNotOnline++
 			}
+			for _, r := range d.Live {
+				if why, since := r.Overdue(st.Now); why != "" {
+					out.Reasons = append(out.Reasons, fmt.Sprintf("%s/%s on %s: %s since %s", r.Step.Job.ID, r.Step.ID(), d.ID, overdue[why],
+						since.In(st.Floor.Calendar().Location()).Format("Mon 15:04")))
+				}
+			}
 			for _, r := range st.Floor.Disputed(d) {
 				out.Reasons = append(out.Reasons, fmt.Sprintf("%s says that %s is completed, which has ended otherwise (%s/%s): look at what it has made, it is in no count",
 					d.ID, r.ID, r.Step.Job.ID, r.Step.ID()))
@@ -49,6 +56,13 @@ func (s *Server) GetStatus(ctx context.Context, _ *tandemv1.GetStatusRequest) (*
 		out.Reasons = append(out.Reasons, needsReview(st.Floor)...)
 	})
 	return out, err
+}
+
+// overdue says in words what [floor.Run.Overdue] does.
+var overdue = map[string]string{
+	floor.ReasonStartOverdue: "nobody has started it, it waits",
+	floor.ReasonOverdue:      "should have ended, over its time",
+	floor.ReasonNotSeen:      "its panel was not scanned in the rack, missing",
 }
 
 // needsPerson names the steps of a job that stand still until somebody decides.
@@ -74,16 +88,31 @@ func (s *Server) GetFloor(ctx context.Context, _ *tandemv1.GetFloorRequest) (*ta
 
 // ListCodes implements AdminService.
 func (s *Server) ListCodes(ctx context.Context, _ *tandemv1.ListCodesRequest) (*tandemv1.ListCodesResponse, error) {
-	file, err := s.GetFloor(ctx, nil)
+	out := &tandemv1.ListCodesResponse{}
+	var file *tandemv1.FloorFile
+	slotCode := map[string]string{}
+	err := s.engine.View(ctx, func(st engine.State) {
+		file = st.Floor.File()
+		for _, d := range file.GetDevices() {
+			for _, slot := range d.GetSlots() {
+				slotCode[d.GetId()+"/"+slot] = st.Floor.SlotCode(d.GetId(), slot)
+			}
+		}
+	})
 	if err != nil {
 		return nil, err
 	}
-	out := &tandemv1.ListCodesResponse{}
 	add := func(kind code.Kind, id, payload, name string) {
 		out.Codes = append(out.Codes, &tandemv1.FloorCode{Kind: kind.String(), Id: id, Code: payload, DisplayName: name})
 	}
 	for _, d := range file.GetDevices() {
 		add(code.Device, d.GetId(), d.GetCode(), d.GetDisplayName())
+	}
+	for _, d := range file.GetDevices() {
+		for _, slot := range d.GetSlots() {
+			id := d.GetId() + "/" + slot
+			add(code.Slot, id, slotCode[id], fmt.Sprintf("slot %s of %s", slot, cmp.Or(d.GetDisplayName(), d.GetId())))
+		}
 	}
 	for _, p := range file.GetPeople() {
 		add(code.Person, p.GetId(), p.GetCode(), p.GetDisplayName())

@@ -57,7 +57,7 @@ var shopFile = &tandemv1.FloorFile{
 	Media: []*tandemv1.Media{{Id: "vinyl", WidthUm: 1_370_000, RollLengthUm: 50_000_000}, {Id: "gloss"}, {Id: "matt"}},
 	Devices: []*tandemv1.Device{
 		machine("cutter-1", "cut"), machine("cutter-2", "cut"), machine("laminator", "laminate"),
-		{Id: "bench", Capacity: 1, Driver: &tandemv1.Driver{Kind: "operator", Manual: true}, Abilities: []*tandemv1.Ability{{Operation: "pack"}}},
+		{Id: "bench", Capacity: 1, Slots: []string{"left"}, Driver: &tandemv1.Driver{Kind: "operator", Manual: true}, Abilities: []*tandemv1.Ability{{Operation: "pack"}}},
 	},
 	People: []*tandemv1.Person{{Id: "mira", DisplayName: "Mira", Supervisor: true}},
 }

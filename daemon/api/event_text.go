@@ -84,7 +84,7 @@ func describe(e *ledgerv1.Event) *tandemv1.Event {
 		}
 	case *ledgerv1.Event_PanelMoved:
 		c := k.PanelMoved
-		return &tandemv1.Event{Type: "panel.moved", Job: c.GetJob(), Panel: c.GetPanel(), Device: c.GetPlace(), Message: fmt.Sprintf("panel %s lies at %s", c.GetPanel(), c.GetPlace())}
+		return &tandemv1.Event{Type: "panel.moved", Job: c.GetJob(), Panel: c.GetPanel(), Device: c.GetPlace(), Message: fmt.Sprintf("panel %s lies %s", c.GetPanel(), lies(c))}
 	case *ledgerv1.Event_JobsGanged:
 		c := k.JobsGanged
 		return &tandemv1.Event{Type: "jobs.ganged", Job: c.GetJob(), Message: fmt.Sprintf("gang run %s does the work of %s on shared panels", c.GetJob(), strings.Join(membersOf(c), ", "))}
@@ -255,4 +255,11 @@ func before(word, text string) string {
 		return ""
 	}
 	return word + text
+}
+
+func lies(c *ledgerv1.PanelMoved) string {
+	if c.GetSlot() == "" {
+		return "at " + c.GetPlace()
+	}
+	return fmt.Sprintf("in slot %s of %s", c.GetSlot(), c.GetPlace())
 }

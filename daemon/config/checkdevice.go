@@ -20,6 +20,7 @@ func (c *check) device(field string, d *tandemv1.Device) {
 	if n := d.GetCapacity(); n < 0 || n > mostCapacity {
 		c.add(field+".capacity", "is %d; give the runs it can hold at once, 1 to %d", n, mostCapacity)
 	}
+	c.slots(field+".slots", d.GetSlots())
 	c.words(field+".capabilities", d.GetCapabilities())
 	c.amount(field+".price", d.GetPrice())
 	c.amount(field+".running_hour", d.GetRunningHour())
@@ -49,6 +50,20 @@ func (c *check) device(field string, d *tandemv1.Device) {
 		if !accepts(d, loaded) {
 			c.add(field+".loaded_media", "%s is not among the media or films its abilities accept; add it there or load another", yamlfile.Quote(loaded))
 		}
+	}
+}
+
+// slots of a rack are told apart by their names.
+func (c *check) slots(field string, slots []string) {
+	c.count(field, len(slots), mostCapacity)
+	seen := map[string]bool{}
+	for i, s := range slots {
+		at := fmt.Sprintf("%s[%d]", field, i)
+		c.id(at, s)
+		if seen[s] {
+			c.add(at, "%s is there twice; keep one", yamlfile.Quote(s))
+		}
+		seen[s] = true
 	}
 }
 

@@ -59,7 +59,7 @@ func Normalise(f *tandemv1.FloorFile, kinds Kinds) *tandemv1.FloorFile {
 		out.Devices = append(out.Devices, &tandemv1.Device{
 			Id: d.GetId(), DisplayName: d.GetDisplayName(), Abilities: d.GetAbilities(), Capacity: max(d.GetCapacity(), 1),
 			Capabilities: d.GetCapabilities(), LoadedMedia: d.GetLoadedMedia(),
-			Price: d.GetPrice(), RunningHour: d.GetRunningHour(), Watch: d.GetWatch(),
+			Price: d.GetPrice(), RunningHour: d.GetRunningHour(), Watch: d.GetWatch(), Slots: d.GetSlots(),
 			Driver: &tandemv1.Driver{
 				Kind: d.GetDriver().GetKind(), Settings: d.GetDriver().GetSettings(),
 				External: d.GetDriver().GetExternal(), Manual: kind.Manual,

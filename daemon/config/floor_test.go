@@ -96,6 +96,8 @@ func TestCheckFloor(t *testing.T) {
 		{"name of a person", func(f *file) { f.People[0].DisplayName = "a\nb" }, "people[0].display_name: holds control"},
 		{"negative capacity", func(f *file) { f.Devices[1].Capacity = -1 }, "devices[1].capacity: is -1"},
 		{"great capacity", func(f *file) { f.Devices[1].Capacity = 10_001 }, "devices[1].capacity: is 10001; give the runs it can hold at once, 1 to 10000"},
+		{"slot that is no id", func(f *file) { f.Devices[1].Slots = []string{"a1", "a/2"} }, "devices[1].slots[1]: "},
+		{"slot twice", func(f *file) { f.Devices[1].Slots = []string{"a1", "a2", "a1"} }, `devices[1].slots[2]: "a1" is there twice; keep one`},
 		{"no driver", func(f *file) { f.Devices[0].Driver = nil }, "devices[0].driver.kind: is missing"},
 		{"unknown driver", func(f *file) { f.Devices[0].Driver.Kind = "simm" }, `devices[0].driver.kind: driver kind "simm" is not known`},
 		{"bad driver", func(f *file) { f.Devices[0].Driver.Kind, f.Devices[0].Driver.External = "a b", true }, `devices[0].driver.kind: "a b" is not an id`},

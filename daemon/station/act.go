@@ -12,21 +12,29 @@ import (
 )
 
 // act says what it means that a panel has been brought to a device.
-func (e *entry) act(p *floor.Panel, d *floor.Device, verb code.Verb, now time.Time) Answer {
-	again := e.actedPanel == p.Code && e.actedDevice == d.ID && now.Sub(e.acted) < twice && verb == 0
-	a := act(p, d, verb, now, again)
+func (e *entry) act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.Time) Answer {
+	again := e.actedPanel == p.Code && e.actedDevice == where(d, slot) && now.Sub(e.acted) < twice && verb == 0
+	a := act(p, d, slot, verb, now, again)
 	if a.Subject == "" {
 		a.Subject = "jobs/" + p.Job.ID
 	}
 	if a.Command != nil {
-		e.actedPanel, e.actedDevice, e.acted = p.Code, d.ID, now
+		e.actedPanel, e.actedDevice, e.acted = p.Code, where(d, slot), now
 	}
 	return a
 }
 
-func act(p *floor.Panel, d *floor.Device, verb code.Verb, now time.Time, again bool) Answer {
+// where names a place: a device, or a slot of it.
+func where(d *floor.Device, slot string) string {
+	if slot == "" {
+		return d.ID
+	}
+	return "slot " + slot + " of " + d.ID
+}
+
+func act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.Time, again bool) Answer {
 	if r := liveHere(p, d); r != nil {
-		return actOnRun(p, r, verb, now, again)
+		return actOnRun(p, r, slot, verb, now, again)
 	}
 	if again {
 		return say(duplicate, "%s at %s: done a moment ago", p.Code, d.ID)
@@ -54,8 +62,8 @@ func act(p *floor.Panel, d *floor.Device, verb code.Verb, now time.Time, again b
 	}
 	if fits, why := d.Fits(s.Spec); !fits {
 		if d.Ability("dry") != nil {
-			a := say(moved, "%s lies in %s; next is %s at %s", p.Code, d.ID, s.ID(), places(s))
-			a.Command = floor.MovePanel{Job: p.Job.ID, Panel: p.ID, Place: d.ID}
+			a := say(moved, "%s lies in %s; next is %s at %s", p.Code, where(d, slot), s.ID(), places(s))
+			a.Command = floor.MovePanel{Job: p.Job.ID, Panel: p.ID, Place: d.ID, Slot: slot}
 			return a
 		}
 		return say(wrong, "next for %s is %s at %s: %s %s", p.Job.ID, s.ID(), places(s), d.ID, why)
@@ -72,7 +80,7 @@ func act(p *floor.Panel, d *floor.Device, verb code.Verb, now time.Time, again b
 }
 
 // actOnRun says what a panel scanned at the device of its live run means: start, finish, or a place in the rack.
-func actOnRun(p *floor.Panel, r *floor.Run, verb code.Verb, now time.Time, again bool) Answer {
+func actOnRun(p *floor.Panel, r *floor.Run, slot string, verb code.Verb, now time.Time, again bool) Answer {
 	s, d := r.Step, r.Device
 	with := func(a Answer, c floor.Command) Answer {
 		a.Command, a.Subject = c, "runs/"+r.ID
@@ -80,10 +88,10 @@ func actOnRun(p *floor.Panel, r *floor.Run, verb code.Verb, now time.Time, again
 	}
 	switch {
 	case s.Drying():
-		if p.Place == d.ID {
-			return say(duplicate, "%s lies in %s already, dry at %s", p.Code, d.ID, clock(s.DryUntil()))
+		if p.Place == d.ID && (slot == "" || slot == p.Slot) { // the rack alone says nothing new of a panel whose slot is known
+			return say(duplicate, "%s lies in %s already, dry at %s", p.Code, where(d, p.Slot), clock(s.DryUntil()))
 		}
-		return with(say(moved, "%s lies in %s, dry at %s", p.Code, d.ID, clock(s.DryUntil())), floor.MovePanel{Job: p.Job.ID, Panel: p.ID, Place: d.ID})
+		return with(say(moved, "%s lies in %s, dry at %s", p.Code, where(d, slot), clock(s.DryUntil())), floor.MovePanel{Job: p.Job.ID, Panel: p.ID, Place: d.ID, Slot: slot})
 	case r.State == tandemv1.JobState_JOB_STATE_PENDING && verb == code.Done:
 		return say(notReady, "%s of %s has not been started on %s", s.ID(), p.Job.ID, d.ID)
 	case r.State == tandemv1.JobState_JOB_STATE_PENDING && r.MayStart:

@@ -59,6 +59,7 @@ type entry struct {
 	person     string
 	personTime time.Time
 	device     string
+	slot       string // of device, if it is a rack whose slot was scanned
 	panel      string // code
 	lot        string // code
 	verb       code.Verb
@@ -72,7 +73,7 @@ type entry struct {
 // forget takes back that the last scan has done something.
 func (e *entry) forget() { e.actedPanel, e.actedDevice, e.acted = "", "", time.Time{} }
 
-func (e *entry) clear() { e.device, e.panel, e.lot, e.verb, e.count = "", "", "", 0, 0 }
+func (e *entry) clear() { e.device, e.slot, e.panel, e.lot, e.verb, e.count = "", "", "", "", 0, 0 }
 
 // starts says whether a command lets a machine move.
 func starts(c floor.Command) bool {
@@ -185,6 +186,12 @@ func (k *Desk) decide(f *floor.Floor, now time.Time, s Scan, e *entry) Answer {
 			return say(unknown, "there is no device %s on this floor", c)
 		}
 		return e.takeDevice(f, now, d)
+	case code.Slot:
+		d, slot, ok := f.Slot(c.String())
+		if !ok || d.Retired {
+			return say(unknown, "there is no slot %s on this floor", c)
+		}
+		return e.takeSlot(f, now, d, slot)
 	case code.Panel:
 		p, ok := f.Panel(c.String())
 		if !ok {
@@ -235,14 +242,31 @@ func (e *entry) takeDevice(f *floor.Floor, now time.Time, d *floor.Device) Answe
 		e.clear()
 		return load(l, d)
 	}
+	return e.takePlace(f, now, d, "")
+}
+
+// takeSlot takes the slot of a rack: a panel scanned with it lies there.
+func (e *entry) takeSlot(f *floor.Floor, now time.Time, d *floor.Device, slot string) Answer {
+	if e.verb == code.Where {
+		e.clear()
+		return whereSlot(f, d, slot)
+	}
+	if e.lot != "" {
+		e.clear()
+		return say(wrong, "%s is a slot for panels: scan the device that the roll is put on", where(d, slot))
+	}
+	return e.takePlace(f, now, d, slot)
+}
+
+func (e *entry) takePlace(f *floor.Floor, now time.Time, d *floor.Device, slot string) Answer {
 	if e.panel == "" {
-		e.device = d.ID
-		return say(next, "%s: now scan the panel", d.ID)
+		e.device, e.slot = d.ID, slot
+		return say(next, "%s: now scan the panel", where(d, slot))
 	}
 	p, _ := f.Panel(e.panel)
 	verb := e.verb
 	e.clear()
-	return e.act(p, d, verb, now)
+	return e.act(p, d, slot, verb, now)
 }
 
 func (e *entry) takePanel(f *floor.Floor, now time.Time, s Scan, p *floor.Panel) Answer {
@@ -254,7 +278,7 @@ func (e *entry) takePanel(f *floor.Floor, now time.Time, s Scan, p *floor.Panel)
 		return e.book(p)
 	default: // start, done or no command: a panel is brought to a device
 	}
-	device := e.device
+	device, slot := e.device, e.slot
 	if device == "" {
 		device = s.Device
 	}
@@ -268,7 +292,7 @@ func (e *entry) takePanel(f *floor.Floor, now time.Time, s Scan, p *floor.Panel)
 	}
 	verb := e.verb
 	e.clear()
-	return e.act(p, d, verb, now)
+	return e.act(p, d, slot, verb, now)
 }
 
 // book books spoiled pieces of a panel, or has them made again.

@@ -140,6 +140,24 @@ func TestScans(t *testing.T) {
 			{payload: "panel a", outcome: moved, says: "lies in rack, dry at " + at(4*time.Hour), command: floor.MovePanel{}},
 			{after: time.Minute, payload: "panel a", outcome: duplicate, says: "lies in rack already, dry at " + at(4*time.Hour)},
 		}},
+		{"a slot of the rack", racked, []pull{
+			{payload: "slot a2", outcome: next, says: "slot a2 of rack: now scan the panel"},
+			{payload: "panel a", outcome: moved, says: "lies in slot a2 of rack, dry at " + at(4*time.Hour), command: floor.MovePanel{}},
+			{after: time.Minute, payload: "card where", outcome: next, says: "where"},
+			{payload: "panel a", outcome: shown, says: "was last seen in slot a2 of rack at"},
+			{payload: "card where", outcome: next, says: "where"},
+			{payload: "slot a2", outcome: shown, says: "slot a2 of rack: P"},
+			{payload: "card where", outcome: next, says: "where"},
+			{payload: "slot a1", outcome: shown, says: "slot a1 of rack holds nothing that was scanned there"},
+			{payload: "panel a", outcome: next, says: "now scan the device"},
+			{payload: "device rack", outcome: duplicate, says: "lies in slot a2 of rack already"},
+			{after: time.Minute, payload: "panel a", outcome: next, says: "now scan the device"},
+			{payload: "slot a1", outcome: moved, says: "lies in slot a1 of rack, dry at " + at(4*time.Hour), command: floor.MovePanel{}},
+		}},
+		{"a slot is no place for a step of another device", func(s *shop) { s.submit("a", "cut") }, []pull{
+			{payload: "slot a1", outcome: next, says: "now scan the panel"},
+			{payload: "panel a", outcome: moved, says: "lies in slot a1 of rack; next is cut at cutter-1 or cutter-2", command: floor.MovePanel{}},
+		}},
 		{"dry, and back to the rack", standsAt("rack", func(s *shop) {
 			racked(s)
 			s.now = opening.Add(5 * time.Hour)

@@ -54,7 +54,7 @@ func TestJunkIsAnsweredInOneLineAndChangesNothing(t *testing.T) {
 		{"badge that does not exist", code.Format(code.Person, 999), "belongs to nobody"},
 		{"command of a later version", code.Format(code.Command, 999), "not a command of this version"},
 		{"lot that does not exist", code.Format(code.Lot, 999), "there is no lot"},
-		{"place", code.Format(code.Place, 1), "nothing to do with it here"},
+		{"slot that does not exist", code.Format(code.Slot, 999), "there is no slot"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			s.t = t

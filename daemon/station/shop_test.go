@@ -27,7 +27,7 @@ func at(sinceOpening time.Duration) string { return opening.Add(sinceOpening).Lo
 var file = &tandemv1.FloorFile{
 	Devices: []*tandemv1.Device{
 		machine("printer-1", "print"), machine("cutter-1", "cut"), machine("cutter-2", "cut"), machine("laminator", "laminate"),
-		byHand("bench", "weed"), byHand("rack", "dry"),
+		byHand("bench", "weed"), byHand("rack", "dry", "a1", "a2"),
 	},
 	People: []*tandemv1.Person{{Id: "mira"}, {Id: "timo"}},
 }
@@ -39,12 +39,12 @@ func machine(id, operation string) *tandemv1.Device {
 	}
 }
 
-func byHand(id, operation string) *tandemv1.Device {
+func byHand(id, operation string, slots ...string) *tandemv1.Device {
 	a := &tandemv1.Ability{Operation: operation}
 	if operation == "dry" {
 		a.UnattendedStart = &tandemv1.UnattendedStart{AllowedBy: "mira", AllowTime: timestamppb.New(opening.Add(-time.Hour))}
 	}
-	return &tandemv1.Device{Id: id, Capacity: 2, Driver: &tandemv1.Driver{Kind: "operator", Manual: true}, Abilities: []*tandemv1.Ability{a}}
+	return &tandemv1.Device{Id: id, Slots: slots, Capacity: 2, Driver: &tandemv1.Driver{Kind: "operator", Manual: true}, Abilities: []*tandemv1.Ability{a}}
 }
 
 // shop is a desk on a floor that does what the desk says.
@@ -159,7 +159,7 @@ const (
 	completed  = tandemv1.JobState_JOB_STATE_COMPLETED
 )
 
-// payload turns words into what a reader sends: "panel JOB", "job ID", "device ID", "lot ID", "badge ID", "card VERB"; anything else
+// payload turns words into what a reader sends: "panel JOB", "job ID", "device ID", "slot ID" (of the rack), "lot ID", "badge ID", "card VERB"; anything else
 // is sent as it is.
 func (s *shop) payload(words string) string {
 	s.t.Helper()
@@ -172,6 +172,8 @@ func (s *shop) payload(words string) string {
 	case "device":
 		d, _ := s.floor.Device(id)
 		return d.Code
+	case "slot":
+		return s.floor.SlotCode("rack", id)
 	case "badge":
 		for _, p := range s.floor.File().GetPeople() {
 			if p.GetId() == id {

@@ -19,7 +19,33 @@ func lies(p *floor.Panel) string {
 	if p.Place == "" {
 		return "has not been made yet"
 	}
+	if p.Slot != "" {
+		return fmt.Sprintf("was last seen in slot %s of %s at %s", p.Slot, p.Place, clock(p.PlaceTime))
+	}
 	return fmt.Sprintf("was last seen at %s at %s", p.Place, clock(p.PlaceTime))
+}
+
+// whereSlot says what lies in a slot.
+func whereSlot(f *floor.Floor, d *floor.Device, slot string) Answer {
+	var lying []string
+	for _, j := range f.Jobs {
+		for _, p := range j.Panels {
+			if j.End.IsZero() && p.Place == d.ID && p.Slot == slot {
+				lying = append(lying, fmt.Sprintf("%s of %s", p.Code, j.ID))
+			}
+		}
+	}
+	a := say(shown, "%s holds nothing that was scanned there", where(d, slot))
+	if len(lying) > 0 {
+		const most = 4
+		more := ""
+		if len(lying) > most {
+			lying, more = lying[len(lying)-most:], " and earlier ones"
+		}
+		a = say(shown, "%s: %s%s", where(d, slot), strings.Join(lying, ", "), more)
+	}
+	a.Subject = "devices/" + d.ID
+	return a
 }
 
 func nextOf(p *floor.Panel, now time.Time) string {

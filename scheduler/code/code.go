@@ -22,11 +22,11 @@ const (
 	Person  Kind = 'U' // a badge
 	Command Kind = 'K' // its number is a Verb
 	Lot     Kind = 'M' // a media lot
-	Place   Kind = 'R' // a place in a rack
+	Slot    Kind = 'R' // of a rack
 )
 
 // Kinds returns every kind, in a fixed order.
-func Kinds() []Kind { return []Kind{Job, Panel, Device, Person, Command, Lot, Place} }
+func Kinds() []Kind { return []Kind{Job, Panel, Device, Person, Command, Lot, Slot} }
 
 // String returns what the kind stands for, in one word.
 func (k Kind) String() string {
@@ -43,8 +43,8 @@ func (k Kind) String() string {
 		return "command"
 	case Lot:
 		return "lot"
-	case Place:
-		return "place"
+	case Slot:
+		return "slot"
 	}
 	return fmt.Sprintf("kind %q", byte(k))
 }

@@ -80,7 +80,7 @@ func TestFormat(t *testing.T) {
 		{Person, 33, "U00Z"},
 		{Command, 34, "K010"},
 		{Lot, 34*34*34 - 1, "MZZZ"},
-		{Place, 34 * 34 * 34, "R1000"},
+		{Slot, 34 * 34 * 34, "R1000"},
 		{Job, MaxNumber, "JZZZZZZZ"},
 	}
 	for _, tt := range tests {

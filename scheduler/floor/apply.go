@@ -56,7 +56,7 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 	case *ledgerv1.Event_PanelMoved:
 		p := f.mustPanel(k.PanelMoved.GetJob(), k.PanelMoved.GetPanel())
 		f.takenOff(p, k.PanelMoved.GetPlace())
-		p.moved(k.PanelMoved.GetPlace(), at)
+		p.moved(k.PanelMoved.GetPlace(), k.PanelMoved.GetSlot(), at)
 		f.touchJob(p.Job)
 	case *ledgerv1.Event_WaitOverridden:
 		f.applyWaitOverridden(k.WaitOverridden, at)
@@ -181,6 +181,10 @@ func (f *Floor) applyFile(file *tandemv1.FloorFile) {
 			c := code.Code{Kind: code.Device, Number: number(f.deviceNumbers, spec.GetId(), &f.counters.Device)}
 			*d = Device{ID: spec.GetId(), Code: c.String(), Link: tandemv1.Link_LINK_NOT_YET_REPORTED, Loaded: spec.GetLoadedMedia()}
 			f.codes[c] = subject{device: d}
+		}
+		for _, slot := range spec.GetSlots() {
+			c := code.Code{Kind: code.Slot, Number: number(f.slotNumbers, slotKey(spec.GetId(), slot), &f.counters.Slot)}
+			f.codes[c] = subject{device: d, slot: slot}
 		}
 		f.forgetChanged(d, spec)
 		d.Spec, d.Capacity, d.Retired, d.Revision, d.stock = spec, max(int(spec.GetCapacity()), 1), false, f.Revision, f.stock

@@ -276,11 +276,11 @@ func (s *Step) beginCarried(at time.Time) {
 }
 
 // moved notes where a panel lies. Members' pieces lie where the shared panel does.
-func (p *Panel) moved(place string, at time.Time) {
-	p.Place, p.PlaceTime = place, at
+func (p *Panel) moved(place, slot string, at time.Time) {
+	p.Place, p.Slot, p.PlaceTime = place, slot, at
 	if p.Job.IsGang() {
 		for _, h := range p.shares {
-			h.own.Place, h.own.PlaceTime = place, at
+			h.own.Place, h.own.Slot, h.own.PlaceTime = place, slot, at
 		}
 	}
 }

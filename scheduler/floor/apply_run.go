@@ -68,7 +68,7 @@ func (f *Floor) begin(r *Run, at time.Time) {
 	}
 	for _, p := range r.Step.Panels {
 		f.takenOff(p, d.ID)
-		p.moved(d.ID, at)
+		p.moved(d.ID, "", at)
 	}
 }
 

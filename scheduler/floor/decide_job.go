@@ -240,7 +240,10 @@ func remakePanel(s *Step, id string) (*Panel, error) {
 }
 
 // MovePanel notes where a panel lies.
-type MovePanel struct{ Job, Panel, Place string }
+type MovePanel struct {
+	Job, Panel, Place string
+	Slot              string // of the rack that Place is; empty: nobody said
+}
 
 func (c MovePanel) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	j, err := f.needJob(c.Job)
@@ -251,10 +254,13 @@ func (c MovePanel) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	if !ok {
 		return Decision{}, Missing("panel", c.Panel)
 	}
+	if c.Slot != "" && !f.byDevice[c.Place].HasSlot(c.Slot) {
+		return Decision{}, invalid("slot", "%s has no slot %q: name one of the floor file, or none", c.Place, c.Slot)
+	}
 	d := Decision{Subject: j.subject()}
-	if p.Place != c.Place {
+	if p.Place != c.Place || p.Slot != c.Slot {
 		d.Events = []*ledgerv1.Event{{Kind: &ledgerv1.Event_PanelMoved{
-			PanelMoved: &ledgerv1.PanelMoved{Job: j.ID, Panel: p.ID, Place: c.Place},
+			PanelMoved: &ledgerv1.PanelMoved{Job: j.ID, Panel: p.ID, Place: c.Place, Slot: c.Slot},
 		}}}
 	}
 	return d, nil

@@ -57,6 +57,11 @@ const mostStrays = 64
 // Manual says whether people's scans are the device's reports.
 func (d *Device) Manual() bool { return d.Spec.GetDriver().GetManual() }
 
+// HasSlot says whether the floor file gives the device a slot of that name. No device has none.
+func (d *Device) HasSlot(slot string) bool {
+	return d != nil && slices.Contains(d.Spec.GetSlots(), slot)
+}
+
 // Ability returns the device's ability for an operation, or nil.
 func (d *Device) Ability(operation string) *tandemv1.Ability {
 	for _, a := range d.Spec.GetAbilities() {

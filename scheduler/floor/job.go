@@ -40,6 +40,7 @@ type Panel struct {
 	Good      int32
 	Spoiled   int32
 	Place     string
+	Slot      string // of the rack that Place is; empty: nobody said
 	PlaceTime time.Time
 	RemakeOf  string
 	Spec      *tandemv1.Panel // inputs only: size and what lies on it

@@ -43,6 +43,7 @@ func anyFloor(t *rapid.T) *tandemv1.FloorFile {
 			&tandemv1.Ability{Operation: "cut", PerPiece: minute, ContinuesLoaded: true})
 	}
 	add("rack", true, rapid.Int32Range(0, 2).Draw(t, "places"), &tandemv1.Ability{Operation: "dry", UnattendedStart: unattended("rack", true)})
+	file.GetDevices()[len(file.GetDevices())-1].Slots = []string{"a1", "a2"}
 	add("laminator", false, 1, &tandemv1.Ability{Operation: "laminate", PerPiece: minute})
 	add("cutter", false, 1, &tandemv1.Ability{Operation: "cut", PerPiece: minute, MarkTime: durationpb.New(time.Second)})
 	if rapid.Bool().Draw(t, "shifts") {

@@ -238,7 +238,7 @@ func (w *world) playStep(a act, m Meta, s *Step) {
 	case "remake":
 		w.do(m, RemakePieces{Job: s.Job.ID, Step: s.ID(), Panel: s.Panels[a.B%len(s.Panels)].ID, Pieces: int32(a.B % 3), AlreadySpoiled: a.C%2 == 0})
 	case "move":
-		w.do(m, MovePanel{Job: s.Job.ID, Panel: s.Panels[0].ID, Place: []string{"shelf", "printer-1"}[a.B%2]})
+		w.do(m, MovePanel{Job: s.Job.ID, Panel: s.Panels[0].ID, Place: []string{"shelf", "printer-1", "rack"}[a.B%3], Slot: []string{"", "a1", "a2", "a3"}[a.C%4]})
 	default:
 		if r := w.run(a.A); r != nil {
 			w.playRun(a, m, r)

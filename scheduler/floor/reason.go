@@ -31,14 +31,17 @@ const (
 	ReasonWaitTooLong        = "x-wait-too-long" // max_wait is exceeded
 	ReasonResolved           = "x-resolved-by-person"
 	ReasonWithdrawn          = "x-withdrawn"
-	ReasonLotTooShort        = "x-lot-too-short"       // the roll on the device does not reach for the run
-	ReasonBladeMismatch      = "x-blade-mismatch"      // the run wants another kind of blade
-	ReasonRegistrationFailed = "x-registration-failed" // by its marks a panel cannot be the right one
-	ReasonInGangRun          = "x-in-gang-run"         // a gang run does the work, or still has the panel
-	ReasonUnattended         = "x-unattended"          // nobody is there to begin it, or not for long enough
-	ReasonOperatorBusy       = "x-operator-busy"       // everybody who is there has something to do
-	ReasonUnrecorded         = "x-unrecorded-work"     // it may have been done after the backup that the ledger comes from
-	ReasonWouldWait          = "x-would-wait-too-long" // a step after it would wait for longer than it may
+	ReasonLotTooShort        = "x-lot-too-short"         // the roll on the device does not reach for the run
+	ReasonBladeMismatch      = "x-blade-mismatch"        // the run wants another kind of blade
+	ReasonRegistrationFailed = "x-registration-failed"   // by its marks a panel cannot be the right one
+	ReasonInGangRun          = "x-in-gang-run"           // a gang run does the work, or still has the panel
+	ReasonUnattended         = "x-unattended"            // nobody is there to begin it, or not for long enough
+	ReasonOperatorBusy       = "x-operator-busy"         // everybody who is there has something to do
+	ReasonStartOverdue       = "x-start-overdue-warning" // nobody has started it, see [Run.Overdue]
+	ReasonOverdue            = "x-overdue-warning"       // it should have ended
+	ReasonNotSeen            = "x-not-seen-warning"      // its panel should lie in the rack, and was not scanned there
+	ReasonUnrecorded         = "x-unrecorded-work"       // it may have been done after the backup that the ledger comes from
+	ReasonWouldWait          = "x-would-wait-too-long"   // a step after it would wait for longer than it may
 )
 
 // Reasons of devices and lots that follow from what is kept account of.

@@ -85,7 +85,7 @@ func (s *stage) command(verb string, w *words) Command {
 		return RemakePieces{Job: job, Step: step, Panel: w.key("panel"), Pieces: w.number("pieces"), AlreadySpoiled: w.flag("already"), Note: w.key("note")}
 	case "move":
 		job, panel, _ := strings.Cut(w.next(), "/")
-		return MovePanel{Job: job, Panel: panel, Place: w.next()}
+		return MovePanel{Job: job, Panel: panel, Place: w.next(), Slot: w.key("slot")}
 	case "override":
 		job, step, _ := strings.Cut(w.next(), "/")
 		return OverrideWait{Job: job, Step: step, Note: w.key("note")}

@@ -148,7 +148,11 @@ func (s *stage) state(w *words) string {
 			out.WriteString("  " + s.stepLine(st) + "\n")
 		}
 		for _, p := range j.Panels {
-			fmt.Fprintf(&out, "  panel %s good=%d spoiled=%d place=%s\n", p.ID, p.Good, p.Spoiled, orDash(p.Place))
+			place := orDash(p.Place)
+			if p.Slot != "" {
+				place += " slot=" + p.Slot
+			}
+			fmt.Fprintf(&out, "  panel %s good=%d spoiled=%d place=%s\n", p.ID, p.Good, p.Spoiled, place)
 		}
 		return out.String()
 	}

@@ -135,13 +135,13 @@ func (w *words) rest() error {
 
 // device reads the description of a device:
 //
-//	device ID can=OPERATION[:TIME_PER_PIECE],... [alone=OPERATION,...] [continues=OPERATION,...] [manual] [capacity=N] [loaded=MEDIA]
+//	device ID can=OPERATION[:TIME_PER_PIECE],... [alone=OPERATION,...] [continues=OPERATION,...] [manual] [capacity=N] [slots=SLOT,...] [loaded=MEDIA]
 //	[takes=MEDIA,...] [width=METRES] [change=TIME] [waste=METRES] [web-up=METRES] [blade-life=METRES] [blade-change=TIME] [mark=TIME]
 //
 // What is said of media and blades holds for each of its operations.
 func (w *words) device() *tandemv1.Device {
 	d := &tandemv1.Device{
-		Id: w.next(), Capacity: max(w.number("capacity"), 1), LoadedMedia: w.key("loaded"),
+		Id: w.next(), Capacity: max(w.number("capacity"), 1), LoadedMedia: w.key("loaded"), Slots: w.list("slots"),
 		Driver: &tandemv1.Driver{Kind: "sim", Manual: w.flag("manual")},
 	}
 	alone, continues, mark := w.list("alone"), w.list("continues"), w.span(w.key("mark"))

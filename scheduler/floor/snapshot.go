@@ -29,7 +29,7 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 	out := &ledgerv1.Snapshot{
 		Revision: f.Revision, Term: f.Term, CommitTime: stamp(f.CommitTime), Schema: Schema,
 		Floor: f.file, Counters: proto.CloneOf(&f.counters),
-		PersonNumbers: maps.Clone(f.personNumbers), DeviceNumbers: maps.Clone(f.deviceNumbers),
+		PersonNumbers: maps.Clone(f.personNumbers), DeviceNumbers: maps.Clone(f.deviceNumbers), SlotNumbers: maps.Clone(f.slotNumbers),
 	}
 	for _, j := range f.Jobs {
 		js := &ledgerv1.JobSnapshot{Job: j.view(f.CommitTime, (*Step).view), Held: j.Held, HoldNote: j.HoldNote, Ending: j.Ending}
@@ -99,6 +99,7 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 	f.Revision, f.Term, f.CommitTime = snap.GetRevision(), snap.GetTerm(), moment(snap.GetCommitTime())
 	maps.Copy(f.personNumbers, snap.GetPersonNumbers())
 	maps.Copy(f.deviceNumbers, snap.GetDeviceNumbers())
+	maps.Copy(f.slotNumbers, snap.GetSlotNumbers())
 	proto.Merge(&f.counters, snap.GetCounters())
 	for _, ls := range snap.GetLots() {
 		f.restoreLot(ls)
@@ -215,7 +216,7 @@ func (f *Floor) restoreJob(js *ledgerv1.JobSnapshot) {
 	for _, p := range v.GetPanels() {
 		panel := &Panel{
 			Job: j, ID: p.GetId(), Code: p.GetCode(), Pieces: p.GetPieces(), Good: p.GetPiecesGood(), Spoiled: p.GetPiecesSpoiled(),
-			Place: p.GetPlace(), PlaceTime: moment(p.GetPlaceTime()), RemakeOf: p.GetRemakeOf(), Spec: panelInputs(p),
+			Place: p.GetPlace(), Slot: p.GetSlot(), PlaceTime: moment(p.GetPlaceTime()), RemakeOf: p.GetRemakeOf(), Spec: panelInputs(p),
 		}
 		j.Panels = append(j.Panels, panel)
 		f.index(panel.Code, subject{panel: panel})

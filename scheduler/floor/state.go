@@ -39,6 +39,7 @@ type Floor struct {
 	counters      ledgerv1.Counters
 	personNumbers map[string]uint64
 	deviceNumbers map[string]uint64
+	slotNumbers   map[string]uint64 // by rack and slot, see slotKey
 
 	gaps         []fenceGap    // fences that this ledger does not give
 	unrecorded   []*Unrecorded // oldest first
@@ -54,6 +55,7 @@ type subject struct {
 	job    *Job
 	panel  *Panel
 	device *Device
+	slot   string // of device, which is set too
 	lot    *Lot
 	person string
 }
@@ -86,9 +88,9 @@ func New() *Floor {
 		classes:       map[string]*Class{},
 		requests:      map[string]*answered{},
 		personNumbers: map[string]uint64{},
-		deviceNumbers: map[string]uint64{},
-		learned:       learn.New(nil),
-		changes:       Changes{All: true},
+		deviceNumbers: map[string]uint64{}, slotNumbers: map[string]uint64{},
+		learned: learn.New(nil),
+		changes: Changes{All: true},
 	}
 }
 
@@ -129,8 +131,24 @@ func (f *Floor) Device(idOrCode string) (*Device, bool) {
 		return d, true
 	}
 	s, ok := f.lookup(idOrCode)
-	return s.device, ok && s.device != nil
+	return s.device, ok && s.device != nil && s.slot == ""
 }
+
+// Slot returns the rack and the slot with that code.
+func (f *Floor) Slot(slotCode string) (*Device, string, bool) {
+	s, ok := f.lookup(slotCode)
+	return s.device, s.slot, ok && s.slot != "" && s.device.HasSlot(s.slot)
+}
+
+// SlotCode returns the code of a slot of the floor file; empty if there is none.
+func (f *Floor) SlotCode(device, slot string) string {
+	if d := f.byDevice[device]; d == nil || !d.HasSlot(slot) {
+		return ""
+	}
+	return code.Format(code.Slot, f.slotNumbers[slotKey(device, slot)])
+}
+
+func slotKey(device, slot string) string { return device + "/" + slot }
 
 // Panel returns the panel with that code.
 func (f *Floor) Panel(panelCode string) (*Panel, bool) {

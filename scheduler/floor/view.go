@@ -27,7 +27,7 @@ func (j *Job) view(now time.Time, show func(*Step, time.Time) *tandemv1.Step) *t
 		out.Pieces += p.Pieces
 		panel := panelInputs(p.Spec)
 		panel.Code, panel.PiecesGood, panel.PiecesSpoiled = p.Code, p.Good, p.Spoiled
-		panel.Place, panel.PlaceTime, panel.RemakeOf = p.Place, stamp(p.PlaceTime), p.RemakeOf
+		panel.Place, panel.Slot, panel.PlaceTime, panel.RemakeOf = p.Place, p.Slot, stamp(p.PlaceTime), p.RemakeOf
 		for _, h := range p.shares {
 			of := h.content
 			if h.own == p {
@@ -145,6 +145,9 @@ func (d *Device) View(now time.Time) *tandemv1.Device {
 			Run: r.ID, Job: r.Step.Job.ID, Step: r.Step.ID(), Operation: r.Step.Operation(), State: r.State,
 			StateReasons: r.reasons(), Pieces: r.Pieces, PiecesGood: r.Good, PiecesSpoiled: r.Spoiled,
 			StartTime: stamp(r.Start), ExpectedEndTime: stamp(r.PlannedEnd(now)),
+		}
+		if late, _ := r.Overdue(now); late != "" {
+			live.StateReasons = append(live.StateReasons, late)
 		}
 		for _, p := range r.Step.Panels {
 			live.PanelCodes = append(live.PanelCodes, p.Code)

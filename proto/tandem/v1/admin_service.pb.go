@@ -1419,9 +1419,9 @@ func (x *ListCodesResponse) GetCodes() []*FloorCode {
 // FloorCode is a code to print.
 type FloorCode struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// What it stands for: "device", "person" or "command".
+	// What it stands for: "device", "slot", "person" or "command".
 	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
-	// Id of the device or person, or the command in one word.
+	// Id of the device or person, of rack and slot with a slash between, or the command in one word.
 	Id string `protobuf:"bytes,2,opt,name=id,proto3" json:"id,omitempty"`
 	// The code.
 	Code string `protobuf:"bytes,3,opt,name=code,proto3" json:"code,omitempty"`

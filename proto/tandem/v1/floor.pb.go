@@ -872,6 +872,9 @@ type Device struct {
 	// What watches it beside its driver, in the order of precedence: the first that is reached and knows the state counts,
 	// the first that knows supplies counts for those. A watcher starts, stops and ends nothing.
 	Watch []*Watch `protobuf:"bytes,15,rep,name=watch,proto3" json:"watch,omitempty"`
+	// Names of the slots of a rack, by the grammar of ids. Each gets a code of its own, type letter R: scanned with a panel it says where
+	// exactly the panel lies. Absent: nobody tells them apart. capacity bounds what the rack takes, in runs; a slot bounds nothing.
+	Slots []string `protobuf:"bytes,16,rep,name=slots,proto3" json:"slots,omitempty"`
 	// Output only: the code on the device, type letter D.
 	Code string `protobuf:"bytes,20,opt,name=code,proto3" json:"code,omitempty"`
 	// Output only: what its driver last said.
@@ -1014,6 +1017,13 @@ func (x *Device) GetRunningHour() float64 {
 func (x *Device) GetWatch() []*Watch {
 	if x != nil {
 		return x.Watch
+	}
+	return nil
+}
+
+func (x *Device) GetSlots() []string {
+	if x != nil {
+		return x.Slots
 	}
 	return nil
 }
@@ -2563,7 +2573,7 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\x06low_um\x18\x06 \x01(\x03R\x05lowUm\x12\x14\n" +
 	"\x05blade\x18\a \x01(\tR\x05blade\x12%\n" +
 	"\x0ethrough_passes\x18\b \x01(\x05R\rthroughPasses\x12#\n" +
-	"\rfilm_required\x18\t \x01(\bR\ffilmRequired\"\x90\n" +
+	"\rfilm_required\x18\t \x01(\bR\ffilmRequired\"\xa6\n" +
 	"\n" +
 	"\x06Device\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
@@ -2575,7 +2585,8 @@ const file_tandem_v1_floor_proto_rawDesc = "" +
 	"\floaded_media\x18\a \x01(\tR\vloadedMedia\x12\x14\n" +
 	"\x05price\x18\b \x01(\x01R\x05price\x12!\n" +
 	"\frunning_hour\x18\t \x01(\x01R\vrunningHour\x12&\n" +
-	"\x05watch\x18\x0f \x03(\v2\x10.tandem.v1.WatchR\x05watch\x12\x12\n" +
+	"\x05watch\x18\x0f \x03(\v2\x10.tandem.v1.WatchR\x05watch\x12\x14\n" +
+	"\x05slots\x18\x10 \x03(\tR\x05slots\x12\x12\n" +
 	"\x04code\x18\x14 \x01(\tR\x04code\x12,\n" +
 	"\x05state\x18\x15 \x01(\x0e2\x16.tandem.v1.DeviceStateR\x05state\x12#\n" +
 	"\rstate_reasons\x18\x16 \x03(\tR\fstateReasons\x12,\n" +

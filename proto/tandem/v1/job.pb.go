@@ -526,6 +526,8 @@ type Panel struct {
 	Place string `protobuf:"bytes,23,opt,name=place,proto3" json:"place,omitempty"`
 	// Output only: when that was.
 	PlaceTime *timestamppb.Timestamp `protobuf:"bytes,24,opt,name=place_time,json=placeTime,proto3" json:"place_time,omitempty"`
+	// Output only: the slot of the rack that place is, if somebody has said so.
+	Slot string `protobuf:"bytes,26,opt,name=slot,proto3" json:"slot,omitempty"`
 	// Output only: for remade pieces, the panel whose spoiled pieces this one replaces.
 	RemakeOf      string `protobuf:"bytes,25,opt,name=remake_of,json=remakeOf,proto3" json:"remake_of,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -630,6 +632,13 @@ func (x *Panel) GetPlaceTime() *timestamppb.Timestamp {
 		return x.PlaceTime
 	}
 	return nil
+}
+
+func (x *Panel) GetSlot() string {
+	if x != nil {
+		return x.Slot
+	}
+	return ""
 }
 
 func (x *Panel) GetRemakeOf() string {
@@ -1754,7 +1763,7 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"\x05lines\x18\x01 \x01(\x05R\x05lines\x12\x1b\n" +
 	"\tlength_um\x18\x02 \x01(\x03R\blengthUm\x12\x18\n" +
 	"\acorners\x18\x03 \x01(\x05R\acorners\x12\x1b\n" +
-	"\ttravel_um\x18\x04 \x01(\x03R\btravelUm\"\xe1\x02\n" +
+	"\ttravel_um\x18\x04 \x01(\x03R\btravelUm\"\xf5\x02\n" +
 	"\x05Panel\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x16\n" +
 	"\x06pieces\x18\x02 \x01(\x05R\x06pieces\x12\x19\n" +
@@ -1767,7 +1776,8 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"\x0epieces_spoiled\x18\x16 \x01(\x05R\rpiecesSpoiled\x12\x14\n" +
 	"\x05place\x18\x17 \x01(\tR\x05place\x129\n" +
 	"\n" +
-	"place_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampR\tplaceTime\x12\x1b\n" +
+	"place_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampR\tplaceTime\x12\x12\n" +
+	"\x04slot\x18\x1a \x01(\tR\x04slot\x12\x1b\n" +
 	"\tremake_of\x18\x19 \x01(\tR\bremakeOf\"n\n" +
 	"\aContent\x12\x12\n" +
 	"\x04item\x18\x01 \x01(\tR\x04item\x12\x16\n" +

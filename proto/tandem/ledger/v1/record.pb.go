@@ -1790,7 +1790,9 @@ type PanelMoved struct {
 	// The panel.
 	Panel string `protobuf:"bytes,2,opt,name=panel,proto3" json:"panel,omitempty"`
 	// A device or a place.
-	Place         string `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
+	Place string `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
+	// A slot of that device. Absent: nobody said.
+	Slot          string `protobuf:"bytes,4,opt,name=slot,proto3" json:"slot,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1842,6 +1844,13 @@ func (x *PanelMoved) GetPanel() string {
 func (x *PanelMoved) GetPlace() string {
 	if x != nil {
 		return x.Place
+	}
+	return ""
+}
+
+func (x *PanelMoved) GetSlot() string {
+	if x != nil {
+		return x.Slot
 	}
 	return ""
 }
@@ -3782,12 +3791,13 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x04note\x18\x06 \x01(\tR\x04note\"0\n" +
 	"\x04Join\x12\x12\n" +
 	"\x04step\x18\x01 \x01(\tR\x04step\x12\x14\n" +
-	"\x05after\x18\x02 \x01(\tR\x05after\"J\n" +
+	"\x05after\x18\x02 \x01(\tR\x05after\"^\n" +
 	"\n" +
 	"PanelMoved\x12\x10\n" +
 	"\x03job\x18\x01 \x01(\tR\x03job\x12\x14\n" +
 	"\x05panel\x18\x02 \x01(\tR\x05panel\x12\x14\n" +
-	"\x05place\x18\x03 \x01(\tR\x05place\"J\n" +
+	"\x05place\x18\x03 \x01(\tR\x05place\x12\x12\n" +
+	"\x04slot\x18\x04 \x01(\tR\x04slot\"J\n" +
 	"\x0eWaitOverridden\x12\x10\n" +
 	"\x03job\x18\x01 \x01(\tR\x03job\x12\x12\n" +
 	"\x04step\x18\x02 \x01(\tR\x04step\x12\x12\n" +

@@ -51,6 +51,8 @@ type Snapshot struct {
 	PersonNumbers map[string]uint64 `protobuf:"bytes,11,rep,name=person_numbers,json=personNumbers,proto3" json:"person_numbers,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
 	// Codes of devices by id; kept even if a device leaves the floor file.
 	DeviceNumbers map[string]uint64 `protobuf:"bytes,12,rep,name=device_numbers,json=deviceNumbers,proto3" json:"device_numbers,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
+	// Codes of slots, by the ids of rack and slot with a slash between; kept even if one leaves the floor file.
+	SlotNumbers map[string]uint64 `protobuf:"bytes,19,rep,name=slot_numbers,json=slotNumbers,proto3" json:"slot_numbers,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
 	// Lots in the order in which they were received.
 	Lots []*LotSnapshot `protobuf:"bytes,13,rep,name=lots,proto3" json:"lots,omitempty"`
 	// What was learned about durations.
@@ -177,6 +179,13 @@ func (x *Snapshot) GetPersonNumbers() map[string]uint64 {
 func (x *Snapshot) GetDeviceNumbers() map[string]uint64 {
 	if x != nil {
 		return x.DeviceNumbers
+	}
+	return nil
+}
+
+func (x *Snapshot) GetSlotNumbers() map[string]uint64 {
+	if x != nil {
+		return x.SlotNumbers
 	}
 	return nil
 }
@@ -1020,7 +1029,9 @@ type Counters struct {
 	// Devices.
 	Device uint64 `protobuf:"varint,5,opt,name=device,proto3" json:"device,omitempty"`
 	// Lots.
-	Lot           uint64 `protobuf:"varint,6,opt,name=lot,proto3" json:"lot,omitempty"`
+	Lot uint64 `protobuf:"varint,6,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Slots of racks.
+	Slot          uint64 `protobuf:"varint,7,opt,name=slot,proto3" json:"slot,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1093,6 +1104,13 @@ func (x *Counters) GetDevice() uint64 {
 func (x *Counters) GetLot() uint64 {
 	if x != nil {
 		return x.Lot
+	}
+	return 0
+}
+
+func (x *Counters) GetSlot() uint64 {
+	if x != nil {
+		return x.Slot
 	}
 	return 0
 }
@@ -1292,7 +1310,7 @@ var File_tandem_ledger_v1_snapshot_proto protoreflect.FileDescriptor
 
 const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\n" +
-	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\xd1\b\n" +
+	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\xe1\t\n" +
 	"\bSnapshot\x12\x1a\n" +
 	"\brevision\x18\x01 \x01(\x04R\brevision\x12\x12\n" +
 	"\x04term\x18\x02 \x01(\x04R\x04term\x12;\n" +
@@ -1307,7 +1325,8 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\bcounters\x18\n" +
 	" \x01(\v2\x1a.tandem.ledger.v1.CountersR\bcounters\x12T\n" +
 	"\x0eperson_numbers\x18\v \x03(\v2-.tandem.ledger.v1.Snapshot.PersonNumbersEntryR\rpersonNumbers\x12T\n" +
-	"\x0edevice_numbers\x18\f \x03(\v2-.tandem.ledger.v1.Snapshot.DeviceNumbersEntryR\rdeviceNumbers\x121\n" +
+	"\x0edevice_numbers\x18\f \x03(\v2-.tandem.ledger.v1.Snapshot.DeviceNumbersEntryR\rdeviceNumbers\x12N\n" +
+	"\fslot_numbers\x18\x13 \x03(\v2+.tandem.ledger.v1.Snapshot.SlotNumbersEntryR\vslotNumbers\x121\n" +
 	"\x04lots\x18\r \x03(\v2\x1d.tandem.ledger.v1.LotSnapshotR\x04lots\x123\n" +
 	"\alearned\x18\x0e \x01(\v2\x19.tandem.ledger.v1.LearnedR\alearned\x12D\n" +
 	"\n" +
@@ -1324,6 +1343,9 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\x1a@\n" +
 	"\x12DeviceNumbersEntry\x12\x10\n" +
+	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\x1a>\n" +
+	"\x10SlotNumbersEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\":\n" +
 	"\bFenceGap\x12\x14\n" +
@@ -1398,14 +1420,15 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\arequest\x18\x01 \x01(\v2!.tandem.ledger.v1.RequestAnsweredR\arequest\x12;\n" +
 	"\vcommit_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"commitTime\x12\x1a\n" +
-	"\brevision\x18\x03 \x01(\x04R\brevision\"\x8a\x01\n" +
+	"\brevision\x18\x03 \x01(\x04R\brevision\"\x9e\x01\n" +
 	"\bCounters\x12\x14\n" +
 	"\x05fence\x18\x01 \x01(\x04R\x05fence\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12\x14\n" +
 	"\x05panel\x18\x03 \x01(\x04R\x05panel\x12\x16\n" +
 	"\x06person\x18\x04 \x01(\x04R\x06person\x12\x16\n" +
 	"\x06device\x18\x05 \x01(\x04R\x06device\x12\x10\n" +
-	"\x03lot\x18\x06 \x01(\x04R\x03lot\"O\n" +
+	"\x03lot\x18\x06 \x01(\x04R\x03lot\x12\x12\n" +
+	"\x04slot\x18\a \x01(\x04R\x04slot\"O\n" +
 	"\aLearned\x12\x12\n" +
 	"\x04turn\x18\x01 \x01(\x04R\x04turn\x120\n" +
 	"\x04keys\x18\x02 \x03(\v2\x1c.tandem.ledger.v1.LearnedKeyR\x04keys\"\xde\x02\n" +
@@ -1438,7 +1461,7 @@ func file_tandem_ledger_v1_snapshot_proto_rawDescGZIP() []byte {
 	return file_tandem_ledger_v1_snapshot_proto_rawDescData
 }
 
-var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
+var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
 var file_tandem_ledger_v1_snapshot_proto_goTypes = []any{
 	(*Snapshot)(nil),              // 0: tandem.ledger.v1.Snapshot
 	(*FenceGap)(nil),              // 1: tandem.ledger.v1.FenceGap
@@ -1455,62 +1478,64 @@ var file_tandem_ledger_v1_snapshot_proto_goTypes = []any{
 	(*LearnedKey)(nil),            // 12: tandem.ledger.v1.LearnedKey
 	nil,                           // 13: tandem.ledger.v1.Snapshot.PersonNumbersEntry
 	nil,                           // 14: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	nil,                           // 15: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	(*timestamppb.Timestamp)(nil), // 16: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 17: tandem.v1.FloorFile
-	(*WorkUnrecorded)(nil),        // 18: tandem.ledger.v1.WorkUnrecorded
-	(*AttendanceSet)(nil),         // 19: tandem.ledger.v1.AttendanceSet
-	(*v1.Lot)(nil),                // 20: tandem.v1.Lot
-	(*v1.Job)(nil),                // 21: tandem.v1.Job
-	(v1.JobState)(0),              // 22: tandem.v1.JobState
-	(*v1.Device)(nil),             // 23: tandem.v1.Device
-	(*durationpb.Duration)(nil),   // 24: google.protobuf.Duration
-	(*RequestAnswered)(nil),       // 25: tandem.ledger.v1.RequestAnswered
+	nil,                           // 15: tandem.ledger.v1.Snapshot.SlotNumbersEntry
+	nil,                           // 16: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	(*timestamppb.Timestamp)(nil), // 17: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 18: tandem.v1.FloorFile
+	(*WorkUnrecorded)(nil),        // 19: tandem.ledger.v1.WorkUnrecorded
+	(*AttendanceSet)(nil),         // 20: tandem.ledger.v1.AttendanceSet
+	(*v1.Lot)(nil),                // 21: tandem.v1.Lot
+	(*v1.Job)(nil),                // 22: tandem.v1.Job
+	(v1.JobState)(0),              // 23: tandem.v1.JobState
+	(*v1.Device)(nil),             // 24: tandem.v1.Device
+	(*durationpb.Duration)(nil),   // 25: google.protobuf.Duration
+	(*RequestAnswered)(nil),       // 26: tandem.ledger.v1.RequestAnswered
 }
 var file_tandem_ledger_v1_snapshot_proto_depIdxs = []int32{
-	16, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
-	17, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
+	17, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
+	18, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
 	5,  // 2: tandem.ledger.v1.Snapshot.jobs:type_name -> tandem.ledger.v1.JobSnapshot
 	8,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
 	9,  // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
 	10, // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
 	13, // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
 	14, // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	4,  // 8: tandem.ledger.v1.Snapshot.lots:type_name -> tandem.ledger.v1.LotSnapshot
-	11, // 9: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
-	3,  // 10: tandem.ledger.v1.Snapshot.attendance:type_name -> tandem.ledger.v1.AttendanceSnapshot
-	1,  // 11: tandem.ledger.v1.Snapshot.fence_gaps:type_name -> tandem.ledger.v1.FenceGap
-	2,  // 12: tandem.ledger.v1.Snapshot.unrecorded:type_name -> tandem.ledger.v1.UnrecordedSnapshot
-	16, // 13: tandem.ledger.v1.Snapshot.backup_time:type_name -> google.protobuf.Timestamp
-	18, // 14: tandem.ledger.v1.UnrecordedSnapshot.work:type_name -> tandem.ledger.v1.WorkUnrecorded
-	16, // 15: tandem.ledger.v1.UnrecordedSnapshot.first_time:type_name -> google.protobuf.Timestamp
-	19, // 16: tandem.ledger.v1.AttendanceSnapshot.set:type_name -> tandem.ledger.v1.AttendanceSet
-	16, // 17: tandem.ledger.v1.AttendanceSnapshot.from_time:type_name -> google.protobuf.Timestamp
-	20, // 18: tandem.ledger.v1.LotSnapshot.lot:type_name -> tandem.v1.Lot
-	21, // 19: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
-	22, // 20: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
-	7,  // 21: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
-	6,  // 22: tandem.ledger.v1.JobSnapshot.shares:type_name -> tandem.ledger.v1.Share
-	22, // 23: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
-	16, // 24: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
-	15, // 25: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	16, // 26: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
-	16, // 27: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
-	23, // 28: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
-	16, // 29: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
-	16, // 30: tandem.ledger.v1.DeviceSnapshot.full_since:type_name -> google.protobuf.Timestamp
-	24, // 31: tandem.ledger.v1.DeviceSnapshot.unload:type_name -> google.protobuf.Duration
-	25, // 32: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
-	16, // 33: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
-	12, // 34: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
-	24, // 35: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
-	24, // 36: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
-	16, // 37: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
-	38, // [38:38] is the sub-list for method output_type
-	38, // [38:38] is the sub-list for method input_type
-	38, // [38:38] is the sub-list for extension type_name
-	38, // [38:38] is the sub-list for extension extendee
-	0,  // [0:38] is the sub-list for field type_name
+	15, // 8: tandem.ledger.v1.Snapshot.slot_numbers:type_name -> tandem.ledger.v1.Snapshot.SlotNumbersEntry
+	4,  // 9: tandem.ledger.v1.Snapshot.lots:type_name -> tandem.ledger.v1.LotSnapshot
+	11, // 10: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
+	3,  // 11: tandem.ledger.v1.Snapshot.attendance:type_name -> tandem.ledger.v1.AttendanceSnapshot
+	1,  // 12: tandem.ledger.v1.Snapshot.fence_gaps:type_name -> tandem.ledger.v1.FenceGap
+	2,  // 13: tandem.ledger.v1.Snapshot.unrecorded:type_name -> tandem.ledger.v1.UnrecordedSnapshot
+	17, // 14: tandem.ledger.v1.Snapshot.backup_time:type_name -> google.protobuf.Timestamp
+	19, // 15: tandem.ledger.v1.UnrecordedSnapshot.work:type_name -> tandem.ledger.v1.WorkUnrecorded
+	17, // 16: tandem.ledger.v1.UnrecordedSnapshot.first_time:type_name -> google.protobuf.Timestamp
+	20, // 17: tandem.ledger.v1.AttendanceSnapshot.set:type_name -> tandem.ledger.v1.AttendanceSet
+	17, // 18: tandem.ledger.v1.AttendanceSnapshot.from_time:type_name -> google.protobuf.Timestamp
+	21, // 19: tandem.ledger.v1.LotSnapshot.lot:type_name -> tandem.v1.Lot
+	22, // 20: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
+	23, // 21: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
+	7,  // 22: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
+	6,  // 23: tandem.ledger.v1.JobSnapshot.shares:type_name -> tandem.ledger.v1.Share
+	23, // 24: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
+	17, // 25: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
+	16, // 26: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	17, // 27: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
+	17, // 28: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
+	24, // 29: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
+	17, // 30: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
+	17, // 31: tandem.ledger.v1.DeviceSnapshot.full_since:type_name -> google.protobuf.Timestamp
+	25, // 32: tandem.ledger.v1.DeviceSnapshot.unload:type_name -> google.protobuf.Duration
+	26, // 33: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
+	17, // 34: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
+	12, // 35: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
+	25, // 36: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
+	25, // 37: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
+	17, // 38: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
+	39, // [39:39] is the sub-list for method output_type
+	39, // [39:39] is the sub-list for method input_type
+	39, // [39:39] is the sub-list for extension type_name
+	39, // [39:39] is the sub-list for extension extendee
+	0,  // [0:39] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_snapshot_proto_init() }
@@ -1525,7 +1550,7 @@ func file_tandem_ledger_v1_snapshot_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_snapshot_proto_rawDesc), len(file_tandem_ledger_v1_snapshot_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   16,
+			NumMessages:   17,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
