@@ -102,6 +102,7 @@ func phaseOf(s tandemv1.DeviceState) tandemv1.DevicePhase {
 		return tandemv1.DevicePhase_DEVICE_PHASE_PRODUCTION
 	case tandemv1.DeviceState_DEVICE_STATE_STOPPED:
 		return tandemv1.DevicePhase_DEVICE_PHASE_STOPPED
+	case tandemv1.DeviceState_DEVICE_STATE_UNSPECIFIED:
 	}
 	return tandemv1.DevicePhase_DEVICE_PHASE_UNSPECIFIED
 }

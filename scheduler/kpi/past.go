@@ -112,9 +112,9 @@ type Remake struct {
 
 // Lot is a roll or a stack.
 type Lot struct {
-	ID, Code, Media  string
-	Received         time.Time
-	LengthUm, LeftUm int64 // when received; as the books have it now
+	ID, Code, Media string
+	Received        time.Time
+	LengthUm        int64 // when received
 }
 
 // Load is media put on a device.

@@ -55,6 +55,7 @@ func (p *Past) Parts(d Division) ([]Part, error) {
 		return p.steps(time.Date(first.Year(), first.Month(), first.Day()-back, 0, 0, 0, 0, zone), 7), nil
 	case Shifts:
 		return p.shifts()
+	case Whole:
 	}
 	return []Part{{Interval: p.Interval}}, nil
 }
