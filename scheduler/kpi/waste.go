@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"slices"
 	"strings"
+	"time"
 )
 
 // WastePart is what was spoiled, made again and used up in a part of the period.
@@ -168,4 +169,21 @@ func (p *Past) width(media string) int64 {
 		}
 	}
 	return 0
+}
+
+// Of returns the past of some devices: what their runs did, and the spoiled pieces that are put down to them. Remakes and received lots
+// belong to no device and are left out, unless no device is named.
+func (p *Past) Of(devices []string) *Past {
+	if len(devices) == 0 {
+		return p
+	}
+	out := *p
+	out.Runs = slices.DeleteFunc(slices.Clone(p.Runs), func(r Run) bool { return !slices.Contains(devices, r.Device) })
+	out.Found = slices.DeleteFunc(slices.Clone(p.Found), func(f Found) bool { return !slices.Contains(devices, f.Device) })
+	out.Remakes = nil
+	out.Lots = slices.Clone(p.Lots)
+	for i := range out.Lots {
+		out.Lots[i].Received = time.Time{}
+	}
+	return &out
 }
