@@ -45,6 +45,7 @@ type fake struct {
 	tandemv1.UnimplementedDurationServiceServer
 	tandemv1.UnimplementedForecastServiceServer
 	tandemv1.UnimplementedPlanServiceServer
+	reportFake
 
 	jobs    []*tandemv1.Job
 	devices []*tandemv1.Device
@@ -75,7 +76,7 @@ type fake struct {
 
 func newFake(t *testing.T) *fake {
 	t.Helper()
-	f := &fake{jobs: someJobs(), devices: someDevices(), commits: someCommits(), quote: someQuote(), learned: someDurations(), plan: somePlan(), comparison: someComparison(), fail: map[string]error{}, page: 2}
+	f := &fake{jobs: someJobs(), devices: someDevices(), commits: someCommits(), quote: someQuote(), learned: someDurations(), plan: somePlan(), comparison: someComparison(), fail: map[string]error{}, page: 2, reportFake: someReports()}
 	f.status = &tandemv1.Status{
 		Version: "v0.9.0", Term: 3, Revision: 1042, LedgerHead: "9f86d081", Now: timestamppb.New(noon), TimeScale: 1,
 		StartTime: after(-62), DataDir: "data", DevicesOnline: 2, DevicesNotOnline: 1, JobsOpen: 3, ReportsDropped: 7,
@@ -103,6 +104,7 @@ func (f *fake) start() {
 	tandemv1.RegisterDurationServiceServer(f.server, f)
 	tandemv1.RegisterForecastServiceServer(f.server, f)
 	tandemv1.RegisterPlanServiceServer(f.server, f)
+	tandemv1.RegisterReportServiceServer(f.server, f)
 	server, listener := f.server, f.listener
 	go func() { _ = server.Serve(listener) }()
 }

@@ -54,7 +54,7 @@ func services() []string {
 	for _, d := range []grpc.ServiceDesc{
 		tandemv1.JobService_ServiceDesc, tandemv1.DeviceService_ServiceDesc, tandemv1.ScanService_ServiceDesc, tandemv1.EventService_ServiceDesc,
 		tandemv1.AdminService_ServiceDesc, tandemv1.MaterialService_ServiceDesc, tandemv1.DurationService_ServiceDesc, tandemv1.ForecastService_ServiceDesc,
-		tandemv1.PlanService_ServiceDesc,
+		tandemv1.PlanService_ServiceDesc, tandemv1.ReportService_ServiceDesc,
 	} {
 		names = append(names, d.ServiceName)
 	}

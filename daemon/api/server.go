@@ -45,6 +45,7 @@ type Options struct {
 	Attention func() []string
 	Plan      func() *tandemv1.Plan // the best plan found so far; nil: no plans are searched for
 	Forecasts Forecasts             // nil: none are made
+	Reports   Reports               // nil: no history is kept
 	Backup    BackupMaker           // nil: there is nothing to make one of
 	Leads     func() error          // asked before and after each request: a *NotLeaderError if another daemon leads; nil: this one does
 	Kinds     config.Kinds          // of drivers, by which floor files are checked; nil: any kind will do
@@ -63,6 +64,7 @@ type Server struct {
 	tandemv1.UnimplementedDurationServiceServer
 	tandemv1.UnimplementedForecastServiceServer
 	tandemv1.UnimplementedPlanServiceServer
+	tandemv1.UnimplementedReportServiceServer
 
 	engine Engine
 	opt    Options
@@ -76,6 +78,7 @@ type Server struct {
 	packing    chan struct{} // whoever works out shared panels: one at a time
 	comparing  chan struct{} // whoever compares floors: one at a time
 	backingUp  chan struct{} // whoever makes a backup: one at a time
+	reporting  chan struct{} // whoever makes a report: one at a time
 	readers    chan struct{} // whoever reads what a watcher has missed
 	sendWithin time.Duration
 	limits     watchLimits
@@ -106,7 +109,7 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	}
 	s := &Server{
 		engine: e, opt: opt, desk: station.NewDesk(), scans: newRecentScans(), health: health.NewServer(), hub: newHub(e),
-		packing: make(chan struct{}, 1), comparing: make(chan struct{}, 1), backingUp: make(chan struct{}, 1), readers: make(chan struct{}, mostReaders),
+		packing: make(chan struct{}, 1), comparing: make(chan struct{}, 1), backingUp: make(chan struct{}, 1), reporting: make(chan struct{}, 1), readers: make(chan struct{}, mostReaders),
 		sendWithin: sendWithin, limits: watchLimits{ofOne: mostWatchesOfOne, inAll: mostWatches, stalls: mostStalls}, stopping: make(chan struct{}),
 	}
 	g := grpc.NewServer(append(slices.Clone(opt.Doors),
@@ -128,6 +131,7 @@ func New(e Engine, opt Options) (*grpc.Server, *Server) {
 	tandemv1.RegisterDurationServiceServer(g, s)
 	tandemv1.RegisterForecastServiceServer(g, s)
 	tandemv1.RegisterPlanServiceServer(g, s)
+	tandemv1.RegisterReportServiceServer(g, s)
 	healthpb.RegisterHealthServer(g, s.health)
 	reflection.Register(g) // the listener is on loopback only
 	s.SetServing(false)

@@ -56,6 +56,9 @@ func (h *History) Follow(ctx context.Context, e Engine, store ledger.Stored, log
 func (h *History) follow(ctx context.Context, e Engine, store ledger.Stored) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
+	if err := h.refillFacts(ctx); err != nil {
+		return err
+	}
 	b := &batch{history: h, engine: e, last: h.head}
 	err := store.ReplayStored(ctx, h.head.Revision, 0, func(rec *ledgerv1.Record, stored []byte) error {
 		return b.add(ctx, rec, stored)
@@ -109,6 +112,7 @@ type kept struct {
 	revision uint64
 	stored   []byte
 	hash     []byte
+	rec      *ledgerv1.Record // must not be changed
 }
 
 func (b *batch) add(ctx context.Context, rec *ledgerv1.Record, stored []byte) error {
@@ -127,7 +131,7 @@ func (b *batch) add(ctx context.Context, rec *ledgerv1.Record, stored []byte) er
 	if len(b.records) == 0 {
 		b.since = time.Now()
 	}
-	b.records = append(b.records, kept{rec.GetRevision(), own, hash})
+	b.records = append(b.records, kept{rec.GetRevision(), own, hash, rec})
 	b.last = ledger.Head{Revision: rec.GetRevision(), Hash: hash}
 	b.bytes += len(own)
 	b.about.note(rec)
@@ -208,14 +212,20 @@ func (h *History) keep(ctx context.Context, records []kept, rows rows) error {
 			return fmt.Errorf("keep record %d: %w", r.revision, err)
 		}
 	}
+	if err := h.keepFacts(ctx, tx, records); err != nil {
+		return err
+	}
+	rows.plan(h.levels)
 	if err := rows.write(ctx, tx); err != nil {
+		h.levels = nil
 		return err
 	}
 	if err := tx.Commit(); err != nil {
+		h.levels = nil
 		return fmt.Errorf("keep records: %w", err)
 	}
 	last := records[len(records)-1]
-	h.head = ledger.Head{Revision: last.revision, Hash: last.hash}
+	h.head = ledger.Head{Revision: last.revision, Hash: last.hash, CommitTime: last.rec.GetCommitTime().AsTime()}
 	h.lag.reached(last.revision)
 	return nil
 }

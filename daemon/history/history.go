@@ -25,7 +25,7 @@ const (
 	FileName = "history.db"
 	// schema is the version of the tables of jobs and runs. The table of records never changes, so that an older or a newer
 	// program can tell what was known and rebuild a ledger from it; with another version the other tables are made anew.
-	schema = 1
+	schema = 2
 	// application marks the file as ours: "tndm".
 	application = 0x746e646d
 )
@@ -35,17 +35,21 @@ const tables = `
 CREATE TABLE jobs (
 	job TEXT PRIMARY KEY, code TEXT NOT NULL, number INTEGER NOT NULL, display_name TEXT NOT NULL,
 	accepted INTEGER NOT NULL, due INTEGER, finished INTEGER, state TEXT NOT NULL,
-	pieces INTEGER NOT NULL, pieces_good INTEGER NOT NULL, pieces_spoiled INTEGER NOT NULL, revision INTEGER NOT NULL
+	pieces INTEGER NOT NULL, pieces_good INTEGER NOT NULL, pieces_spoiled INTEGER NOT NULL, revision INTEGER NOT NULL,
+	gang INTEGER NOT NULL, started INTEGER, overs INTEGER NOT NULL, busy INTEGER NOT NULL
 ) WITHOUT ROWID;
 CREATE INDEX jobs_finished ON jobs (finished);
 CREATE TABLE runs (
 	fence INTEGER PRIMARY KEY, run TEXT NOT NULL, job TEXT NOT NULL, step TEXT NOT NULL, operation TEXT NOT NULL, device TEXT NOT NULL,
 	granted INTEGER NOT NULL, started INTEGER, ended INTEGER, state TEXT NOT NULL, reasons TEXT NOT NULL,
-	pieces INTEGER NOT NULL, pieces_good INTEGER NOT NULL, pieces_spoiled INTEGER NOT NULL
+	pieces INTEGER NOT NULL, pieces_good INTEGER NOT NULL, pieces_spoiled INTEGER NOT NULL,
+	number INTEGER NOT NULL, remake INTEGER NOT NULL, supply TEXT NOT NULL, mode TEXT NOT NULL, film TEXT NOT NULL, blade TEXT NOT NULL,
+	width_um INTEGER NOT NULL, length_um INTEGER NOT NULL, planned INTEGER NOT NULL, uses TEXT NOT NULL
 );
 CREATE INDEX runs_ended ON runs (ended);
 CREATE INDEX runs_job ON runs (job);
-`
+CREATE INDEX runs_started ON runs (device, started);
+` + factTables
 
 const recordsTable = `CREATE TABLE IF NOT EXISTS records (revision INTEGER PRIMARY KEY, stored BLOB NOT NULL)`
 
@@ -59,6 +63,10 @@ type History struct {
 	head ledger.Head // of the last record kept; only revision and hash are known
 	// refill is the revision up to which the tables of reports lack what the records hold.
 	refill uint64
+	// noFacts says that the tables of facts lack them too.
+	noFacts bool
+	levels  *levels // what the tables of facts have come to; nil: read them
+	reader  reader
 
 	lag lag
 }
@@ -140,7 +148,8 @@ func (h *History) prepare(ctx context.Context, fresh bool) error {
 		if err := h.makeTables(ctx); err != nil {
 			return err
 		}
-		if h.refill = head.Revision; h.refill == 0 {
+		h.refill, h.noFacts = head.Revision, true
+		if h.refill == 0 {
 			return h.setVersion(ctx)
 		}
 	}
@@ -160,10 +169,12 @@ func (h *History) makeTables(ctx context.Context) error {
 		return err
 	}
 	defer func() { _ = tx.Rollback() }()
-	for _, statement := range []string{
-		"DROP TABLE IF EXISTS jobs", "DROP TABLE IF EXISTS runs", tables,
-		fmt.Sprintf("PRAGMA application_id = %d", application), "PRAGMA user_version = 0",
-	} {
+	statements := []string{"DROP TABLE IF EXISTS jobs", "DROP TABLE IF EXISTS runs"}
+	for _, name := range factNames {
+		statements = append(statements, "DROP TABLE IF EXISTS "+name)
+	}
+	statements = append(statements, tables, fmt.Sprintf("PRAGMA application_id = %d", application), "PRAGMA user_version = 0")
+	for _, statement := range statements {
 		if _, err := tx.ExecContext(ctx, statement); err != nil {
 			return err
 		}
@@ -200,7 +211,7 @@ func (h *History) Path() string { return h.path }
 
 // Close closes the file.
 func (h *History) Close() error {
-	if err := h.db.Close(); err != nil {
+	if err := errors.Join(h.reader.close(), h.db.Close()); err != nil {
 		return fmt.Errorf("close history: %w", err)
 	}
 	return nil

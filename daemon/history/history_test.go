@@ -35,12 +35,9 @@ type shop struct {
 func newShop(t *testing.T) *shop {
 	t.Helper()
 	s := &shop{t: t, store: ledger.NewMemory(), dir: t.TempDir()}
-	file := &tandemv1.FloorFile{Devices: []*tandemv1.Device{
-		{Id: "cutter-1", Driver: &tandemv1.Driver{Kind: "sim"}, Abilities: []*tandemv1.Ability{{Operation: "cut"}}},
-	}}
 	var err error
 	s.engine, err = engine.Open(t.Context(), engine.Options{
-		Ledger: s.store, Clock: clock.Wall(), File: file, Period: time.Minute, Send: func(string, *driverv1.Order, func(*driverv1.Answer, error)) {},
+		Ledger: s.store, Clock: clock.Wall(), File: cutterFile(), Period: time.Minute, Send: func(string, *driverv1.Order, func(*driverv1.Answer, error)) {},
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -58,6 +55,12 @@ func newShop(t *testing.T) *shop {
 		t.Fatal(err)
 	}
 	return s
+}
+
+func cutterFile() *tandemv1.FloorFile {
+	return &tandemv1.FloorFile{Devices: []*tandemv1.Device{
+		{Id: "cutter-1", Driver: &tandemv1.Driver{Kind: "sim"}, Abilities: []*tandemv1.Ability{{Operation: "cut"}}},
+	}}
 }
 
 func status(runs ...*driverv1.RunStatus) *driverv1.Status {

@@ -3,6 +3,7 @@ package history
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -10,6 +11,7 @@ import (
 
 	"tandem/daemon/engine"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	"tandem/scheduler/duration"
 	"tandem/scheduler/floor"
 )
 
@@ -60,6 +62,10 @@ type jobRow struct {
 	due, finished         time.Time
 	pieces, good, spoiled int32
 	revision              uint64
+	gang                  bool
+	started               time.Time // first start of a step
+	overs                 int64     // planned over what was ordered
+	busy                  time.Duration
 }
 
 type runRow struct {
@@ -67,6 +73,18 @@ type runRow struct {
 	fence                                            uint64
 	granted, started, ended                          time.Time
 	pieces, good, spoiled                            int32
+	number                                           int32
+	remake                                           bool
+	supply, mode, film, blade                        string
+	demand                                           duration.Demand // of its pieces, on its device
+	planned                                          time.Duration   // the model's time for that, without set-up: see plan
+	uses                                             []use
+}
+
+// use is what a run took from a lot.
+type use struct {
+	Lot string `json:"lot"`
+	Um  int64  `json:"um"`
 }
 
 // rows reads the rows of what the records were about. It is called in the engine's loop, so it only copies.
@@ -108,22 +126,76 @@ func jobRowOf(j *floor.Job, now time.Time) jobRow {
 		row.good += p.Good
 		row.spoiled += p.Spoiled
 	}
+	row.gang = j.IsGang()
+	for _, i := range j.Spec.GetItems() {
+		row.overs += int64(i.GetOvers())
+	}
+	for _, s := range j.Steps {
+		if !s.Start.IsZero() && (row.started.IsZero() || s.Start.Before(row.started)) {
+			row.started = s.Start
+		}
+		for _, r := range s.Runs {
+			if !r.Start.IsZero() && !r.End.IsZero() && !s.Drying() {
+				row.busy += r.End.Sub(r.Start)
+			}
+		}
+	}
 	return row
 }
 
 func runRowOf(r *floor.Run) runRow {
-	return runRow{
+	row := runRow{
 		id: r.ID, fence: r.Fence, job: r.Step.Job.ID, step: r.Step.ID(), operation: r.Step.Operation(), device: r.Device.ID,
 		granted: r.Grant, started: r.Start, ended: r.End, state: floor.Keyword(r.State), reasons: strings.Join(slices.Clone(r.Reasons), " "),
 		pieces: r.Pieces, good: r.Good, spoiled: r.Spoiled,
+		number: r.Number, remake: r.Step.RemakeOf != "", supply: r.Step.Supply(),
+		mode: r.Step.Spec.GetMode(), film: r.Step.Spec.GetFilm(), blade: r.Step.Spec.GetBlade(), demand: demandOf(r),
+	}
+	for _, u := range r.Earlier {
+		row.uses = append(row.uses, use{u.GetLot(), u.GetLengthUm()})
+	}
+	if r.Lot != nil {
+		row.uses = append(row.uses, use{r.Lot.ID, r.LotLength})
+	}
+	return row
+}
+
+// demandOf returns what the run's pieces ask of its device. Panels that a remake has brought in since are left out, so that it does not
+// depend on when it is worked out.
+func demandOf(r *floor.Run) duration.Demand {
+	s := r.Step
+	d := duration.Demand{
+		Pieces: s.Whole(), Mode: s.Spec.GetMode(), WidthUm: s.Spec.GetWidthUm(), LengthUm: s.Spec.GetLengthUm(),
+		PathLengthUm: s.Spec.GetPathLengthUm(), Contour: s.Spec.GetContourWork()[r.Device.ID].AsDuration(), Fixed: s.Spec.GetDuration().AsDuration(),
+	}
+	for _, p := range s.Panels {
+		if s.RemakeOf != "" || p.RemakeOf == "" {
+			d.Panels++
+		}
+	}
+	if s.Drying() {
+		return d // ink does not dry faster for being less
+	}
+	return d.Scale(r.Pieces, s.Whole())
+}
+
+// plan works out what each run should take, by the floor file that held when it was granted.
+func (r rows) plan(l *levels) {
+	for i := range r.runs {
+		n := &r.runs[i]
+		if a := l.ability(n.device, n.operation, n.granted); a != nil {
+			n.planned = duration.Work(a, n.demand)
+		}
 	}
 }
 
 const (
 	writeJob = `INSERT OR REPLACE INTO jobs
-		(job, code, number, display_name, accepted, due, finished, state, pieces, pieces_good, pieces_spoiled, revision) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)`
+		(job, code, number, display_name, accepted, due, finished, state, pieces, pieces_good, pieces_spoiled, revision, gang, started, overs, busy)
+		VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`
 	writeRun = `INSERT OR REPLACE INTO runs
-		(fence, run, job, step, operation, device, granted, started, ended, state, reasons, pieces, pieces_good, pieces_spoiled) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?)`
+		(fence, run, job, step, operation, device, granted, started, ended, state, reasons, pieces, pieces_good, pieces_spoiled,
+		number, remake, supply, mode, film, blade, width_um, length_um, planned, uses) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`
 )
 
 func (r rows) write(ctx context.Context, tx *sql.Tx) error {
@@ -134,7 +206,7 @@ func (r rows) write(ctx context.Context, tx *sql.Tx) error {
 	defer jobs.Close()
 	for _, j := range r.jobs {
 		_, err := jobs.ExecContext(ctx, j.id, j.code, j.number, j.name, micros(j.accepted), micros(j.due), micros(j.finished), j.state,
-			j.pieces, j.good, j.spoiled, j.revision)
+			j.pieces, j.good, j.spoiled, j.revision, j.gang, micros(j.started), j.overs, j.busy.Microseconds())
 		if err != nil {
 			return fmt.Errorf("write job %s: %w", j.id, err)
 		}
@@ -145,8 +217,13 @@ func (r rows) write(ctx context.Context, tx *sql.Tx) error {
 	}
 	defer runs.Close()
 	for _, n := range r.runs {
-		_, err := runs.ExecContext(ctx, n.fence, n.id, n.job, n.step, n.operation, n.device, micros(n.granted), micros(n.started), micros(n.ended),
-			n.state, n.reasons, n.pieces, n.good, n.spoiled)
+		uses, err := json.Marshal(n.uses)
+		if err != nil {
+			return fmt.Errorf("write run %s: %w", n.id, err)
+		}
+		_, err = runs.ExecContext(ctx, n.fence, n.id, n.job, n.step, n.operation, n.device, micros(n.granted), micros(n.started), micros(n.ended),
+			n.state, n.reasons, n.pieces, n.good, n.spoiled,
+			n.number, n.remake, n.supply, n.mode, n.film, n.blade, n.demand.WidthUm, n.demand.LengthUm, n.planned.Microseconds(), string(uses))
 		if err != nil {
 			return fmt.Errorf("write run %s: %w", n.id, err)
 		}
@@ -188,6 +265,11 @@ func (h *History) refillTables(ctx context.Context, e Engine) error {
 		if err != nil {
 			return fmt.Errorf("refill tables: %w", err)
 		}
+		if err := h.readLevels(ctx, tx); err != nil {
+			_ = tx.Rollback()
+			return fmt.Errorf("refill tables: %w", err)
+		}
+		out.plan(h.levels)
 		if err := out.write(ctx, tx); err != nil {
 			_ = tx.Rollback()
 			return fmt.Errorf("refill tables: %w", err)

@@ -176,7 +176,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		Attention: func() []string {
 			return slices.Concat(cfg.attention(), attention(line.Stats()), past.Attention(), proof.attention())
 		},
-		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Leads: cfg.answers(), Doors: cfg.Doors, Log: cfg.Log.Named("api"),
+		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Reports: past, Leads: cfg.answers(), Doors: cfg.Doors, Log: cfg.Log.Named("api"),
 	})
 	background = append(background, func(ctx context.Context) { apiServer.FollowReadOnly(ctx, cfg.place.readOnly) })
 	return (&running{
