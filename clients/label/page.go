@@ -1,6 +1,9 @@
 package label
 
-import "strings"
+import (
+	"math"
+	"strings"
+)
 
 // rect is a rectangle in dots: its corner at the top left, its width and its height.
 type rect struct{ x, y, w, h int }
@@ -49,9 +52,9 @@ func (p *page) frame(r rect, width int) {
 // put writes a line into a box as high as its letters go, as large as the box says or somewhat smaller.
 func (p *page) put(f *typeface, box rect, s string) {
 	s = p.doc.clean(s)
-	size := float64(box.h) / lineHeight
+	size := p.round(float64(box.h) / lineHeight)
 	if w := f.width(size, s); w > float64(box.w) {
-		shrunk := max(size*float64(box.w)/w, size*leastShrink)
+		shrunk := p.round(max(size*float64(box.w)/w, size*leastShrink))
 		s = f.fit(shrunk, s, float64(box.w))
 		p.write(f, box, shrunk, s)
 		return
@@ -62,8 +65,14 @@ func (p *page) put(f *typeface, box rect, s string) {
 // letters writes a code in a box as high as its letters, the tail of a Q included. It is never shortened: it shrinks as
 // far as it must.
 func (p *page) letters(f *typeface, box rect, s string) {
-	size := min(float64(box.h)/(capHeight+descent), float64(box.w)/f.width(1, s))
+	size := p.round(min(float64(box.h)/(capHeight+descent), float64(box.w)/f.width(1, s)))
 	p.texts = append(p.texts, text{f, size, float64(box.x), float64(box.y) + capHeight*size, box, s, s})
+}
+
+// round makes a size one that a PDF can say: hundredths of a point.
+func (p *page) round(size float64) float64 {
+	point := float64(p.dpi) / 72
+	return math.Floor(size/point*100) / 100 * point
 }
 
 func (p *page) write(f *typeface, box rect, size float64, s string) {
@@ -107,7 +116,7 @@ func (c *column) lines(f *typeface, mm float64, most int, s string) bool {
 	h := c.mm(mm)
 	most = min(most, c.room()/max(h, 1))
 	rest := strings.Fields(c.doc.clean(s))
-	size := float64(h) / lineHeight
+	size := c.round(float64(h) / lineHeight)
 	for n := 1; len(rest) > 0; n++ {
 		if n > most {
 			return false

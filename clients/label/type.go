@@ -2,7 +2,10 @@ package label
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"strings"
+	"unicode"
 
 	"codeberg.org/go-fonts/liberation/liberationmonobold"
 	"codeberg.org/go-fonts/liberation/liberationsansbold"
@@ -18,7 +21,7 @@ import (
 
 // Measures of the fonts, in parts of the em; a test holds them against what is drawn.
 const (
-	ascent      = 0.98 // above the base line: capitals with accents
+	ascent      = 1.00 // above the base line: capitals with accents
 	descent     = 0.22 // below it
 	lineHeight  = ascent + descent
 	capHeight   = 0.72
@@ -84,7 +87,8 @@ func (t *typeface) advance(r rune) float64 {
 	if i, err := t.font.GlyphIndex(&t.buffer, r); err == nil {
 		em := t.font.UnitsPerEm()
 		if a, err := t.font.GlyphAdvance(&t.buffer, i, fixed.I(int(em)), font.HintingNone); err == nil {
-			w = float64(a) / 64 / float64(em)
+			// In thousandths, as a PDF gives them: the letters then stand at the same places in both.
+			w = math.Round(float64(a)/64/float64(em)*1000) / 1000
 		}
 	}
 	t.advances[r] = w
@@ -131,21 +135,33 @@ func visual(s string) string {
 		return s
 	}
 	var p bidi.Paragraph
-	if _, err := p.SetString(s, bidi.DefaultDirection(bidi.LeftToRight)); err != nil {
+	if _, err := p.SetString(s); err != nil {
 		return s
 	}
 	order, err := p.Order()
 	if err != nil {
 		return s
 	}
-	var b strings.Builder
+	// The library gives the runs in the order in which they are read. Rule L2: what lies deeper than the paragraph is turned
+	// around as a whole; in a text from left to right that is a stretch of right-to-left runs with the numbers between them.
+	var runs, stretch []string
+	flush := func() {
+		slices.Reverse(stretch)
+		runs, stretch = append(runs, stretch...), nil
+	}
 	for i := range order.NumRuns() {
 		run := order.Run(i)
-		if run.Direction() == bidi.RightToLeft {
-			b.WriteString(bidi.ReverseString(run.String()))
-		} else {
-			b.WriteString(run.String())
+		text := run.String()
+		switch {
+		case run.Direction() == bidi.RightToLeft:
+			stretch = append(stretch, bidi.ReverseString(text))
+		case !p.IsLeftToRight() || len(stretch) > 0 && !strings.ContainsFunc(text, unicode.IsLetter):
+			stretch = append(stretch, text)
+		default:
+			flush()
+			runs = append(runs, text)
 		}
 	}
-	return b.String()
+	flush()
+	return strings.Join(runs, "")
 }

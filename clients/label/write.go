@@ -47,8 +47,8 @@ func (d *Document) PDF(w io.Writer) error {
 
 func (p *page) pdf(pdf *fpdf.Fpdf) {
 	scale := 72 / float64(p.dpi)
-	// A hundredth less than a dot too much: a page is never one dot larger than it is.
-	side := func(n int) float64 { return math.Floor(float64(n)*scale*100) / 100 }
+	// A trifle less than its dots: rounded up to whole dots again, as printers do it, it is as large as it should be.
+	side := func(n int) float64 { return math.Floor(float64(n)*scale*100-0.5) / 100 }
 	// With "P" the library swaps what is wider than high; with "L" never what is.
 	orientation := "P"
 	if p.w > p.h {
