@@ -49,6 +49,8 @@ type Options struct {
 	Leads func() error
 	// SnapshotEvents is the number of events after which a snapshot is saved; 0 means 20,000.
 	SnapshotEvents int
+	// KeepEnded is how long jobs that have ended stay on the floor; 0 means [floor.KeepEnded].
+	KeepEnded time.Duration
 	// Snapshot returns one of a copy of the floor that follows the ledger, so that the loop need not read its own for it; false: there
 	// is none now. It is called from another goroutine, while Run runs. Nil: there never is.
 	Snapshot func() (*ledgerv1.Snapshot, bool)
@@ -85,6 +87,7 @@ type Engine struct {
 	sent      map[orderKey]time.Time
 	lastTick  time.Time // when silence was looked at last; wall
 	unsaved   int       // events since the last snapshot
+	archived  time.Time // when jobs were last taken off the floor, or looked for; by the floor's clock
 	saving    sync.WaitGroup
 	savingNow chan struct{} // holds a token while a snapshot is being saved
 	beside    func(func())  // runs what the loop does not wait for
@@ -125,6 +128,9 @@ func Open(ctx context.Context, opt Options) (*Engine, error) {
 	}
 	if opt.SnapshotEvents == 0 {
 		opt.SnapshotEvents = 20_000
+	}
+	if opt.KeepEnded == 0 {
+		opt.KeepEnded = floor.KeepEnded
 	}
 	if opt.Log == nil {
 		opt.Log = zap.NewNop()

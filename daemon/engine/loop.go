@@ -85,7 +85,32 @@ func (e *Engine) tick(ctx context.Context) error {
 	e.lastTick = e.opt.Wall.Now()
 	e.loseSilent(t)
 	e.forgetOldSent()
+	if err := e.archive(t); err != nil {
+		return err
+	}
 	return e.turns(ctx, t)
+}
+
+// Jobs leave the floor a few at a time, and are looked for now and then, because that reads all of them.
+const (
+	archiveEvery = time.Hour
+	archiveMost  = 200
+)
+
+// archive takes jobs off the floor that ended long ago.
+func (e *Engine) archive(t *turn) error {
+	if t.now.Sub(e.archived) < archiveEvery || e.readOnly() != nil {
+		return nil
+	}
+	before := len(e.floor.Jobs)
+	c := floor.ArchiveJobs{EndedBefore: t.now.Add(-e.opt.KeepEnded), Most: archiveMost}
+	if err := e.decide(t, floor.Meta{Actor: "daemon"}, c); err != nil {
+		return err
+	}
+	if before-len(e.floor.Jobs) < archiveMost { // else there are more, and the next tick goes on
+		e.archived = t.now
+	}
+	return nil
 }
 
 // turns finishes a turn, and those after it until there is nothing more to grant.

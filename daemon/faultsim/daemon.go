@@ -56,7 +56,7 @@ func (w *World) start() {
 	w.damage()
 	eng, err := engine.Open(w.ctx, engine.Options{
 		Ledger: &handle{disk: w.disk, owner: d}, Clock: &floorClock{w: w, off: w.clockOff}, Dispatcher: dispatch.New(dispatch.EarliestCompletion),
-		File: w.file, Send: d.send, Period: period, Wall: wallClock{d}, SnapshotEvents: snapshotEach,
+		File: w.file, Send: d.send, Period: period, Wall: wallClock{d}, SnapshotEvents: snapshotEach, KeepEnded: w.keepEnded,
 	})
 	if err != nil {
 		w.fail("the daemon does not start: %v", err)

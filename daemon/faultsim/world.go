@@ -32,19 +32,20 @@ type World struct {
 	lucks map[string]*chance.Stream
 	ctx   context.Context
 
-	disk     *disk
-	books    *books
-	leader   *daemon   // that clients and drivers reach; nil: none
-	daemons  []*daemon // alive; all hear what drivers say, also one that no longer leads and does not know it
-	armed    string    // the point at which the leader dies next
-	clockOff time.Duration
-	machines []*machine
-	byID     map[string]*machine
-	clients  []*client
-	crew     *crew
-	sent     map[string]*driverv1.Order // run -> its grant, as it was sent last
-	watchers []*watcher
-	jobs     int
+	disk      *disk
+	books     *books
+	leader    *daemon   // that clients and drivers reach; nil: none
+	daemons   []*daemon // alive; all hear what drivers say, also one that no longer leads and does not know it
+	armed     string    // the point at which the leader dies next
+	clockOff  time.Duration
+	keepEnded time.Duration // how long jobs that have ended stay on the floor, in floor time
+	machines  []*machine
+	byID      map[string]*machine
+	clients   []*client
+	crew      *crew
+	sent      map[string]*driverv1.Order // run -> its grant, as it was sent last
+	watchers  []*watcher
+	jobs      int
 
 	ended  bool
 	log    func(string)
@@ -93,6 +94,7 @@ func Play(p Plan, trace func(string)) (out Outcome) {
 
 func newWorld(p Plan, trace func(string)) *World {
 	w := &World{plan: p, file: shop(), lucks: map[string]*chance.Stream{}, ctx: context.Background(), byID: map[string]*machine{}, sent: map[string]*driverv1.Order{}, log: trace}
+	w.keepEnded = time.Duration(1+w.luck("keep").Below(6)) * time.Hour
 	w.disk = &disk{w: w, Memory: ledger.NewMemory()}
 	w.books = newBooks(w, w.file)
 	for _, d := range w.file.GetDevices() {

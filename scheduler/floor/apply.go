@@ -58,6 +58,8 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 		f.takenOff(p, k.PanelMoved.GetPlace())
 		p.moved(k.PanelMoved.GetPlace(), k.PanelMoved.GetSlot(), at)
 		f.touchJob(p.Job)
+	case *ledgerv1.Event_JobsArchived:
+		f.applyJobsArchived(k.JobsArchived.GetJobs())
 	case *ledgerv1.Event_WaitOverridden:
 		f.applyWaitOverridden(k.WaitOverridden, at)
 	case *ledgerv1.Event_RunGranted:

@@ -7,6 +7,9 @@ func (f *Floor) checkLots() []error {
 	var errs []error
 	bad := func(format string, args ...any) { errs = append(errs, fmt.Errorf(format, args...)) }
 	used := map[string]int64{}
+	for _, l := range f.stock.lots {
+		used[l.ID] = l.archived
+	}
 	for _, j := range f.Jobs {
 		for _, s := range j.Steps {
 			for _, r := range s.Runs {

@@ -13,16 +13,7 @@ func (f *Floor) Forget(j *Job) {
 	if f.byJob[j.ID] != j || j.End.IsZero() {
 		panic(fmt.Sprintf("floor: job %q is to be forgotten and has not ended, or is not there", j.ID))
 	}
-	delete(f.byJob, j.ID)
-	f.unindex(j.Code)
-	for _, p := range j.Panels {
-		f.unindex(p.Code)
-	}
-	for _, s := range j.Steps {
-		for _, r := range s.Runs {
-			delete(f.runs, r.ID)
-		}
-	}
+	f.drop(j)
 	// The list is brought up to date only when half of it is out of date.
 	if f.forgotten++; 2*f.forgotten > len(f.Jobs) {
 		kept := f.Jobs[:0]
@@ -33,6 +24,20 @@ func (f *Floor) Forget(j *Job) {
 		}
 		clear(f.Jobs[len(kept):])
 		f.Jobs, f.forgotten = kept, 0
+	}
+}
+
+// drop takes a job out of all but the list.
+func (f *Floor) drop(j *Job) {
+	delete(f.byJob, j.ID)
+	f.unindex(j.Code)
+	for _, p := range j.Panels {
+		f.unindex(p.Code)
+	}
+	for _, s := range j.Steps {
+		for _, r := range s.Runs {
+			delete(f.runs, r.ID)
+		}
 	}
 }
 

@@ -23,6 +23,7 @@ type Lot struct {
 	Remaining int64
 	Used      int64   // what runs have taken
 	Corrected int64   // what measurements have put right
+	archived  int64   // of Used, what runs have taken whose jobs have left the floor
 	Device    *Device // it is on; nil: on none
 	Receive   time.Time
 	Revision  uint64

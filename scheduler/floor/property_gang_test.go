@@ -120,7 +120,7 @@ func gangActs(most int) *rapid.Generator[[]act] {
 		"submit", "submit", "gang", "help", "help", "help", "grant", "grant", "start", "start", "orders", "orders", "work", "work", "work",
 		"report", "report", "report", "finish", "time", "hold", "release", "cancel", "override", "spoil", "remake", "resolve", "move",
 		"lose", "reboot", "lie", "restart", "in gang: cancel", "in gang: spoil", "in gang: remake", "in gang: resolve", "in gang: abandon",
-		"in gang: abandon", "in gang: spoil", "receive", "load lot",
+		"in gang: abandon", "in gang: spoil", "receive", "load lot", "archive", "archive",
 	}, most)
 }
 

@@ -28,7 +28,7 @@ func anyActs(most int) *rapid.Generator[[]act] {
 		"time", "submit", "submit", "grant", "grant", "grant", "grant", "start", "start", "orders", "orders", "orders",
 		"work", "work", "work", "report", "report", "report", "finish", "finish", "here", "lie", "reboot", "lose", "restart",
 		"hold", "release", "cancel", "pause", "resume", "lock", "unlock", "load", "override", "receive", "receive", "load lot", "load lot", "measure", "blade", "spoil", "remake", "resolve",
-		"move", "refit", "gang", "gang", "people", "back",
+		"move", "refit", "gang", "gang", "people", "back", "archive",
 	}
 	return actsOf(kinds, most)
 }
@@ -157,6 +157,8 @@ func (w *world) play(a act) {
 	case "reboot":
 		driver.reboot(a.C%2 == 0)
 		w.do(Meta{}, Greet{Device: d.ID, Status: driver.status()})
+	case "archive":
+		w.do(Meta{Actor: "daemon"}, ArchiveJobs{EndedBefore: w.now.Add(-time.Duration(a.B%3*30) * time.Minute), Most: 1 + a.C%3})
 	case "lose":
 		w.do(Meta{}, LoseDevice{Device: d.ID})
 	case "receive":

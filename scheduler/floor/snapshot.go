@@ -19,17 +19,18 @@ import (
 //
 //	1  the first
 //	2  ledger_restored, work_unrecorded and work_reviewed; a snapshot tells what is to be reviewed, and which starts are void
+//	3  jobs_archived
 //
 // It grows with every kind of event that an older program would not know, so that such a program refuses the ledger before it has
 // applied half of it.
-const Schema = 2
+const Schema = 3
 
 // Snapshot returns the whole state. Two floors that applied the same records have equal snapshots.
 func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 	out := &ledgerv1.Snapshot{
 		Revision: f.Revision, Term: f.Term, CommitTime: stamp(f.CommitTime), Schema: Schema,
 		Floor: f.file, Counters: proto.CloneOf(&f.counters),
-		PersonNumbers: maps.Clone(f.personNumbers), DeviceNumbers: maps.Clone(f.deviceNumbers), SlotNumbers: maps.Clone(f.slotNumbers),
+		PersonNumbers: maps.Clone(f.personNumbers), DeviceNumbers: maps.Clone(f.deviceNumbers), SlotNumbers: maps.Clone(f.slotNumbers), ArchivedJobs: sortedKeys(f.archive),
 	}
 	for _, j := range f.Jobs {
 		js := &ledgerv1.JobSnapshot{Job: j.view(f.CommitTime, (*Step).view), Held: j.Held, HoldNote: j.HoldNote, Ending: j.Ending}
@@ -60,7 +61,7 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 		out.Devices = append(out.Devices, ds)
 	}
 	for _, l := range f.stock.lots {
-		out.Lots = append(out.Lots, &ledgerv1.LotSnapshot{Lot: l.View(), UsedUm: l.Used, CorrectedUm: l.Corrected})
+		out.Lots = append(out.Lots, &ledgerv1.LotSnapshot{Lot: l.View(), UsedUm: l.Used, CorrectedUm: l.Corrected, ArchivedUm: l.archived})
 	}
 	out.Learned = f.snapshotLearned()
 	out.Attendance = f.people.snapshot()
@@ -101,6 +102,7 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 	maps.Copy(f.deviceNumbers, snap.GetDeviceNumbers())
 	maps.Copy(f.slotNumbers, snap.GetSlotNumbers())
 	proto.Merge(&f.counters, snap.GetCounters())
+	f.archive = archiveOf(nil, snap.GetArchivedJobs())
 	for _, ls := range snap.GetLots() {
 		f.restoreLot(ls)
 	}
@@ -169,7 +171,7 @@ func (f *Floor) restoreLot(ls *ledgerv1.LotSnapshot) {
 	c, _ := code.Parse(v.GetCode())
 	l := &Lot{
 		ID: v.GetId(), Code: v.GetCode(), Number: c.Number, Spec: lotInputs(v),
-		Remaining: v.GetRemainingUm(), Used: ls.GetUsedUm(), Corrected: ls.GetCorrectedUm(),
+		Remaining: v.GetRemainingUm(), Used: ls.GetUsedUm(), Corrected: ls.GetCorrectedUm(), archived: ls.GetArchivedUm(),
 		Receive: moment(v.GetReceiveTime()), Revision: v.GetRevision(),
 	}
 	f.stock.add(l)

@@ -83,7 +83,7 @@ func (x RunResolved_Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RunResolved_Outcome.Descriptor instead.
 func (RunResolved_Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{22, 0}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{23, 0}
 }
 
 // Record is one commit: everything that one turn of the engine's loop decided, stored together or not at all.
@@ -202,6 +202,7 @@ type Event struct {
 	//	*Event_WaitOverridden
 	//	*Event_JobsGanged
 	//	*Event_GangDissolved
+	//	*Event_JobsArchived
 	//	*Event_RunGranted
 	//	*Event_RunAllowed
 	//	*Event_RunLapsed
@@ -412,6 +413,15 @@ func (x *Event) GetGangDissolved() *GangDissolved {
 	if x != nil {
 		if x, ok := x.Kind.(*Event_GangDissolved); ok {
 			return x.GangDissolved
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetJobsArchived() *JobsArchived {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_JobsArchived); ok {
+			return x.JobsArchived
 		}
 	}
 	return nil
@@ -699,6 +709,11 @@ type Event_GangDissolved struct {
 	GangDissolved *GangDissolved `protobuf:"bytes,19,opt,name=gang_dissolved,json=gangDissolved,proto3,oneof"`
 }
 
+type Event_JobsArchived struct {
+	// Jobs that ended long ago left the floor.
+	JobsArchived *JobsArchived `protobuf:"bytes,50,opt,name=jobs_archived,json=jobsArchived,proto3,oneof"`
+}
+
 type Event_RunGranted struct {
 	// A step was given to a device.
 	RunGranted *RunGranted `protobuf:"bytes,20,opt,name=run_granted,json=runGranted,proto3,oneof"`
@@ -840,6 +855,8 @@ func (*Event_WaitOverridden) isEvent_Kind() {}
 func (*Event_JobsGanged) isEvent_Kind() {}
 
 func (*Event_GangDissolved) isEvent_Kind() {}
+
+func (*Event_JobsArchived) isEvent_Kind() {}
 
 func (*Event_RunGranted) isEvent_Kind() {}
 
@@ -1782,6 +1799,53 @@ func (x *Join) GetAfter() string {
 	return ""
 }
 
+// JobsArchived takes jobs off the floor that ended long ago, so that what a daemon holds does not grow for ever. Their ids are not
+// given again, and the history goes on knowing them.
+type JobsArchived struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The jobs, in the order of intake.
+	Jobs          []string `protobuf:"bytes,1,rep,name=jobs,proto3" json:"jobs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *JobsArchived) Reset() {
+	*x = JobsArchived{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *JobsArchived) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*JobsArchived) ProtoMessage() {}
+
+func (x *JobsArchived) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use JobsArchived.ProtoReflect.Descriptor instead.
+func (*JobsArchived) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *JobsArchived) GetJobs() []string {
+	if x != nil {
+		return x.Jobs
+	}
+	return nil
+}
+
 // PanelMoved notes a panel's place.
 type PanelMoved struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1799,7 +1863,7 @@ type PanelMoved struct {
 
 func (x *PanelMoved) Reset() {
 	*x = PanelMoved{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[15]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1811,7 +1875,7 @@ func (x *PanelMoved) String() string {
 func (*PanelMoved) ProtoMessage() {}
 
 func (x *PanelMoved) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[15]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1824,7 +1888,7 @@ func (x *PanelMoved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PanelMoved.ProtoReflect.Descriptor instead.
 func (*PanelMoved) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{15}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *PanelMoved) GetJob() string {
@@ -1870,7 +1934,7 @@ type WaitOverridden struct {
 
 func (x *WaitOverridden) Reset() {
 	*x = WaitOverridden{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[16]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1882,7 +1946,7 @@ func (x *WaitOverridden) String() string {
 func (*WaitOverridden) ProtoMessage() {}
 
 func (x *WaitOverridden) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[16]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1895,7 +1959,7 @@ func (x *WaitOverridden) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaitOverridden.ProtoReflect.Descriptor instead.
 func (*WaitOverridden) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{16}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *WaitOverridden) GetJob() string {
@@ -1930,7 +1994,7 @@ type RunGranted struct {
 
 func (x *RunGranted) Reset() {
 	*x = RunGranted{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[17]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1942,7 +2006,7 @@ func (x *RunGranted) String() string {
 func (*RunGranted) ProtoMessage() {}
 
 func (x *RunGranted) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[17]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1955,7 +2019,7 @@ func (x *RunGranted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunGranted.ProtoReflect.Descriptor instead.
 func (*RunGranted) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{17}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *RunGranted) GetRun() *v1.Run {
@@ -1984,7 +2048,7 @@ type RunAllowed struct {
 
 func (x *RunAllowed) Reset() {
 	*x = RunAllowed{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[18]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1996,7 +2060,7 @@ func (x *RunAllowed) String() string {
 func (*RunAllowed) ProtoMessage() {}
 
 func (x *RunAllowed) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[18]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2009,7 +2073,7 @@ func (x *RunAllowed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunAllowed.ProtoReflect.Descriptor instead.
 func (*RunAllowed) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{18}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *RunAllowed) GetRun() string {
@@ -2064,7 +2128,7 @@ type RunLapsed struct {
 
 func (x *RunLapsed) Reset() {
 	*x = RunLapsed{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[19]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2076,7 +2140,7 @@ func (x *RunLapsed) String() string {
 func (*RunLapsed) ProtoMessage() {}
 
 func (x *RunLapsed) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[19]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2089,7 +2153,7 @@ func (x *RunLapsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunLapsed.ProtoReflect.Descriptor instead.
 func (*RunLapsed) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{19}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *RunLapsed) GetRun() string {
@@ -2139,7 +2203,7 @@ type RunStopping struct {
 
 func (x *RunStopping) Reset() {
 	*x = RunStopping{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[20]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2151,7 +2215,7 @@ func (x *RunStopping) String() string {
 func (*RunStopping) ProtoMessage() {}
 
 func (x *RunStopping) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[20]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2164,7 +2228,7 @@ func (x *RunStopping) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunStopping.ProtoReflect.Descriptor instead.
 func (*RunStopping) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{20}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *RunStopping) GetRun() string {
@@ -2233,7 +2297,7 @@ type RunChanged struct {
 
 func (x *RunChanged) Reset() {
 	*x = RunChanged{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[21]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2245,7 +2309,7 @@ func (x *RunChanged) String() string {
 func (*RunChanged) ProtoMessage() {}
 
 func (x *RunChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[21]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2258,7 +2322,7 @@ func (x *RunChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunChanged.ProtoReflect.Descriptor instead.
 func (*RunChanged) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{21}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *RunChanged) GetRun() string {
@@ -2361,7 +2425,7 @@ type RunResolved struct {
 
 func (x *RunResolved) Reset() {
 	*x = RunResolved{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[22]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2373,7 +2437,7 @@ func (x *RunResolved) String() string {
 func (*RunResolved) ProtoMessage() {}
 
 func (x *RunResolved) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[22]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2386,7 +2450,7 @@ func (x *RunResolved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunResolved.ProtoReflect.Descriptor instead.
 func (*RunResolved) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{22}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *RunResolved) GetRun() string {
@@ -2457,7 +2521,7 @@ type RunRefused struct {
 
 func (x *RunRefused) Reset() {
 	*x = RunRefused{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[23]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2469,7 +2533,7 @@ func (x *RunRefused) String() string {
 func (*RunRefused) ProtoMessage() {}
 
 func (x *RunRefused) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[23]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2482,7 +2546,7 @@ func (x *RunRefused) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunRefused.ProtoReflect.Descriptor instead.
 func (*RunRefused) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{23}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *RunRefused) GetRun() string {
@@ -2537,7 +2601,7 @@ type StrayReported struct {
 
 func (x *StrayReported) Reset() {
 	*x = StrayReported{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[24]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2549,7 +2613,7 @@ func (x *StrayReported) String() string {
 func (*StrayReported) ProtoMessage() {}
 
 func (x *StrayReported) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[24]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2562,7 +2626,7 @@ func (x *StrayReported) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StrayReported.ProtoReflect.Descriptor instead.
 func (*StrayReported) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{24}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *StrayReported) GetDevice() string {
@@ -2606,7 +2670,7 @@ type DeviceGreeted struct {
 
 func (x *DeviceGreeted) Reset() {
 	*x = DeviceGreeted{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2618,7 +2682,7 @@ func (x *DeviceGreeted) String() string {
 func (*DeviceGreeted) ProtoMessage() {}
 
 func (x *DeviceGreeted) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2631,7 +2695,7 @@ func (x *DeviceGreeted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceGreeted.ProtoReflect.Descriptor instead.
 func (*DeviceGreeted) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{25}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *DeviceGreeted) GetDevice() string {
@@ -2667,7 +2731,7 @@ type DeviceChanged struct {
 
 func (x *DeviceChanged) Reset() {
 	*x = DeviceChanged{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2679,7 +2743,7 @@ func (x *DeviceChanged) String() string {
 func (*DeviceChanged) ProtoMessage() {}
 
 func (x *DeviceChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2692,7 +2756,7 @@ func (x *DeviceChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceChanged.ProtoReflect.Descriptor instead.
 func (*DeviceChanged) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{26}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *DeviceChanged) GetDevice() string {
@@ -2745,7 +2809,7 @@ type DevicePaused struct {
 
 func (x *DevicePaused) Reset() {
 	*x = DevicePaused{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2757,7 +2821,7 @@ func (x *DevicePaused) String() string {
 func (*DevicePaused) ProtoMessage() {}
 
 func (x *DevicePaused) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2770,7 +2834,7 @@ func (x *DevicePaused) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DevicePaused.ProtoReflect.Descriptor instead.
 func (*DevicePaused) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{27}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *DevicePaused) GetDevice() string {
@@ -2809,7 +2873,7 @@ type AttendanceSet struct {
 
 func (x *AttendanceSet) Reset() {
 	*x = AttendanceSet{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2821,7 +2885,7 @@ func (x *AttendanceSet) String() string {
 func (*AttendanceSet) ProtoMessage() {}
 
 func (x *AttendanceSet) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2834,7 +2898,7 @@ func (x *AttendanceSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AttendanceSet.ProtoReflect.Descriptor instead.
 func (*AttendanceSet) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{28}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *AttendanceSet) GetOperators() int32 {
@@ -2869,7 +2933,7 @@ type DeviceResumed struct {
 
 func (x *DeviceResumed) Reset() {
 	*x = DeviceResumed{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2881,7 +2945,7 @@ func (x *DeviceResumed) String() string {
 func (*DeviceResumed) ProtoMessage() {}
 
 func (x *DeviceResumed) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2894,7 +2958,7 @@ func (x *DeviceResumed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceResumed.ProtoReflect.Descriptor instead.
 func (*DeviceResumed) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{29}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *DeviceResumed) GetDevice() string {
@@ -2919,7 +2983,7 @@ type DeviceLocked struct {
 
 func (x *DeviceLocked) Reset() {
 	*x = DeviceLocked{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2931,7 +2995,7 @@ func (x *DeviceLocked) String() string {
 func (*DeviceLocked) ProtoMessage() {}
 
 func (x *DeviceLocked) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2944,7 +3008,7 @@ func (x *DeviceLocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceLocked.ProtoReflect.Descriptor instead.
 func (*DeviceLocked) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{30}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *DeviceLocked) GetDevice() string {
@@ -2979,7 +3043,7 @@ type DeviceUnlocked struct {
 
 func (x *DeviceUnlocked) Reset() {
 	*x = DeviceUnlocked{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2991,7 +3055,7 @@ func (x *DeviceUnlocked) String() string {
 func (*DeviceUnlocked) ProtoMessage() {}
 
 func (x *DeviceUnlocked) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3004,7 +3068,7 @@ func (x *DeviceUnlocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceUnlocked.ProtoReflect.Descriptor instead.
 func (*DeviceUnlocked) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{31}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *DeviceUnlocked) GetDevice() string {
@@ -3029,7 +3093,7 @@ type MediaLoaded struct {
 
 func (x *MediaLoaded) Reset() {
 	*x = MediaLoaded{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3041,7 +3105,7 @@ func (x *MediaLoaded) String() string {
 func (*MediaLoaded) ProtoMessage() {}
 
 func (x *MediaLoaded) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3054,7 +3118,7 @@ func (x *MediaLoaded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MediaLoaded.ProtoReflect.Descriptor instead.
 func (*MediaLoaded) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{32}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *MediaLoaded) GetDevice() string {
@@ -3091,7 +3155,7 @@ type LotReceived struct {
 
 func (x *LotReceived) Reset() {
 	*x = LotReceived{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3103,7 +3167,7 @@ func (x *LotReceived) String() string {
 func (*LotReceived) ProtoMessage() {}
 
 func (x *LotReceived) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3116,7 +3180,7 @@ func (x *LotReceived) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotReceived.ProtoReflect.Descriptor instead.
 func (*LotReceived) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{33}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *LotReceived) GetLot() *v1.Lot {
@@ -3150,7 +3214,7 @@ type LotMeasured struct {
 
 func (x *LotMeasured) Reset() {
 	*x = LotMeasured{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3162,7 +3226,7 @@ func (x *LotMeasured) String() string {
 func (*LotMeasured) ProtoMessage() {}
 
 func (x *LotMeasured) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3175,7 +3239,7 @@ func (x *LotMeasured) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotMeasured.ProtoReflect.Descriptor instead.
 func (*LotMeasured) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{34}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *LotMeasured) GetLot() string {
@@ -3219,7 +3283,7 @@ type BladeReplaced struct {
 
 func (x *BladeReplaced) Reset() {
 	*x = BladeReplaced{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3231,7 +3295,7 @@ func (x *BladeReplaced) String() string {
 func (*BladeReplaced) ProtoMessage() {}
 
 func (x *BladeReplaced) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3244,7 +3308,7 @@ func (x *BladeReplaced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BladeReplaced.ProtoReflect.Descriptor instead.
 func (*BladeReplaced) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{35}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *BladeReplaced) GetDevice() string {
@@ -3276,7 +3340,7 @@ type DurationsReset struct {
 
 func (x *DurationsReset) Reset() {
 	*x = DurationsReset{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3288,7 +3352,7 @@ func (x *DurationsReset) String() string {
 func (*DurationsReset) ProtoMessage() {}
 
 func (x *DurationsReset) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3301,7 +3365,7 @@ func (x *DurationsReset) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DurationsReset.ProtoReflect.Descriptor instead.
 func (*DurationsReset) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{36}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *DurationsReset) GetDevice() string {
@@ -3346,7 +3410,7 @@ type MediaOverridden struct {
 
 func (x *MediaOverridden) Reset() {
 	*x = MediaOverridden{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3358,7 +3422,7 @@ func (x *MediaOverridden) String() string {
 func (*MediaOverridden) ProtoMessage() {}
 
 func (x *MediaOverridden) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3371,7 +3435,7 @@ func (x *MediaOverridden) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MediaOverridden.ProtoReflect.Descriptor instead.
 func (*MediaOverridden) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{37}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *MediaOverridden) GetRun() string {
@@ -3435,7 +3499,7 @@ type PanelRegistered struct {
 
 func (x *PanelRegistered) Reset() {
 	*x = PanelRegistered{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3447,7 +3511,7 @@ func (x *PanelRegistered) String() string {
 func (*PanelRegistered) ProtoMessage() {}
 
 func (x *PanelRegistered) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3460,7 +3524,7 @@ func (x *PanelRegistered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PanelRegistered.ProtoReflect.Descriptor instead.
 func (*PanelRegistered) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{38}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *PanelRegistered) GetRun() string {
@@ -3511,7 +3575,7 @@ type JobsGanged struct {
 
 func (x *JobsGanged) Reset() {
 	*x = JobsGanged{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[39]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3523,7 +3587,7 @@ func (x *JobsGanged) String() string {
 func (*JobsGanged) ProtoMessage() {}
 
 func (x *JobsGanged) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[39]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3536,7 +3600,7 @@ func (x *JobsGanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobsGanged.ProtoReflect.Descriptor instead.
 func (*JobsGanged) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{39}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *JobsGanged) GetJob() string {
@@ -3568,7 +3632,7 @@ type Carry struct {
 
 func (x *Carry) Reset() {
 	*x = Carry{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[40]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3580,7 +3644,7 @@ func (x *Carry) String() string {
 func (*Carry) ProtoMessage() {}
 
 func (x *Carry) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[40]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3593,7 +3657,7 @@ func (x *Carry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Carry.ProtoReflect.Descriptor instead.
 func (*Carry) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{40}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *Carry) GetStep() string {
@@ -3628,7 +3692,7 @@ type GangDissolved struct {
 
 func (x *GangDissolved) Reset() {
 	*x = GangDissolved{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[41]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3640,7 +3704,7 @@ func (x *GangDissolved) String() string {
 func (*GangDissolved) ProtoMessage() {}
 
 func (x *GangDissolved) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[41]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3653,7 +3717,7 @@ func (x *GangDissolved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GangDissolved.ProtoReflect.Descriptor instead.
 func (*GangDissolved) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{41}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *GangDissolved) GetJob() string {
@@ -3675,7 +3739,7 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"commitTime\x12#\n" +
 	"\rprevious_hash\x18\x04 \x01(\fR\fpreviousHash\x12\x16\n" +
 	"\x06schema\x18\x05 \x01(\rR\x06schema\x12/\n" +
-	"\x06events\x18\x06 \x03(\v2\x17.tandem.ledger.v1.EventR\x06events\"\xa9\x15\n" +
+	"\x06events\x18\x06 \x03(\v2\x17.tandem.ledger.v1.EventR\x06events\"\xf0\x15\n" +
 	"\x05Event\x12\x14\n" +
 	"\x05actor\x18\x01 \x01(\tR\x05actor\x12<\n" +
 	"\n" +
@@ -3698,7 +3762,8 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x0fwait_overridden\x18\x11 \x01(\v2 .tandem.ledger.v1.WaitOverriddenH\x00R\x0ewaitOverridden\x12?\n" +
 	"\vjobs_ganged\x18\x12 \x01(\v2\x1c.tandem.ledger.v1.JobsGangedH\x00R\n" +
 	"jobsGanged\x12H\n" +
-	"\x0egang_dissolved\x18\x13 \x01(\v2\x1f.tandem.ledger.v1.GangDissolvedH\x00R\rgangDissolved\x12?\n" +
+	"\x0egang_dissolved\x18\x13 \x01(\v2\x1f.tandem.ledger.v1.GangDissolvedH\x00R\rgangDissolved\x12E\n" +
+	"\rjobs_archived\x182 \x01(\v2\x1e.tandem.ledger.v1.JobsArchivedH\x00R\fjobsArchived\x12?\n" +
 	"\vrun_granted\x18\x14 \x01(\v2\x1c.tandem.ledger.v1.RunGrantedH\x00R\n" +
 	"runGranted\x12?\n" +
 	"\vrun_allowed\x18\x15 \x01(\v2\x1c.tandem.ledger.v1.RunAllowedH\x00R\n" +
@@ -3791,7 +3856,9 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x04note\x18\x06 \x01(\tR\x04note\"0\n" +
 	"\x04Join\x12\x12\n" +
 	"\x04step\x18\x01 \x01(\tR\x04step\x12\x14\n" +
-	"\x05after\x18\x02 \x01(\tR\x05after\"^\n" +
+	"\x05after\x18\x02 \x01(\tR\x05after\"\"\n" +
+	"\fJobsArchived\x12\x12\n" +
+	"\x04jobs\x18\x01 \x03(\tR\x04jobs\"^\n" +
 	"\n" +
 	"PanelMoved\x12\x10\n" +
 	"\x03job\x18\x01 \x01(\tR\x03job\x12\x14\n" +
@@ -3950,7 +4017,7 @@ func file_tandem_ledger_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_tandem_ledger_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_tandem_ledger_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 42)
+var file_tandem_ledger_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 43)
 var file_tandem_ledger_v1_record_proto_goTypes = []any{
 	(RunResolved_Outcome)(0),      // 0: tandem.ledger.v1.RunResolved.Outcome
 	(*Record)(nil),                // 1: tandem.ledger.v1.Record
@@ -3968,48 +4035,49 @@ var file_tandem_ledger_v1_record_proto_goTypes = []any{
 	(*PiecesSpoiled)(nil),         // 13: tandem.ledger.v1.PiecesSpoiled
 	(*PiecesRemade)(nil),          // 14: tandem.ledger.v1.PiecesRemade
 	(*Join)(nil),                  // 15: tandem.ledger.v1.Join
-	(*PanelMoved)(nil),            // 16: tandem.ledger.v1.PanelMoved
-	(*WaitOverridden)(nil),        // 17: tandem.ledger.v1.WaitOverridden
-	(*RunGranted)(nil),            // 18: tandem.ledger.v1.RunGranted
-	(*RunAllowed)(nil),            // 19: tandem.ledger.v1.RunAllowed
-	(*RunLapsed)(nil),             // 20: tandem.ledger.v1.RunLapsed
-	(*RunStopping)(nil),           // 21: tandem.ledger.v1.RunStopping
-	(*RunChanged)(nil),            // 22: tandem.ledger.v1.RunChanged
-	(*RunResolved)(nil),           // 23: tandem.ledger.v1.RunResolved
-	(*RunRefused)(nil),            // 24: tandem.ledger.v1.RunRefused
-	(*StrayReported)(nil),         // 25: tandem.ledger.v1.StrayReported
-	(*DeviceGreeted)(nil),         // 26: tandem.ledger.v1.DeviceGreeted
-	(*DeviceChanged)(nil),         // 27: tandem.ledger.v1.DeviceChanged
-	(*DevicePaused)(nil),          // 28: tandem.ledger.v1.DevicePaused
-	(*AttendanceSet)(nil),         // 29: tandem.ledger.v1.AttendanceSet
-	(*DeviceResumed)(nil),         // 30: tandem.ledger.v1.DeviceResumed
-	(*DeviceLocked)(nil),          // 31: tandem.ledger.v1.DeviceLocked
-	(*DeviceUnlocked)(nil),        // 32: tandem.ledger.v1.DeviceUnlocked
-	(*MediaLoaded)(nil),           // 33: tandem.ledger.v1.MediaLoaded
-	(*LotReceived)(nil),           // 34: tandem.ledger.v1.LotReceived
-	(*LotMeasured)(nil),           // 35: tandem.ledger.v1.LotMeasured
-	(*BladeReplaced)(nil),         // 36: tandem.ledger.v1.BladeReplaced
-	(*DurationsReset)(nil),        // 37: tandem.ledger.v1.DurationsReset
-	(*MediaOverridden)(nil),       // 38: tandem.ledger.v1.MediaOverridden
-	(*PanelRegistered)(nil),       // 39: tandem.ledger.v1.PanelRegistered
-	(*JobsGanged)(nil),            // 40: tandem.ledger.v1.JobsGanged
-	(*Carry)(nil),                 // 41: tandem.ledger.v1.Carry
-	(*GangDissolved)(nil),         // 42: tandem.ledger.v1.GangDissolved
-	(*timestamppb.Timestamp)(nil), // 43: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 44: tandem.v1.FloorFile
-	(v1.JobState)(0),              // 45: tandem.v1.JobState
-	(*v1.Job)(nil),                // 46: tandem.v1.Job
-	(*v1.Panel)(nil),              // 47: tandem.v1.Panel
-	(*v1.Step)(nil),               // 48: tandem.v1.Step
-	(*v1.Run)(nil),                // 49: tandem.v1.Run
-	(v1.DeviceState)(0),           // 50: tandem.v1.DeviceState
-	(v1.DevicePhase)(0),           // 51: tandem.v1.DevicePhase
-	(v1.Link)(0),                  // 52: tandem.v1.Link
-	(*v1.Lot)(nil),                // 53: tandem.v1.Lot
-	(*v1.Registration)(nil),       // 54: tandem.v1.Registration
+	(*JobsArchived)(nil),          // 16: tandem.ledger.v1.JobsArchived
+	(*PanelMoved)(nil),            // 17: tandem.ledger.v1.PanelMoved
+	(*WaitOverridden)(nil),        // 18: tandem.ledger.v1.WaitOverridden
+	(*RunGranted)(nil),            // 19: tandem.ledger.v1.RunGranted
+	(*RunAllowed)(nil),            // 20: tandem.ledger.v1.RunAllowed
+	(*RunLapsed)(nil),             // 21: tandem.ledger.v1.RunLapsed
+	(*RunStopping)(nil),           // 22: tandem.ledger.v1.RunStopping
+	(*RunChanged)(nil),            // 23: tandem.ledger.v1.RunChanged
+	(*RunResolved)(nil),           // 24: tandem.ledger.v1.RunResolved
+	(*RunRefused)(nil),            // 25: tandem.ledger.v1.RunRefused
+	(*StrayReported)(nil),         // 26: tandem.ledger.v1.StrayReported
+	(*DeviceGreeted)(nil),         // 27: tandem.ledger.v1.DeviceGreeted
+	(*DeviceChanged)(nil),         // 28: tandem.ledger.v1.DeviceChanged
+	(*DevicePaused)(nil),          // 29: tandem.ledger.v1.DevicePaused
+	(*AttendanceSet)(nil),         // 30: tandem.ledger.v1.AttendanceSet
+	(*DeviceResumed)(nil),         // 31: tandem.ledger.v1.DeviceResumed
+	(*DeviceLocked)(nil),          // 32: tandem.ledger.v1.DeviceLocked
+	(*DeviceUnlocked)(nil),        // 33: tandem.ledger.v1.DeviceUnlocked
+	(*MediaLoaded)(nil),           // 34: tandem.ledger.v1.MediaLoaded
+	(*LotReceived)(nil),           // 35: tandem.ledger.v1.LotReceived
+	(*LotMeasured)(nil),           // 36: tandem.ledger.v1.LotMeasured
+	(*BladeReplaced)(nil),         // 37: tandem.ledger.v1.BladeReplaced
+	(*DurationsReset)(nil),        // 38: tandem.ledger.v1.DurationsReset
+	(*MediaOverridden)(nil),       // 39: tandem.ledger.v1.MediaOverridden
+	(*PanelRegistered)(nil),       // 40: tandem.ledger.v1.PanelRegistered
+	(*JobsGanged)(nil),            // 41: tandem.ledger.v1.JobsGanged
+	(*Carry)(nil),                 // 42: tandem.ledger.v1.Carry
+	(*GangDissolved)(nil),         // 43: tandem.ledger.v1.GangDissolved
+	(*timestamppb.Timestamp)(nil), // 44: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 45: tandem.v1.FloorFile
+	(v1.JobState)(0),              // 46: tandem.v1.JobState
+	(*v1.Job)(nil),                // 47: tandem.v1.Job
+	(*v1.Panel)(nil),              // 48: tandem.v1.Panel
+	(*v1.Step)(nil),               // 49: tandem.v1.Step
+	(*v1.Run)(nil),                // 50: tandem.v1.Run
+	(v1.DeviceState)(0),           // 51: tandem.v1.DeviceState
+	(v1.DevicePhase)(0),           // 52: tandem.v1.DevicePhase
+	(v1.Link)(0),                  // 53: tandem.v1.Link
+	(*v1.Lot)(nil),                // 54: tandem.v1.Lot
+	(*v1.Registration)(nil),       // 55: tandem.v1.Registration
 }
 var file_tandem_ledger_v1_record_proto_depIdxs = []int32{
-	43, // 0: tandem.ledger.v1.Record.commit_time:type_name -> google.protobuf.Timestamp
+	44, // 0: tandem.ledger.v1.Record.commit_time:type_name -> google.protobuf.Timestamp
 	2,  // 1: tandem.ledger.v1.Record.events:type_name -> tandem.ledger.v1.Event
 	3,  // 2: tandem.ledger.v1.Event.term_began:type_name -> tandem.ledger.v1.TermBegan
 	4,  // 3: tandem.ledger.v1.Event.floor_configured:type_name -> tandem.ledger.v1.FloorConfigured
@@ -4023,61 +4091,62 @@ var file_tandem_ledger_v1_record_proto_depIdxs = []int32{
 	12, // 11: tandem.ledger.v1.Event.job_canceled:type_name -> tandem.ledger.v1.JobCanceled
 	13, // 12: tandem.ledger.v1.Event.pieces_spoiled:type_name -> tandem.ledger.v1.PiecesSpoiled
 	14, // 13: tandem.ledger.v1.Event.pieces_remade:type_name -> tandem.ledger.v1.PiecesRemade
-	16, // 14: tandem.ledger.v1.Event.panel_moved:type_name -> tandem.ledger.v1.PanelMoved
-	17, // 15: tandem.ledger.v1.Event.wait_overridden:type_name -> tandem.ledger.v1.WaitOverridden
-	40, // 16: tandem.ledger.v1.Event.jobs_ganged:type_name -> tandem.ledger.v1.JobsGanged
-	42, // 17: tandem.ledger.v1.Event.gang_dissolved:type_name -> tandem.ledger.v1.GangDissolved
-	18, // 18: tandem.ledger.v1.Event.run_granted:type_name -> tandem.ledger.v1.RunGranted
-	19, // 19: tandem.ledger.v1.Event.run_allowed:type_name -> tandem.ledger.v1.RunAllowed
-	20, // 20: tandem.ledger.v1.Event.run_lapsed:type_name -> tandem.ledger.v1.RunLapsed
-	21, // 21: tandem.ledger.v1.Event.run_stopping:type_name -> tandem.ledger.v1.RunStopping
-	22, // 22: tandem.ledger.v1.Event.run_changed:type_name -> tandem.ledger.v1.RunChanged
-	23, // 23: tandem.ledger.v1.Event.run_resolved:type_name -> tandem.ledger.v1.RunResolved
-	24, // 24: tandem.ledger.v1.Event.run_refused:type_name -> tandem.ledger.v1.RunRefused
-	25, // 25: tandem.ledger.v1.Event.stray_reported:type_name -> tandem.ledger.v1.StrayReported
-	38, // 26: tandem.ledger.v1.Event.media_overridden:type_name -> tandem.ledger.v1.MediaOverridden
-	39, // 27: tandem.ledger.v1.Event.panel_registered:type_name -> tandem.ledger.v1.PanelRegistered
-	26, // 28: tandem.ledger.v1.Event.device_greeted:type_name -> tandem.ledger.v1.DeviceGreeted
-	27, // 29: tandem.ledger.v1.Event.device_changed:type_name -> tandem.ledger.v1.DeviceChanged
-	28, // 30: tandem.ledger.v1.Event.device_paused:type_name -> tandem.ledger.v1.DevicePaused
-	30, // 31: tandem.ledger.v1.Event.device_resumed:type_name -> tandem.ledger.v1.DeviceResumed
-	31, // 32: tandem.ledger.v1.Event.device_locked:type_name -> tandem.ledger.v1.DeviceLocked
-	32, // 33: tandem.ledger.v1.Event.device_unlocked:type_name -> tandem.ledger.v1.DeviceUnlocked
-	33, // 34: tandem.ledger.v1.Event.media_loaded:type_name -> tandem.ledger.v1.MediaLoaded
-	34, // 35: tandem.ledger.v1.Event.lot_received:type_name -> tandem.ledger.v1.LotReceived
-	35, // 36: tandem.ledger.v1.Event.lot_measured:type_name -> tandem.ledger.v1.LotMeasured
-	36, // 37: tandem.ledger.v1.Event.blade_replaced:type_name -> tandem.ledger.v1.BladeReplaced
-	37, // 38: tandem.ledger.v1.Event.durations_reset:type_name -> tandem.ledger.v1.DurationsReset
-	29, // 39: tandem.ledger.v1.Event.attendance_set:type_name -> tandem.ledger.v1.AttendanceSet
-	44, // 40: tandem.ledger.v1.FloorConfigured.floor:type_name -> tandem.v1.FloorFile
-	43, // 41: tandem.ledger.v1.LedgerRestored.made_time:type_name -> google.protobuf.Timestamp
-	43, // 42: tandem.ledger.v1.LedgerRestored.restore_time:type_name -> google.protobuf.Timestamp
-	45, // 43: tandem.ledger.v1.WorkUnrecorded.state:type_name -> tandem.v1.JobState
-	46, // 44: tandem.ledger.v1.JobCreated.job:type_name -> tandem.v1.Job
-	47, // 45: tandem.ledger.v1.PiecesRemade.panel:type_name -> tandem.v1.Panel
-	48, // 46: tandem.ledger.v1.PiecesRemade.steps:type_name -> tandem.v1.Step
-	15, // 47: tandem.ledger.v1.PiecesRemade.joins:type_name -> tandem.ledger.v1.Join
-	49, // 48: tandem.ledger.v1.RunGranted.run:type_name -> tandem.v1.Run
-	43, // 49: tandem.ledger.v1.RunAllowed.start_before:type_name -> google.protobuf.Timestamp
-	45, // 50: tandem.ledger.v1.RunChanged.state:type_name -> tandem.v1.JobState
-	43, // 51: tandem.ledger.v1.RunChanged.start_time:type_name -> google.protobuf.Timestamp
-	43, // 52: tandem.ledger.v1.RunChanged.end_time:type_name -> google.protobuf.Timestamp
-	0,  // 53: tandem.ledger.v1.RunResolved.outcome:type_name -> tandem.ledger.v1.RunResolved.Outcome
-	45, // 54: tandem.ledger.v1.StrayReported.state:type_name -> tandem.v1.JobState
-	50, // 55: tandem.ledger.v1.DeviceChanged.state:type_name -> tandem.v1.DeviceState
-	51, // 56: tandem.ledger.v1.DeviceChanged.phase:type_name -> tandem.v1.DevicePhase
-	52, // 57: tandem.ledger.v1.DeviceChanged.link:type_name -> tandem.v1.Link
-	43, // 58: tandem.ledger.v1.DevicePaused.back_time:type_name -> google.protobuf.Timestamp
-	43, // 59: tandem.ledger.v1.AttendanceSet.until_time:type_name -> google.protobuf.Timestamp
-	43, // 60: tandem.ledger.v1.DeviceLocked.back_time:type_name -> google.protobuf.Timestamp
-	53, // 61: tandem.ledger.v1.LotReceived.lot:type_name -> tandem.v1.Lot
-	54, // 62: tandem.ledger.v1.PanelRegistered.registration:type_name -> tandem.v1.Registration
-	41, // 63: tandem.ledger.v1.JobsGanged.carries:type_name -> tandem.ledger.v1.Carry
-	64, // [64:64] is the sub-list for method output_type
-	64, // [64:64] is the sub-list for method input_type
-	64, // [64:64] is the sub-list for extension type_name
-	64, // [64:64] is the sub-list for extension extendee
-	0,  // [0:64] is the sub-list for field type_name
+	17, // 14: tandem.ledger.v1.Event.panel_moved:type_name -> tandem.ledger.v1.PanelMoved
+	18, // 15: tandem.ledger.v1.Event.wait_overridden:type_name -> tandem.ledger.v1.WaitOverridden
+	41, // 16: tandem.ledger.v1.Event.jobs_ganged:type_name -> tandem.ledger.v1.JobsGanged
+	43, // 17: tandem.ledger.v1.Event.gang_dissolved:type_name -> tandem.ledger.v1.GangDissolved
+	16, // 18: tandem.ledger.v1.Event.jobs_archived:type_name -> tandem.ledger.v1.JobsArchived
+	19, // 19: tandem.ledger.v1.Event.run_granted:type_name -> tandem.ledger.v1.RunGranted
+	20, // 20: tandem.ledger.v1.Event.run_allowed:type_name -> tandem.ledger.v1.RunAllowed
+	21, // 21: tandem.ledger.v1.Event.run_lapsed:type_name -> tandem.ledger.v1.RunLapsed
+	22, // 22: tandem.ledger.v1.Event.run_stopping:type_name -> tandem.ledger.v1.RunStopping
+	23, // 23: tandem.ledger.v1.Event.run_changed:type_name -> tandem.ledger.v1.RunChanged
+	24, // 24: tandem.ledger.v1.Event.run_resolved:type_name -> tandem.ledger.v1.RunResolved
+	25, // 25: tandem.ledger.v1.Event.run_refused:type_name -> tandem.ledger.v1.RunRefused
+	26, // 26: tandem.ledger.v1.Event.stray_reported:type_name -> tandem.ledger.v1.StrayReported
+	39, // 27: tandem.ledger.v1.Event.media_overridden:type_name -> tandem.ledger.v1.MediaOverridden
+	40, // 28: tandem.ledger.v1.Event.panel_registered:type_name -> tandem.ledger.v1.PanelRegistered
+	27, // 29: tandem.ledger.v1.Event.device_greeted:type_name -> tandem.ledger.v1.DeviceGreeted
+	28, // 30: tandem.ledger.v1.Event.device_changed:type_name -> tandem.ledger.v1.DeviceChanged
+	29, // 31: tandem.ledger.v1.Event.device_paused:type_name -> tandem.ledger.v1.DevicePaused
+	31, // 32: tandem.ledger.v1.Event.device_resumed:type_name -> tandem.ledger.v1.DeviceResumed
+	32, // 33: tandem.ledger.v1.Event.device_locked:type_name -> tandem.ledger.v1.DeviceLocked
+	33, // 34: tandem.ledger.v1.Event.device_unlocked:type_name -> tandem.ledger.v1.DeviceUnlocked
+	34, // 35: tandem.ledger.v1.Event.media_loaded:type_name -> tandem.ledger.v1.MediaLoaded
+	35, // 36: tandem.ledger.v1.Event.lot_received:type_name -> tandem.ledger.v1.LotReceived
+	36, // 37: tandem.ledger.v1.Event.lot_measured:type_name -> tandem.ledger.v1.LotMeasured
+	37, // 38: tandem.ledger.v1.Event.blade_replaced:type_name -> tandem.ledger.v1.BladeReplaced
+	38, // 39: tandem.ledger.v1.Event.durations_reset:type_name -> tandem.ledger.v1.DurationsReset
+	30, // 40: tandem.ledger.v1.Event.attendance_set:type_name -> tandem.ledger.v1.AttendanceSet
+	45, // 41: tandem.ledger.v1.FloorConfigured.floor:type_name -> tandem.v1.FloorFile
+	44, // 42: tandem.ledger.v1.LedgerRestored.made_time:type_name -> google.protobuf.Timestamp
+	44, // 43: tandem.ledger.v1.LedgerRestored.restore_time:type_name -> google.protobuf.Timestamp
+	46, // 44: tandem.ledger.v1.WorkUnrecorded.state:type_name -> tandem.v1.JobState
+	47, // 45: tandem.ledger.v1.JobCreated.job:type_name -> tandem.v1.Job
+	48, // 46: tandem.ledger.v1.PiecesRemade.panel:type_name -> tandem.v1.Panel
+	49, // 47: tandem.ledger.v1.PiecesRemade.steps:type_name -> tandem.v1.Step
+	15, // 48: tandem.ledger.v1.PiecesRemade.joins:type_name -> tandem.ledger.v1.Join
+	50, // 49: tandem.ledger.v1.RunGranted.run:type_name -> tandem.v1.Run
+	44, // 50: tandem.ledger.v1.RunAllowed.start_before:type_name -> google.protobuf.Timestamp
+	46, // 51: tandem.ledger.v1.RunChanged.state:type_name -> tandem.v1.JobState
+	44, // 52: tandem.ledger.v1.RunChanged.start_time:type_name -> google.protobuf.Timestamp
+	44, // 53: tandem.ledger.v1.RunChanged.end_time:type_name -> google.protobuf.Timestamp
+	0,  // 54: tandem.ledger.v1.RunResolved.outcome:type_name -> tandem.ledger.v1.RunResolved.Outcome
+	46, // 55: tandem.ledger.v1.StrayReported.state:type_name -> tandem.v1.JobState
+	51, // 56: tandem.ledger.v1.DeviceChanged.state:type_name -> tandem.v1.DeviceState
+	52, // 57: tandem.ledger.v1.DeviceChanged.phase:type_name -> tandem.v1.DevicePhase
+	53, // 58: tandem.ledger.v1.DeviceChanged.link:type_name -> tandem.v1.Link
+	44, // 59: tandem.ledger.v1.DevicePaused.back_time:type_name -> google.protobuf.Timestamp
+	44, // 60: tandem.ledger.v1.AttendanceSet.until_time:type_name -> google.protobuf.Timestamp
+	44, // 61: tandem.ledger.v1.DeviceLocked.back_time:type_name -> google.protobuf.Timestamp
+	54, // 62: tandem.ledger.v1.LotReceived.lot:type_name -> tandem.v1.Lot
+	55, // 63: tandem.ledger.v1.PanelRegistered.registration:type_name -> tandem.v1.Registration
+	42, // 64: tandem.ledger.v1.JobsGanged.carries:type_name -> tandem.ledger.v1.Carry
+	65, // [65:65] is the sub-list for method output_type
+	65, // [65:65] is the sub-list for method input_type
+	65, // [65:65] is the sub-list for extension type_name
+	65, // [65:65] is the sub-list for extension extendee
+	0,  // [0:65] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_record_proto_init() }
@@ -4102,6 +4171,7 @@ func file_tandem_ledger_v1_record_proto_init() {
 		(*Event_WaitOverridden)(nil),
 		(*Event_JobsGanged)(nil),
 		(*Event_GangDissolved)(nil),
+		(*Event_JobsArchived)(nil),
 		(*Event_RunGranted)(nil),
 		(*Event_RunAllowed)(nil),
 		(*Event_RunLapsed)(nil),
@@ -4131,7 +4201,7 @@ func file_tandem_ledger_v1_record_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_record_proto_rawDesc), len(file_tandem_ledger_v1_record_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   42,
+			NumMessages:   43,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

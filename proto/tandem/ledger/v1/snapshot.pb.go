@@ -64,7 +64,9 @@ type Snapshot struct {
 	// Work that devices have reported and this ledger does not have, oldest first.
 	Unrecorded []*UnrecordedSnapshot `protobuf:"bytes,17,rep,name=unrecorded,proto3" json:"unrecorded,omitempty"`
 	// When the backup was made that the ledger comes from. Absent: it comes from none.
-	BackupTime    *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=backup_time,json=backupTime,proto3" json:"backup_time,omitempty"`
+	BackupTime *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=backup_time,json=backupTime,proto3" json:"backup_time,omitempty"`
+	// Ids of jobs that have left the floor, sorted.
+	ArchivedJobs  []string `protobuf:"bytes,20,rep,name=archived_jobs,json=archivedJobs,proto3" json:"archived_jobs,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -228,6 +230,13 @@ func (x *Snapshot) GetUnrecorded() []*UnrecordedSnapshot {
 func (x *Snapshot) GetBackupTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.BackupTime
+	}
+	return nil
+}
+
+func (x *Snapshot) GetArchivedJobs() []string {
+	if x != nil {
+		return x.ArchivedJobs
 	}
 	return nil
 }
@@ -423,7 +432,9 @@ type LotSnapshot struct {
 	// What runs have taken, in micrometres.
 	UsedUm int64 `protobuf:"varint,2,opt,name=used_um,json=usedUm,proto3" json:"used_um,omitempty"`
 	// Sum of what measurements have put right, in micrometres; may be below 0.
-	CorrectedUm   int64 `protobuf:"varint,3,opt,name=corrected_um,json=correctedUm,proto3" json:"corrected_um,omitempty"`
+	CorrectedUm int64 `protobuf:"varint,3,opt,name=corrected_um,json=correctedUm,proto3" json:"corrected_um,omitempty"`
+	// Of used_um, what runs of jobs have taken that have left the floor.
+	ArchivedUm    int64 `protobuf:"varint,4,opt,name=archived_um,json=archivedUm,proto3" json:"archived_um,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -475,6 +486,13 @@ func (x *LotSnapshot) GetUsedUm() int64 {
 func (x *LotSnapshot) GetCorrectedUm() int64 {
 	if x != nil {
 		return x.CorrectedUm
+	}
+	return 0
+}
+
+func (x *LotSnapshot) GetArchivedUm() int64 {
+	if x != nil {
+		return x.ArchivedUm
 	}
 	return 0
 }
@@ -1310,7 +1328,8 @@ var File_tandem_ledger_v1_snapshot_proto protoreflect.FileDescriptor
 
 const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\n" +
-	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\xe1\t\n" +
+	"\x1ftandem/ledger/v1/snapshot.proto\x12\x10tandem.ledger.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dtandem/ledger/v1/record.proto\x1a\x15tandem/v1/floor.proto\x1a\x13tandem/v1/job.proto\x1a\x15tandem/v1/state.proto\"\x86\n" +
+	"\n" +
 	"\bSnapshot\x12\x1a\n" +
 	"\brevision\x18\x01 \x01(\x04R\brevision\x12\x12\n" +
 	"\x04term\x18\x02 \x01(\x04R\x04term\x12;\n" +
@@ -1338,7 +1357,8 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"unrecorded\x18\x11 \x03(\v2$.tandem.ledger.v1.UnrecordedSnapshotR\n" +
 	"unrecorded\x12;\n" +
 	"\vbackup_time\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"backupTime\x1a@\n" +
+	"backupTime\x12#\n" +
+	"\rarchived_jobs\x18\x14 \x03(\tR\farchivedJobs\x1a@\n" +
 	"\x12PersonNumbersEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\x1a@\n" +
@@ -1359,11 +1379,13 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\x12AttendanceSnapshot\x121\n" +
 	"\x03set\x18\x01 \x01(\v2\x1f.tandem.ledger.v1.AttendanceSetR\x03set\x127\n" +
 	"\tfrom_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\bfromTime\x12\x14\n" +
-	"\x05actor\x18\x03 \x01(\tR\x05actor\"k\n" +
+	"\x05actor\x18\x03 \x01(\tR\x05actor\"\x8c\x01\n" +
 	"\vLotSnapshot\x12 \n" +
 	"\x03lot\x18\x01 \x01(\v2\x0e.tandem.v1.LotR\x03lot\x12\x17\n" +
 	"\aused_um\x18\x02 \x01(\x03R\x06usedUm\x12!\n" +
-	"\fcorrected_um\x18\x03 \x01(\x03R\vcorrectedUm\"\xf4\x01\n" +
+	"\fcorrected_um\x18\x03 \x01(\x03R\vcorrectedUm\x12\x1f\n" +
+	"\varchived_um\x18\x04 \x01(\x03R\n" +
+	"archivedUm\"\xf4\x01\n" +
 	"\vJobSnapshot\x12 \n" +
 	"\x03job\x18\x01 \x01(\v2\x0e.tandem.v1.JobR\x03job\x12\x12\n" +
 	"\x04held\x18\x02 \x01(\bR\x04held\x12\x1b\n" +

@@ -1,0 +1,155 @@
+package floor
+
+import (
+	"cmp"
+	"maps"
+	"slices"
+	"time"
+
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
+)
+
+// KeepEnded is how long a job stays on the floor after its end: so long it can be scanned, counted and made again.
+const KeepEnded = 30 * 24 * time.Hour
+
+// ReasonArchived is the reason for which a job that has left the floor is not found.
+const ReasonArchived = "JOB_ARCHIVED"
+
+// ArchiveJobs takes jobs off the floor that ended before a time, oldest first, so that what a daemon holds, saves and reads at its
+// start does not grow with all that was ever done. Jobs that hang together leave together, and none while something of it is still
+// loaded or to be looked at. The ids are not given again. It causes no event if there is none.
+type ArchiveJobs struct {
+	EndedBefore time.Time
+	Most        int // how many leave at once; jobs that hang together may be more
+}
+
+func (c ArchiveJobs) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
+	seen := f.held()
+	var leave []*Job
+	for _, j := range f.Jobs {
+		if len(leave) >= c.Most {
+			break
+		}
+		if seen[j] || !j.endedBefore(c.EndedBefore) || f.byJob[j.ID] != j {
+			continue
+		}
+		group := j.hangsTogether()
+		free := true
+		for _, o := range group {
+			free = free && !seen[o] && o.endedBefore(c.EndedBefore)
+		}
+		for _, o := range group {
+			seen[o] = true
+		}
+		if free {
+			leave = append(leave, group...)
+		}
+	}
+	if len(leave) == 0 {
+		return Decision{}, nil
+	}
+	slices.SortFunc(leave, func(a, b *Job) int { return cmp.Compare(a.Number, b.Number) })
+	e := &ledgerv1.JobsArchived{}
+	for _, j := range leave {
+		e.Jobs = append(e.Jobs, j.ID)
+	}
+	return Decision{Events: []*ledgerv1.Event{{Actor: "daemon", Kind: &ledgerv1.Event_JobsArchived{JobsArchived: e}}}}, nil
+}
+
+func (j *Job) endedBefore(t time.Time) bool { return !j.End.IsZero() && j.End.Before(t) }
+
+// held returns the jobs that something on the floor still points at.
+func (f *Floor) held() map[*Job]bool {
+	held := map[*Job]bool{}
+	for _, d := range f.Devices {
+		if d.LastRun != nil {
+			held[d.LastRun.Step.Job] = true
+		}
+		for _, r := range d.Live {
+			held[r.Step.Job] = true
+		}
+	}
+	for _, u := range f.unrecorded {
+		if j := f.byJob[u.Job]; j != nil && !u.Noted {
+			held[j] = true
+		}
+	}
+	return held
+}
+
+// hangsTogether returns the job and all that are connected with it by gang runs.
+func (j *Job) hangsTogether() []*Job {
+	seen := map[*Job]bool{}
+	var out []*Job
+	var add func(*Job)
+	add = func(o *Job) {
+		if o == nil || seen[o] {
+			return
+		}
+		seen[o] = true
+		out = append(out, o)
+		add(o.gang)
+		for _, m := range o.Members {
+			add(m)
+		}
+		for _, s := range o.Steps {
+			if s.Carrier != nil {
+				add(s.Carrier.Job)
+			}
+			for _, m := range s.carries {
+				add(m.Job)
+			}
+		}
+		for _, p := range o.Panels {
+			for _, h := range p.shares {
+				add(h.panel.Job)
+				add(h.own.Job)
+			}
+		}
+		for _, h := range o.shares {
+			add(h.panel.Job)
+			add(h.own.Job)
+		}
+	}
+	add(j)
+	return out
+}
+
+func (f *Floor) applyJobsArchived(ids []string) {
+	for _, id := range ids {
+		j := f.mustJob(id)
+		for _, s := range j.Steps {
+			for _, r := range s.Runs {
+				r.archiveUse(f.stock)
+			}
+		}
+		f.drop(j)
+	}
+	f.archive = archiveOf(f.archive, ids)
+	f.Jobs = slices.DeleteFunc(f.Jobs, func(j *Job) bool { return f.byJob[j.ID] != j })
+	f.forgotten = 0
+}
+
+// archiveUse keeps account of what an ended run has taken of lots.
+func (r *Run) archiveUse(s *stock) {
+	if r.Lot != nil {
+		r.Lot.archived += r.LotLength
+	}
+	for _, u := range r.Earlier {
+		if l := s.byID[u.GetLot()]; l != nil {
+			l.archived += u.GetLengthUm()
+		}
+	}
+}
+
+func archiveOf(before map[string]bool, ids []string) map[string]bool {
+	out := make(map[string]bool, len(before)+len(ids))
+	maps.Copy(out, before)
+	for _, id := range ids {
+		out[id] = true
+	}
+	return out
+}
+
+// Archived says whether a job of that id was on the floor once and has left it.
+func (f *Floor) Archived(id string) bool { return f.archive[id] }
