@@ -35,7 +35,7 @@ the day; what is still to come is cut off. Times are those of the shop's clock. 
 // reporting is one report that is asked for.
 type reporting struct {
 	*app
-	pictures pictures
+	pictures              pictures
 	from, to, period, csv string
 	devices               []string
 	all                   bool // every indicator

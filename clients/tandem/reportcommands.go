@@ -14,11 +14,11 @@ import (
 
 func (a *app) reportDevicesCommand() *cobra.Command {
 	var all bool
-	cmd := a.reportOf("devices [DEVICE]...", "Tell what devices did with their time, with the key figures of ISO 22400-2.",
+	cmd := a.reportOf("devices [DEVICE]...", "Tell what devices did with their time, with key performance indicators of ISO 22400-2.",
 		`  tandem report devices
   tandem report devices printer-1 --from 7d --period day
   tandem report devices --period shift --csv devices.csv
-  tandem report devices --indicators        every key figure, and what it lacks
+  tandem report devices --indicators        every indicator, and what it lacks
   tandem report devices --from 2026-03-02 --to 2026-03-07 --png devices.png`,
 		`Each moment of a device has one class: production, setup, cleanup, delay (stands still in a run), waiting (has work that nobody
 has begun), idle, down (stands still without a run), paused, maintenance, offline, not-reported. Together they are the period,
