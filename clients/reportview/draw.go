@@ -124,7 +124,7 @@ func (s *page) style(size vg.Length, bold bool) text.Style {
 
 func (s *page) paint(c draw.Canvas) error {
 	c.SetColor(paper)
-	c.Fill(c.Rectangle.Path())
+	c.Fill(c.Path())
 	head := s.style(16, true)
 	head.YAlign = draw.YTop
 	c.FillText(head, vg.Point{X: 16, Y: s.height - 12}, cut(s.Title, longName))
@@ -154,7 +154,7 @@ func (s *page) chart(c draw.Canvas, full Chart) error {
 		x, y := a.Tick.Label.XAlign, a.Tick.Label.YAlign
 		a.Tick.Label = s.style(10, false)
 		a.Tick.Label.XAlign, a.Tick.Label.YAlign = x, y
-		a.LineStyle.Color, a.Tick.LineStyle.Color = rule, rule
+		a.Color, a.Tick.Color = rule, rule
 	}
 
 	n := len(shown.Rows)
@@ -197,7 +197,7 @@ func (s *page) chart(c draw.Canvas, full Chart) error {
 	p.X.Min, p.X.Max = 0, max(widest, shown.Least)*1.22 // room for the notes
 	p.X.Tick.Marker = ticks{most: max(widest, shown.Least), hours: shown.Unit == "hours"}
 	p.Y.Min, p.Y.Max = -0.6, float64(n)-0.4
-	p.Y.LineStyle.Width = 0.5
+	p.Y.Width = 0.5
 	notes := plotter.XYLabels{XYs: make(plotter.XYs, n), Labels: make([]string, n)}
 	for i, r := range shown.Rows {
 		notes.XYs[n-1-i] = plotter.XY{X: ends[n-1-i], Y: float64(n - 1 - i)}

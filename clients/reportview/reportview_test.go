@@ -12,7 +12,6 @@ import (
 	"testing"
 	"time"
 
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -42,7 +41,7 @@ func devices() *tandemv1.DeviceReport {
 			Indicators: []*tandemv1.Indicator{{Id: "oee-index", Lacks: "no pieces"}},
 		}
 		if i == 0 {
-			d.Indicators[0] = &tandemv1.Indicator{Id: "oee-index", Value: proto.Float64(0.4321)}
+			d.Indicators[0] = &tandemv1.Indicator{Id: "oee-index", Value: new(0.4321)}
 		}
 		out.Periods = append(out.Periods, d)
 	}

@@ -41,6 +41,8 @@ func TestReportText(t *testing.T) {
 
 func TestReportUsage(t *testing.T) {
 	for want, args := range map[string][]string{
+		"say of what":                         {},
+		`there is no report of "costs"`:       {"costs"},
 		`--period is "month"`:                 {"devices", "--period", "month"},
 		"--csv is empty":                      {"jobs", "--csv", ""},
 		"--csv and --json exclude each other": {"waste", "--csv", "-", "--json"},

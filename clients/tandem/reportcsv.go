@@ -35,11 +35,11 @@ func csvCell(v any) string {
 		return strconv.FormatBool(v)
 	case float64:
 		return strconv.FormatFloat(v, 'f', -1, 64)
-	case *float64:
-		if v == nil {
+	case *tandemv1.Indicator:
+		if v.Value == nil {
 			return ""
 		}
-		return strconv.FormatFloat(*v, 'f', -1, 64)
+		return strconv.FormatFloat(v.GetValue(), 'f', -1, 64)
 	case *durationpb.Duration:
 		if v == nil {
 			return ""
@@ -123,7 +123,7 @@ func devicesCSV(m *tandemv1.DeviceReport) *csvFile {
 		add("adot_seconds", t.GetDown())
 		add("silence_seconds", t.GetSilence())
 		for _, i := range d.GetIndicators() {
-			add(underscored(i.GetId()), i.Value)
+			add(underscored(i.GetId()), i)
 		}
 		add("runs", d.GetRuns())
 		add("runs_failed", d.GetRunsFailed())
@@ -166,7 +166,7 @@ func jobsCSV(m *tandemv1.JobReport) *csvFile {
 			if n == 0 {
 				c.head = append(c.head, underscored(i.GetId()))
 			}
-			cells = append(cells, i.Value)
+			cells = append(cells, i)
 		}
 		c.add(cells...)
 	}
