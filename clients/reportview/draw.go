@@ -7,6 +7,7 @@ import (
 	"image/color"
 	"image/png"
 	"io"
+	"strconv"
 
 	xfont "golang.org/x/image/font"
 	"gonum.org/v1/plot"
@@ -123,7 +124,7 @@ func (s *page) style(size vg.Length, bold bool) text.Style {
 
 func (s *page) paint(c draw.Canvas) error {
 	c.SetColor(paper)
-	c.Fill(c.Rectangle.Path())
+	c.Fill(c.Path())
 	head := s.style(16, true)
 	head.YAlign = draw.YTop
 	c.FillText(head, vg.Point{X: 16, Y: s.height - 12}, cut(s.Title, longName))
@@ -153,7 +154,7 @@ func (s *page) chart(c draw.Canvas, full Chart) error {
 		x, y := a.Tick.Label.XAlign, a.Tick.Label.YAlign
 		a.Tick.Label = s.style(10, false)
 		a.Tick.Label.XAlign, a.Tick.Label.YAlign = x, y
-		a.LineStyle.Color, a.Tick.LineStyle.Color = rule, rule
+		a.Color, a.Tick.Color = rule, rule
 	}
 
 	n := len(shown.Rows)
@@ -194,8 +195,9 @@ func (s *page) chart(c draw.Canvas, full Chart) error {
 	p.NominalY(names...)
 	p.Y.Tick.Label.XAlign = draw.XRight
 	p.X.Min, p.X.Max = 0, max(widest, shown.Least)*1.22 // room for the notes
+	p.X.Tick.Marker = ticks{most: max(widest, shown.Least), hours: shown.Unit == "hours"}
 	p.Y.Min, p.Y.Max = -0.6, float64(n)-0.4
-	p.Y.LineStyle.Width = 0.5
+	p.Y.Width = 0.5
 	notes := plotter.XYLabels{XYs: make(plotter.XYs, n), Labels: make([]string, n)}
 	for i, r := range shown.Rows {
 		notes.XYs[n-1-i] = plotter.XY{X: ends[n-1-i], Y: float64(n - 1 - i)}
@@ -224,6 +226,50 @@ func (s *page) chart(c draw.Canvas, full Chart) error {
 	}
 	key.Draw(draw.Crop(c, c.Max.X-c.Min.X-keyWidth+10, 0, 0, -28))
 	return nil
+}
+
+// ticks are at round numbers up to the longest bar.
+type ticks struct {
+	most  float64
+	hours bool // quarters of a day are round, tens of hours are not
+}
+
+// mostTicks is how many of them there is room for.
+const mostTicks = 9
+
+// Ticks implements plot.Ticker.
+func (t ticks) Ticks(float64, float64) []plot.Tick {
+	steps := []float64{1, 2, 5}
+	unit := 1.0
+	switch {
+	case t.hours && t.most > 10:
+		steps, unit = []float64{1, 2, 4, 7, 14}, 24
+		for _, s := range []float64{2, 3, 6, 12} {
+			if t.most/s <= mostTicks {
+				steps, unit = []float64{s}, 1
+				break
+			}
+		}
+	default:
+		for unit*steps[0] > t.most/mostTicks && unit > 1e-9 {
+			unit /= 10
+		}
+	}
+	step := 0.0
+	for ; step == 0; unit *= 10 {
+		for _, s := range steps {
+			if t.most/(s*unit) <= mostTicks {
+				step = s * unit
+				break
+			}
+		}
+	}
+	var out []plot.Tick
+	for i := 0; float64(i)*step <= t.most*1.0001; i++ {
+		v := float64(i) * step
+		out = append(out, plot.Tick{Value: v, Label: strconv.FormatFloat(v, 'g', 6, 64)})
+	}
+	return out
 }
 
 // cut makes a text clean and short.

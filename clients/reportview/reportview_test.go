@@ -12,7 +12,6 @@ import (
 	"testing"
 	"time"
 
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -42,7 +41,7 @@ func devices() *tandemv1.DeviceReport {
 			Indicators: []*tandemv1.Indicator{{Id: "oee-index", Lacks: "no pieces"}},
 		}
 		if i == 0 {
-			d.Indicators[0] = &tandemv1.Indicator{Id: "oee-index", Value: proto.Float64(0.4321)}
+			d.Indicators[0] = &tandemv1.Indicator{Id: "oee-index", Value: new(0.4321)}
 		}
 		out.Periods = append(out.Periods, d)
 	}
@@ -168,5 +167,30 @@ func TestForeignAndLong(t *testing.T) {
 	}
 	if strings.ContainsAny(svg, "\x1b\x00\u202e") {
 		t.Error("control characters are drawn")
+	}
+}
+
+func TestTicksAreRound(t *testing.T) {
+	for _, c := range []struct {
+		most  float64
+		hours bool
+		want  string
+	}{
+		{12, true, "0 2 4 6 8 10 12"},
+		{24, true, "0 3 6 9 12 15 18 21 24"},
+		{168, true, "0 24 48 72 96 120 144 168"},
+		{9000, true, "0 1680 3360 5040 6720 8400"},
+		{0.8, true, "0 0.1 0.2 0.3 0.4 0.5 0.6 0.7 0.8"},
+		{100, false, "0 20 40 60 80 100"},
+		{3, false, "0 0.5 1 1.5 2 2.5 3"},
+		{1234567, false, "0 200000 400000 600000 800000 1e+06 1.2e+06"},
+	} {
+		var got []string
+		for _, k := range (ticks{c.most, c.hours}).Ticks(0, 0) {
+			got = append(got, k.Label)
+		}
+		if strings.Join(got, " ") != c.want {
+			t.Errorf("up to %v: %s, want %s", c.most, strings.Join(got, " "), c.want)
+		}
 	}
 }

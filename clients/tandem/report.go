@@ -23,19 +23,26 @@ func (a *app) reportCommand() *cobra.Command {
   tandem report waste --from 7d --csv waste.csv
   tandem report night                                what happened while nobody was there`,
 		Long: reportPeriods,
+		RunE: a.runs(func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usagef("there is no report of %q: say devices, jobs, waste or night", args[0])
+			}
+			return usagef("say of what: devices, jobs, waste or night")
+		}),
 	}
 	cmd.AddCommand(a.reportDevicesCommand(), a.reportJobsCommand(), a.reportWasteCommand(), a.reportNightCommand())
 	return cmd
 }
 
-const reportPeriods = `A time is a date of the shop's clock (2026-03-02 or "2026-03-02 06:00"), today, yesterday, a clock time of today (06:00), or
-how long ago (90m, 36h, 7d). A period goes up to --to and without it; a date is its midnight. Without --from it begins with
-the day; what is still to come is cut off. Times are those of the shop's clock. A dash stands for what nobody knows.`
+const reportPeriods = `A time is a date of the shop's clock (2026-03-02 or "2026-03-02 06:00"), today, yesterday, a clock time of today
+(06:00), or how long ago (90m, 36h, 7d). A period goes up to --to and without it; a date is its midnight. Without --from
+it begins with the day; what is still to come is cut off. Times are those of the shop's clock. A dash stands for what
+nobody knows.`
 
 // reporting is one report that is asked for.
 type reporting struct {
 	*app
-	pictures pictures
+	pictures              pictures
 	from, to, period, csv string
 	devices               []string
 	all                   bool // every indicator

@@ -4,7 +4,6 @@ import (
 	"context"
 	"time"
 
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -57,7 +56,7 @@ func someReports() reportFake {
 		return &tandemv1.ClassTime{Class: name, Planned: h(planned), Outside: h(outside)}
 	}
 	value := func(id, formula string, v float64) *tandemv1.Indicator {
-		return &tandemv1.Indicator{Id: id, Formula: formula, Value: proto.Float64(v)}
+		return &tandemv1.Indicator{Id: id, Formula: formula, Value: new(v)}
 	}
 	lacks := func(id, formula, what string) *tandemv1.Indicator {
 		return &tandemv1.Indicator{Id: id, Formula: formula, Lacks: what}

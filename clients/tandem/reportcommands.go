@@ -14,15 +14,16 @@ import (
 
 func (a *app) reportDevicesCommand() *cobra.Command {
 	var all bool
-	cmd := a.reportOf("devices [DEVICE]...", "Tell what devices did with their time, with the key figures of ISO 22400-2.",
+	cmd := a.reportOf("devices [DEVICE]...", "Tell what devices did with their time, with key performance indicators of ISO 22400-2.",
 		`  tandem report devices
   tandem report devices printer-1 --from 7d --period day
   tandem report devices --period shift --csv devices.csv
-  tandem report devices --indicators        every key figure, and what it lacks
+  tandem report devices --indicators        every indicator, and what it lacks
   tandem report devices --from 2026-03-02 --to 2026-03-07 --png devices.png`,
-		`Each moment of a device has one class: production, setup, cleanup, delay (stands still in a run), waiting (has work that nobody
-has begun), idle, down (stands still without a run), paused, maintenance, offline, not-reported. Together they are the period,
-exactly. Silence is never counted as idle or down. Work outside the shifts widens the planned time by as long as it lasts.`,
+		`Each moment of a device has one class: production, setup, cleanup, delay (stands still in a run), waiting (has work that
+nobody has begun), idle, down (stands still without a run), paused, maintenance, offline, not-reported. Together they are
+the period, exactly. Silence is never counted as idle or down. Work outside the shifts widens the planned time by as long
+as it lasts.`,
 		false, func(r *reporting, ctx context.Context, period *tandemv1.Period) error {
 			r.all = all
 			return r.reportDevices(ctx, period)
@@ -49,7 +50,8 @@ func (a *app) reportNightCommand() *cobra.Command {
 	return a.reportOf("night [DEVICE]...", "The morning report: what ran, what stood still and why, what waits for a person now, what is dry.",
 		`  tandem report night
   tandem report night --from "2026-03-02 18:00" --to "2026-03-03 06:00"`,
-		"Without --from and --to it is about the last time of four hours or more in which nobody was to be there, by the shifts of the floor\nfile; without shifts, about the last twelve hours. What waits and dries is told as it is now.",
+		`Without --from and --to it is about the last time of four hours or more in which nobody was to be there, by the shifts of
+the floor file; without shifts, about the last twelve hours. What waits and dries is told as it is now.`,
 		true, (*reporting).reportNight)
 }
 

@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -34,11 +35,11 @@ func csvCell(v any) string {
 		return strconv.FormatBool(v)
 	case float64:
 		return strconv.FormatFloat(v, 'f', -1, 64)
-	case *float64:
-		if v == nil {
+	case *tandemv1.Indicator:
+		if v.Value == nil {
 			return ""
 		}
-		return strconv.FormatFloat(*v, 'f', -1, 64)
+		return strconv.FormatFloat(v.GetValue(), 'f', -1, 64)
 	case *durationpb.Duration:
 		if v == nil {
 			return ""
@@ -93,15 +94,20 @@ func underscored(s string) string { return strings.ReplaceAll(s, "-", "_") }
 
 func devicesCSV(m *tandemv1.DeviceReport) *csvFile {
 	zone := sourceZone(m.GetSource())
-	c := &csvFile{head: []string{"device", "from", "to", "shift"}}
-	for n, d := range m.GetPeriods() {
-		cells := []any{d.GetDevice(), csvTime(d.GetPeriod().GetFromTime(), zone), csvTime(d.GetPeriod().GetToTime(), zone), d.GetShift()}
+	c := &csvFile{}
+	var rows []map[string]any // by head
+	for _, d := range m.GetPeriods() {
+		row := map[string]any{}
 		add := func(head string, v any) {
-			if n == 0 {
+			if !slices.Contains(c.head, head) {
 				c.head = append(c.head, head)
 			}
-			cells = append(cells, v)
+			row[head] = v
 		}
+		add("device", d.GetDevice())
+		add("from", csvTime(d.GetPeriod().GetFromTime(), zone))
+		add("to", csvTime(d.GetPeriod().GetToTime(), zone))
+		add("shift", d.GetShift())
 		for _, k := range d.GetClasses() {
 			add(underscored(k.GetClass())+"_planned_seconds", k.GetPlanned())
 			add(underscored(k.GetClass())+"_outside_seconds", k.GetOutside())
@@ -117,7 +123,7 @@ func devicesCSV(m *tandemv1.DeviceReport) *csvFile {
 		add("adot_seconds", t.GetDown())
 		add("silence_seconds", t.GetSilence())
 		for _, i := range d.GetIndicators() {
-			add(underscored(i.GetId()), i.Value)
+			add(underscored(i.GetId()), i)
 		}
 		add("runs", d.GetRuns())
 		add("runs_failed", d.GetRunsFailed())
@@ -132,6 +138,13 @@ func devicesCSV(m *tandemv1.DeviceReport) *csvFile {
 		add("changeovers_film", o.GetFilm())
 		add("changeovers_mode", o.GetMode())
 		add("changeovers_blade", o.GetBlade())
+		rows = append(rows, row)
+	}
+	for _, row := range rows {
+		var cells []any
+		for _, head := range c.head {
+			cells = append(cells, row[head])
+		}
 		c.add(cells...)
 	}
 	return c
@@ -153,7 +166,7 @@ func jobsCSV(m *tandemv1.JobReport) *csvFile {
 			if n == 0 {
 				c.head = append(c.head, underscored(i.GetId()))
 			}
-			cells = append(cells, i.Value)
+			cells = append(cells, i)
 		}
 		c.add(cells...)
 	}
