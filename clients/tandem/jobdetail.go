@@ -55,6 +55,7 @@ func (a *app) job(clock wording.Clock, j *tandemv1.Job) {
 	if j.GetEndTime() != nil {
 		f.add("ended", clock.When(j.GetEndTime()))
 	}
+	f.add("archived", orNothing(j.GetArchived(), "it has left the floor, and can no longer be changed"))
 	for _, key := range slices.Sorted(maps.Keys(j.GetLabels())) {
 		f.add("label", key+" = "+j.GetLabels()[key])
 	}

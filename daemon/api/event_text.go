@@ -85,6 +85,8 @@ func describe(e *ledgerv1.Event) *tandemv1.Event {
 	case *ledgerv1.Event_PanelMoved:
 		c := k.PanelMoved
 		return &tandemv1.Event{Type: "panel.moved", Job: c.GetJob(), Panel: c.GetPanel(), Device: c.GetPlace(), Message: fmt.Sprintf("panel %s lies %s", c.GetPanel(), lies(c))}
+	case *ledgerv1.Event_JobsArchived:
+		return &tandemv1.Event{Type: "jobs.archived", Message: fmt.Sprintf("%d jobs that ended long ago have left the floor", len(k.JobsArchived.GetJobs()))}
 	case *ledgerv1.Event_JobsGanged:
 		c := k.JobsGanged
 		return &tandemv1.Event{Type: "jobs.ganged", Job: c.GetJob(), Message: fmt.Sprintf("gang run %s does the work of %s on shared panels", c.GetJob(), strings.Join(membersOf(c), ", "))}

@@ -3,12 +3,17 @@ package api
 import (
 	"context"
 	"encoding/base64"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
 
+	"google.golang.org/grpc/codes"
+
 	"tandem/daemon/engine"
+	"tandem/daemon/history"
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/code"
 	"tandem/scheduler/floor"
 )
 
@@ -61,7 +66,25 @@ func (s *Server) wouldCreate(ctx context.Context, m floor.Meta, in *tandemv1.Job
 // GetJob implements JobService.
 func (s *Server) GetJob(ctx context.Context, req *tandemv1.GetJobRequest) (*tandemv1.Job, error) {
 	job, err := s.job(ctx, req.GetId())
+	if missing, ok := errors.AsType[*floor.Error](err); ok && missing.Kind == floor.NotFound && s.opt.Reports != nil {
+		return s.archived(ctx, req.GetId(), err)
+	}
 	s.foretold(job)
+	return job, err
+}
+
+// archived looks for a job that is not on the floor in the history.
+func (s *Server) archived(ctx context.Context, idOrCode string, missing error) (*tandemv1.Job, error) {
+	if c, err := code.Parse(idOrCode); err == nil {
+		idOrCode = c.String()
+	}
+	job, err := s.opt.Reports.Job(ctx, idOrCode)
+	switch {
+	case errors.Is(err, history.ErrNoJob):
+		return nil, missing
+	case errors.Is(err, history.ErrNotReady):
+		return nil, withInfo(codes.Unavailable, "HISTORY_NOT_READY", "it is not on the floor, and "+err.Error()+"; ask again in a moment", nil)
+	}
 	return job, err
 }
 

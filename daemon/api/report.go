@@ -23,6 +23,8 @@ type Reports interface {
 	Past(ctx context.Context, from, to time.Time) (kpi.Past, error)
 	// Kept returns the last revision in it.
 	Kept() uint64
+	// Job returns a job that has ended, by its id or code. The error is history.ErrNoJob if it knows none.
+	Job(ctx context.Context, idOrCode string) (*tandemv1.Job, error)
 }
 
 const (

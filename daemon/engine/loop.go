@@ -85,8 +85,10 @@ func (e *Engine) tick(ctx context.Context) error {
 	e.lastTick = e.opt.Wall.Now()
 	e.loseSilent(t)
 	e.forgetOldSent()
-	if err := e.archive(t); err != nil {
-		return err
+	if e.readOnly() == nil && t.now.Sub(e.archived) >= archiveEvery {
+		if err := e.archive(t); err != nil {
+			return err
+		}
 	}
 	return e.turns(ctx, t)
 }
@@ -99,9 +101,6 @@ const (
 
 // archive takes jobs off the floor that ended long ago.
 func (e *Engine) archive(t *turn) error {
-	if t.now.Sub(e.archived) < archiveEvery || e.readOnly() != nil {
-		return nil
-	}
 	before := len(e.floor.Jobs)
 	c := floor.ArchiveJobs{EndedBefore: t.now.Add(-e.opt.KeepEnded), Most: archiveMost}
 	if err := e.decide(t, floor.Meta{Actor: "daemon"}, c); err != nil {

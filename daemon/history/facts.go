@@ -274,54 +274,8 @@ func stamp(t *timestamppb.Timestamp) time.Time {
 	return t.AsTime()
 }
 
-// recordsPerLook is how many records are read at once when the facts are written anew.
+// recordsPerLook is how many records are read at once when the tables are filled anew.
 const recordsPerLook = 512
-
-// refillFacts writes the facts of all records that are kept, where their tables have been made anew.
-func (h *History) refillFacts(ctx context.Context) error {
-	if !h.noFacts {
-		return nil
-	}
-	for _, name := range factNames {
-		if _, err := h.db.ExecContext(ctx, "DELETE FROM "+name); err != nil {
-			return fmt.Errorf("refill %s: %w", name, err)
-		}
-	}
-	h.levels = &levels{devices: map[string]*kpi.Change{}}
-	for after := uint64(0); after < h.head.Revision; {
-		records, err := h.keptAfter(ctx, after)
-		if err != nil || len(records) == 0 {
-			h.levels = nil
-			return errors.Join(err, errNoRecords(len(records), after))
-		}
-		after = records[len(records)-1].revision
-		if err := h.refillSome(ctx, records); err != nil {
-			h.levels = nil
-			return fmt.Errorf("refill facts: %w", err)
-		}
-	}
-	h.noFacts = false
-	return nil
-}
-
-func errNoRecords(n int, after uint64) error {
-	if n > 0 {
-		return nil
-	}
-	return fmt.Errorf("refill facts: no record is kept after revision %d: %w", after, ErrDamaged)
-}
-
-func (h *History) refillSome(ctx context.Context, records []kept) error {
-	tx, err := h.db.BeginTx(ctx, nil)
-	if err != nil {
-		return err
-	}
-	defer func() { _ = tx.Rollback() }()
-	if err := h.keepFacts(ctx, tx, records); err != nil {
-		return err
-	}
-	return tx.Commit()
-}
 
 // keptAfter reads some records that are kept.
 func (h *History) keptAfter(ctx context.Context, after uint64) ([]kept, error) {

@@ -34,13 +34,17 @@ type Engine interface {
 // takes what the engine commits, as any watcher does: the engine does not wait for it. What fails is tried again.
 //
 // The tables of jobs and runs are levels, not edges: after each batch, the rows of the jobs and runs that it was about are written
-// as the floor has them now, which may be a moment ahead of the records. So they come right whatever was missed.
+// as the floor has them now, which may be a moment ahead of the records. So they come right whatever was missed. What has left the floor
+// before that is found in the records: see [History.refill].
 func (h *History) Follow(ctx context.Context, e Engine, store ledger.Stored, log *zap.Logger) {
 	h.lag.begin(store, h.head.Revision)
 	for ctx.Err() == nil {
 		err := h.follow(ctx, e, store)
 		if ctx.Err() != nil || errors.Is(err, engine.ErrStopped) {
 			return
+		}
+		if h.unfilled {
+			continue
 		}
 		if errors.Is(err, errUnproven) {
 			log.Warn("history reads again what it could not prove", zap.Error(err))
@@ -56,7 +60,7 @@ func (h *History) Follow(ctx context.Context, e Engine, store ledger.Stored, log
 func (h *History) follow(ctx context.Context, e Engine, store ledger.Stored) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
-	if err := h.refillFacts(ctx); err != nil {
+	if err := h.refill(ctx); err != nil {
 		return err
 	}
 	b := &batch{history: h, engine: e, last: h.head}
@@ -67,7 +71,7 @@ func (h *History) follow(ctx context.Context, e Engine, store ledger.Stored) err
 		err = b.flush(ctx)
 	}
 	if err == nil {
-		err = h.refillTables(ctx, e)
+		err = h.refill(ctx)
 	}
 	if err != nil {
 		return err
@@ -80,6 +84,9 @@ func (h *History) follow(ctx context.Context, e Engine, store ledger.Stored) err
 		return b.add(ctx, rec, stored)
 	}, func(uint64) <-chan struct{} {
 		early, err := b.idle(ctx)
+		if err == nil && h.unfilled {
+			err = errUnfilled
+		}
 		if err != nil {
 			cancel(err) // ends the watch, which cannot be told otherwise
 		}
@@ -219,6 +226,17 @@ func (h *History) keep(ctx context.Context, records []kept, rows rows) error {
 	if err := rows.write(ctx, tx); err != nil {
 		h.levels = nil
 		return err
+	}
+	lost, err := leftUnseen(ctx, tx, records)
+	if err != nil {
+		h.levels = nil
+		return err
+	}
+	if lost && !h.unfilled {
+		h.unfilled = true
+		if _, err := tx.ExecContext(ctx, "PRAGMA user_version = 0"); err != nil {
+			return fmt.Errorf("keep records: %w", err)
+		}
 	}
 	if err := tx.Commit(); err != nil {
 		h.levels = nil

@@ -25,7 +25,7 @@ const (
 	FileName = "history.db"
 	// schema is the version of the tables of jobs and runs. The table of records never changes, so that an older or a newer
 	// program can tell what was known and rebuild a ledger from it; with another version the other tables are made anew.
-	schema = 2
+	schema = 3
 	// application marks the file as ours: "tndm".
 	application = 0x746e646d
 )
@@ -36,8 +36,10 @@ CREATE TABLE jobs (
 	job TEXT PRIMARY KEY, code TEXT NOT NULL, number INTEGER NOT NULL, display_name TEXT NOT NULL,
 	accepted INTEGER NOT NULL, due INTEGER, finished INTEGER, state TEXT NOT NULL,
 	pieces INTEGER NOT NULL, pieces_good INTEGER NOT NULL, pieces_spoiled INTEGER NOT NULL, revision INTEGER NOT NULL,
-	gang INTEGER NOT NULL, started INTEGER, overs INTEGER NOT NULL, busy INTEGER NOT NULL
-) WITHOUT ROWID;
+	gang INTEGER NOT NULL, started INTEGER, overs INTEGER NOT NULL, busy INTEGER NOT NULL,
+	whole BLOB -- a tandem.v1.Job, once it has ended: the floor may let it go then
+);
+CREATE UNIQUE INDEX jobs_code ON jobs (code);
 CREATE INDEX jobs_finished ON jobs (finished);
 CREATE TABLE runs (
 	fence INTEGER PRIMARY KEY, run TEXT NOT NULL, job TEXT NOT NULL, step TEXT NOT NULL, operation TEXT NOT NULL, device TEXT NOT NULL,
@@ -61,12 +63,10 @@ type History struct {
 	path string
 	db   *sql.DB
 	head ledger.Head // of the last record kept; only revision and hash are known
-	// refill is the revision up to which the tables of reports lack what the records hold.
-	refill uint64
-	// noFacts says that the tables of facts lack them too.
-	noFacts bool
-	levels  *levels // what the tables of facts have come to; nil: read them
-	reader  reader
+	// unfilled says that the tables of reports lack what the records hold.
+	unfilled bool
+	levels   *levels // what the tables of facts have come to; nil: read them
+	reader   reader
 
 	lag lag
 }
@@ -148,8 +148,8 @@ func (h *History) prepare(ctx context.Context, fresh bool) error {
 		if err := h.makeTables(ctx); err != nil {
 			return err
 		}
-		h.refill, h.noFacts = head.Revision, true
-		if h.refill == 0 {
+		h.unfilled = head.Revision > 0
+		if !h.unfilled {
 			return h.setVersion(ctx)
 		}
 	}

@@ -9,8 +9,11 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	"tandem/daemon/engine"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/duration"
 	"tandem/scheduler/floor"
 )
@@ -66,6 +69,7 @@ type jobRow struct {
 	started               time.Time // first start of a step
 	overs                 int64     // planned over what was ordered
 	busy                  time.Duration
+	whole                 *tandemv1.Job // once it has ended
 }
 
 type runRow struct {
@@ -140,6 +144,9 @@ func jobRowOf(j *floor.Job, now time.Time) jobRow {
 			}
 		}
 	}
+	if !j.End.IsZero() {
+		row.whole = j.View(now)
+	}
 	return row
 }
 
@@ -191,8 +198,8 @@ func (r rows) plan(l *levels) {
 
 const (
 	writeJob = `INSERT OR REPLACE INTO jobs
-		(job, code, number, display_name, accepted, due, finished, state, pieces, pieces_good, pieces_spoiled, revision, gang, started, overs, busy)
-		VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`
+		(job, code, number, display_name, accepted, due, finished, state, pieces, pieces_good, pieces_spoiled, revision, gang, started, overs, busy,
+		whole) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`
 	writeRun = `INSERT OR REPLACE INTO runs
 		(fence, run, job, step, operation, device, granted, started, ended, state, reasons, pieces, pieces_good, pieces_spoiled,
 		number, remake, supply, mode, film, blade, width_um, length_um, planned, uses) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`
@@ -205,8 +212,16 @@ func (r rows) write(ctx context.Context, tx *sql.Tx) error {
 	}
 	defer jobs.Close()
 	for _, j := range r.jobs {
+		var whole any
+		if j.whole != nil {
+			data, err := proto.Marshal(j.whole)
+			if err != nil {
+				return fmt.Errorf("write job %s: %w", j.id, err)
+			}
+			whole = data
+		}
 		_, err := jobs.ExecContext(ctx, j.id, j.code, j.number, j.name, micros(j.accepted), micros(j.due), micros(j.finished), j.state,
-			j.pieces, j.good, j.spoiled, j.revision, j.gang, micros(j.started), j.overs, j.busy.Microseconds())
+			j.pieces, j.good, j.spoiled, j.revision, j.gang, micros(j.started), j.overs, j.busy.Microseconds(), whole)
 		if err != nil {
 			return fmt.Errorf("write job %s: %w", j.id, err)
 		}
@@ -237,50 +252,4 @@ func micros(t time.Time) any {
 		return nil
 	}
 	return t.UnixMicro()
-}
-
-// jobsPerLook is how many jobs are read in one look at the floor, so that the engine's loop is not held up.
-const jobsPerLook = 128
-
-// refillTables writes the rows of everything, where the tables have been made anew over records that were kept before.
-func (h *History) refillTables(ctx context.Context, e Engine) error {
-	for at := 0; h.refill > 0; at += jobsPerLook {
-		var out rows
-		more := false
-		if err := e.View(ctx, func(st engine.State) {
-			jobs := st.Floor.Jobs
-			for _, j := range jobs[min(at, len(jobs)):min(at+jobsPerLook, len(jobs))] {
-				out.jobs = append(out.jobs, jobRowOf(j, st.Now))
-				for _, s := range j.Steps {
-					for _, r := range s.Runs {
-						out.runs = append(out.runs, runRowOf(r))
-					}
-				}
-			}
-			more = at+jobsPerLook < len(jobs)
-		}); err != nil {
-			return err
-		}
-		tx, err := h.db.BeginTx(ctx, nil)
-		if err != nil {
-			return fmt.Errorf("refill tables: %w", err)
-		}
-		if err := h.readLevels(ctx, tx); err != nil {
-			_ = tx.Rollback()
-			return fmt.Errorf("refill tables: %w", err)
-		}
-		out.plan(h.levels)
-		if err := out.write(ctx, tx); err != nil {
-			_ = tx.Rollback()
-			return fmt.Errorf("refill tables: %w", err)
-		}
-		if err := tx.Commit(); err != nil {
-			return fmt.Errorf("refill tables: %w", err)
-		}
-		if !more {
-			h.refill = 0
-			return h.setVersion(ctx)
-		}
-	}
-	return nil
 }

@@ -26,6 +26,12 @@ import (
 const (
 	historyDevices = 64
 	historyCallers = 16
+	// jobsPerDay is how many jobs a floor day has in the history that is made: a busy shop's.
+	jobsPerDay = 200
+	// eventsPerJob is about how many events a job makes, see writeSome.
+	eventsPerJob = 21
+	// archiveEach is after how many jobs those that ended long ago leave the floor: a few at a time, as the daemon does it.
+	archiveEach = 100
 )
 
 // restarts measures how quickly a long ledger is read and a daemon serves again.
@@ -76,8 +82,8 @@ func (b *bench) restarts(ctx context.Context) error {
 	for i := range raw {
 		ratio[i] = full[i] / raw[i]
 	}
-	t := newTable(fmt.Sprintf("Restart with %d events in %d records (%d jobs; half of the events from chains of 4 steps, half holds and releases)",
-		made.events, made.records, made.jobs), "", "events/s", "ratio", "time")
+	t := newTable(fmt.Sprintf("Restart with %d events in %d records (%d jobs, %d a day; half of the events from chains of 4 steps, half holds and releases; jobs leave the floor %v after their end)",
+		made.events, made.records, made.jobs, jobsPerDay, floor.KeepEnded), "", "events/s", "ratio", "time")
 	t.row("raw ordered read of the stream", fmt.Sprintf("%.0f", median(raw)), "1.00x", fmt.Sprintf("%.2f s", float64(made.events)/median(raw)))
 	t.row("full replay into a checked floor", fmt.Sprintf("%.0f", median(full)), times(median(ratio)), fmt.Sprintf("%.2f s", float64(made.events)/median(full)))
 	t.row("embedded server opens the stream", "", "", fmt.Sprintf("%.2f s", median(openBus)))
@@ -151,6 +157,18 @@ func (c *counted) Append(ctx context.Context, rec *ledgerv1.Record) (ledger.Head
 
 func (c *counted) SaveSnapshot(context.Context, *ledgerv1.Snapshot) error { return nil }
 
+// workdays is a clock by which so many jobs make a day.
+type workdays struct {
+	clock.Clock
+	began time.Time
+	jobs  *atomic.Int64
+}
+
+// Now implements clock.Clock.
+func (w workdays) Now() time.Time {
+	return w.began.Add(time.Duration(w.jobs.Load()) * 24 * time.Hour / jobsPerDay)
+}
+
 func writeHistory(ctx context.Context, list []machine, dir string, events int) (made history, err error) {
 	server, l, _, _, err := openLedger(ctx, dir)
 	if err != nil {
@@ -165,6 +183,8 @@ func writeHistory(ctx context.Context, list []machine, dir string, events int) (
 		})
 	}
 	store := &counted{Ledger: l}
+	var jobs atomic.Int64
+	days := workdays{Clock: clock.Wall(), jobs: &jobs, began: time.Now().Add(-time.Duration(events/eventsPerJob) * 24 * time.Hour / jobsPerDay)}
 	var eng *engine.Engine
 	var sequence atomic.Uint64
 	send := func(device string, o *driverv1.Order, answered func(*driverv1.Answer, error)) {
@@ -180,7 +200,7 @@ func writeHistory(ctx context.Context, list []machine, dir string, events int) (
 			}) // the engine stops at the end
 		}()
 	}
-	if eng, err = engine.Open(ctx, engine.Options{Ledger: store, Clock: clock.Wall(), File: file, Period: time.Hour, Send: send}); err != nil {
+	if eng, err = engine.Open(ctx, engine.Options{Ledger: store, Clock: days, File: file, Period: time.Hour, Send: send}); err != nil {
 		return made, err
 	}
 	running, stop := context.WithCancel(ctx)
@@ -192,7 +212,6 @@ func writeHistory(ctx context.Context, list []machine, dir string, events int) (
 			return made, err
 		}
 	}
-	var jobs atomic.Int64
 	var writing sync.WaitGroup
 	failed := make(chan error, historyCallers)
 	for caller := range historyCallers {
@@ -203,7 +222,12 @@ func writeHistory(ctx context.Context, list []machine, dir string, events int) (
 		}
 		writing.Go(func() {
 			for ctx.Err() == nil && store.events.Load() < int64(events) {
-				if err := writeSome(ctx, eng, fmt.Sprint("j", jobs.Add(1)), fmt.Sprint("held-", caller)); err != nil {
+				n := jobs.Add(1)
+				err := writeSome(ctx, eng, fmt.Sprint("j", n), fmt.Sprint("held-", caller))
+				if err == nil && n%archiveEach == 0 {
+					_, err = eng.Do(ctx, floor.Meta{Actor: "daemon"}, floor.ArchiveJobs{EndedBefore: days.Now().Add(-floor.KeepEnded), Most: 2 * archiveEach})
+				}
+				if err != nil {
 					failed <- err
 					return
 				}

@@ -125,7 +125,7 @@ func (f *Floor) applyJobsArchived(ids []string) {
 		}
 		f.drop(j)
 	}
-	f.archive = archiveOf(f.archive, ids)
+	f.archive = f.archive.with(ids)
 	f.Jobs = slices.DeleteFunc(f.Jobs, func(j *Job) bool { return f.byJob[j.ID] != j })
 	f.forgotten = 0
 }
@@ -142,14 +142,44 @@ func (r *Run) archiveUse(s *stock) {
 	}
 }
 
-func archiveOf(before map[string]bool, ids []string) map[string]bool {
-	out := make(map[string]bool, len(before)+len(ids))
-	maps.Copy(out, before)
-	for _, id := range ids {
-		out[id] = true
+// archive holds the ids of jobs that have left the floor, in sets of which none is ever changed, so that clones share them. Each set is
+// more than twice as large as the next: adding some costs little, however many there are.
+type archive []map[string]bool
+
+func (a archive) has(id string) bool {
+	for _, set := range a {
+		if set[id] {
+			return true
+		}
 	}
+	return false
+}
+
+// with returns an archive that has these ids too.
+func (a archive) with(ids []string) archive {
+	if len(ids) == 0 {
+		return a
+	}
+	set := make(map[string]bool, len(ids))
+	for _, id := range ids {
+		set[id] = true
+	}
+	for len(a) > 0 && len(a[len(a)-1]) <= 2*len(set) {
+		maps.Copy(set, a[len(a)-1])
+		a = a[:len(a)-1]
+	}
+	return append(slices.Clip(a), set)
+}
+
+// ids returns all of them, sorted.
+func (a archive) ids() []string {
+	var out []string
+	for _, set := range a {
+		out = slices.AppendSeq(out, maps.Keys(set))
+	}
+	slices.Sort(out)
 	return out
 }
 
 // Archived says whether a job of that id was on the floor once and has left it.
-func (f *Floor) Archived(id string) bool { return f.archive[id] }
+func (f *Floor) Archived(id string) bool { return f.archive.has(id) }

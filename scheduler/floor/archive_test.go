@@ -2,6 +2,7 @@ package floor
 
 import (
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -98,5 +99,26 @@ func TestArchive(t *testing.T) {
 		if !errors.As(err, &e) || e.Kind != NotFound || e.Reason != ReasonArchived || !strings.Contains(e.Message, "hand in a new one") {
 			t.Errorf("%s: an archived job is made again: %v", name, err)
 		}
+	}
+}
+
+// The sets are shared by clones, so none may change; and there are few, however often some ids are added.
+func TestArchiveGrows(t *testing.T) {
+	var a archive
+	var want []string
+	for i := range 1000 {
+		before, ids := a, a.ids()
+		added := []string{fmt.Sprintf("job-%04d", 2*i), fmt.Sprintf("job-%04d", 2*i+1)}
+		a = a.with(added)
+		want = append(want, added...)
+		if !slices.Equal(before.ids(), ids) {
+			t.Fatalf("adding %v changed what was there", added)
+		}
+	}
+	if got := a.ids(); !slices.Equal(got, want) {
+		t.Errorf("%d ids are held, want %d", len(got), len(want))
+	}
+	if len(a) > 12 || !a.has("job-0000") || !a.has("job-1999") || a.has("job-2000") {
+		t.Errorf("%d sets; the first is held: %t, the last: %t, another: %t", len(a), a.has("job-0000"), a.has("job-1999"), a.has("job-2000"))
 	}
 }

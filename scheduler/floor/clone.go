@@ -81,7 +81,7 @@ func (f *Floor) clone(learned *learn.Model, keep func(*Job) bool) *Floor {
 			codes:  map[code.Code]subject{}, classes: make(map[string]*Class, len(f.classes)), widths: slices.Clip(f.widths),
 			requests: map[string]*answered{}, learned: learned, fastest: maps.Clone(f.fastest), frozen: f.frozen,
 			personNumbers: maps.Clone(f.personNumbers), deviceNumbers: maps.Clone(f.deviceNumbers), slotNumbers: maps.Clone(f.slotNumbers),
-			changes: Changes{All: true}, archive: f.archive, // which is made anew, never changed
+			changes: Changes{All: true}, archive: f.archive,
 		},
 		jobs: map[*Job]*Job{},
 	}

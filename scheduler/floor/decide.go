@@ -153,7 +153,7 @@ func (c Configure) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 
 func (f *Floor) needJob(id string) (*Job, error) {
 	j, ok := f.Job(id)
-	if !ok && f.archive[id] {
+	if !ok && f.archive.has(id) {
 		return nil, &Error{Kind: NotFound, Reason: ReasonArchived, Message: fmt.Sprintf("job %q ended long ago and has left the floor: it can be read, and no longer changed; hand in a new one", id)}
 	}
 	if !ok {

@@ -29,7 +29,7 @@ func (c CreateJob) created(f *Floor) (*ledgerv1.JobCreated, error) {
 	if err != nil {
 		return nil, err
 	}
-	if _, taken := f.byJob[job.GetId()]; taken || f.archive[job.GetId()] {
+	if _, taken := f.byJob[job.GetId()]; taken || f.archive.has(job.GetId()) {
 		return nil, &Error{
 			Kind: Exists, Reason: "JOB_EXISTS",
 			Message: fmt.Sprintf("there is a job %q already; choose another id", job.GetId()),

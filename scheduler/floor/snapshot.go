@@ -30,7 +30,7 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 	out := &ledgerv1.Snapshot{
 		Revision: f.Revision, Term: f.Term, CommitTime: stamp(f.CommitTime), Schema: Schema,
 		Floor: f.file, Counters: proto.CloneOf(&f.counters),
-		PersonNumbers: maps.Clone(f.personNumbers), DeviceNumbers: maps.Clone(f.deviceNumbers), SlotNumbers: maps.Clone(f.slotNumbers), ArchivedJobs: sortedKeys(f.archive),
+		PersonNumbers: maps.Clone(f.personNumbers), DeviceNumbers: maps.Clone(f.deviceNumbers), SlotNumbers: maps.Clone(f.slotNumbers), ArchivedJobs: f.archive.ids(),
 	}
 	for _, j := range f.Jobs {
 		js := &ledgerv1.JobSnapshot{Job: j.view(f.CommitTime, (*Step).view), Held: j.Held, HoldNote: j.HoldNote, Ending: j.Ending}
@@ -102,7 +102,7 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 	maps.Copy(f.deviceNumbers, snap.GetDeviceNumbers())
 	maps.Copy(f.slotNumbers, snap.GetSlotNumbers())
 	proto.Merge(&f.counters, snap.GetCounters())
-	f.archive = archiveOf(nil, snap.GetArchivedJobs())
+	f.archive = f.archive.with(snap.GetArchivedJobs())
 	for _, ls := range snap.GetLots() {
 		f.restoreLot(ls)
 	}

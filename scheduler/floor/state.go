@@ -23,7 +23,7 @@ type Floor struct {
 	byDevice map[string]*Device
 	Jobs     []*Job // in the order of intake
 	byJob    map[string]*Job
-	archive  map[string]bool // ids of jobs that have left the floor; made anew with each change, so that clones share it
+	archive  archive         // ids of jobs that have left the floor
 	runs     map[string]*Run // all runs of the jobs kept
 	stock    *stock
 	people   *people

@@ -69,7 +69,9 @@ type Job struct {
 	// Output only: the jobs that share its panels, if it is a gang run.
 	Members []string `protobuf:"bytes,26,rep,name=members,proto3" json:"members,omitempty"`
 	// Output only: when it will be done. Absent: it has ended, or nothing is known yet.
-	Forecast      *Forecast `protobuf:"bytes,27,opt,name=forecast,proto3" json:"forecast,omitempty"`
+	Forecast *Forecast `protobuf:"bytes,27,opt,name=forecast,proto3" json:"forecast,omitempty"`
+	// Output only: it ended long ago and has left the floor: it can be read by its id or code, is in no list, and can not be changed.
+	Archived      bool `protobuf:"varint,28,opt,name=archived,proto3" json:"archived,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -235,6 +237,13 @@ func (x *Job) GetForecast() *Forecast {
 		return x.Forecast
 	}
 	return nil
+}
+
+func (x *Job) GetArchived() bool {
+	if x != nil {
+		return x.Archived
+	}
+	return false
 }
 
 // Item is one design and how many of it: "120 of this decal, laminated, kiss cut". Items of a job with the same media,
@@ -1714,7 +1723,7 @@ var File_tandem_v1_job_proto protoreflect.FileDescriptor
 
 const file_tandem_v1_job_proto_rawDesc = "" +
 	"\n" +
-	"\x13tandem/v1/job.proto\x12\ttandem.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18tandem/v1/forecast.proto\x1a\x15tandem/v1/state.proto\"\x9c\x06\n" +
+	"\x13tandem/v1/job.proto\x12\ttandem.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18tandem/v1/forecast.proto\x1a\x15tandem/v1/state.proto\"\xb8\x06\n" +
 	"\x03Job\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x1a\n" +
@@ -1736,7 +1745,8 @@ const file_tandem_v1_job_proto_rawDesc = "" +
 	"\bend_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x1a\n" +
 	"\brevision\x18\x19 \x01(\x04R\brevision\x12\x18\n" +
 	"\amembers\x18\x1a \x03(\tR\amembers\x12/\n" +
-	"\bforecast\x18\x1b \x01(\v2\x13.tandem.v1.ForecastR\bforecast\x1a9\n" +
+	"\bforecast\x18\x1b \x01(\v2\x13.tandem.v1.ForecastR\bforecast\x12\x1a\n" +
+	"\barchived\x18\x1c \x01(\bR\barchived\x1a9\n" +
 	"\vLabelsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xfd\x03\n" +
