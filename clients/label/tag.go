@@ -9,7 +9,7 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
-// Tag is a label with the code of something that stays: a device, a badge, a command card, a roll.
+// Tag is a label with the code of something that stays: a device, a slot of a rack, a badge, a command card, a roll.
 type Tag struct {
 	Kind     string // in a word
 	Code     string
@@ -37,6 +37,11 @@ func OfCodes(codes []*tandemv1.FloorCode, devices []*tandemv1.Device) []Tag {
 			if c.GetId() == "start" {
 				t.Cautions = []Caution{standsBy}
 			}
+		case "slot":
+			rack, slot, _ := strings.Cut(c.GetId(), "/")
+			t.Title, t.Lines = slot, []string{"of " + rack}
+			tags = append(tags, t)
+			continue
 		case "device":
 			t.Cautions = cautions[c.GetId()]
 		}
@@ -96,9 +101,9 @@ func (t *Tag) draw(c canvas) error {
 		return err
 	}
 	text.end -= h
-	// A card is read from afar by its command, all else by its code.
+	// A card is read from afar by its command, a slot by its name, all else by its code.
 	code, title := 8.5*scale, 5*scale
-	if t.Kind == "command" {
+	if t.Kind == "command" || t.Kind == "slot" {
 		code, title = 6*scale, 8*scale
 	}
 	big := rect{text.x, text.y, text.w, c.mm(code)}
