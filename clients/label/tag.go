@@ -82,7 +82,7 @@ func (t *Tag) draw(c canvas) error {
 	if c.stock.Endless() {
 		tall, above = c.tall(), c.mm(40)
 	} else if module > 0 {
-		above -= tall + c.mm(0.5)
+		above -= tall + c.mm(1)
 	}
 	side, err := c.matrixIn(a.x, a.y, min(a.w*2/5, above, c.mm(26*scale)), t.Code)
 	if err != nil {
@@ -119,10 +119,7 @@ func (t *Tag) draw(c canvas) error {
 		return err
 	}
 	end := max(a.y+side, cautions.y)
-	y := a.bottom() - tall
-	if c.stock.Endless() {
-		y = end + c.mm(1)
-	}
+	y := min(end+c.mm(3), a.bottom()-tall)
 	if module > 0 {
 		wide := (len(g[0]) + 2*quietBars) * module
 		c.bars(a.x+(a.w-wide)/2, y, tall, module, g, t.Code)
