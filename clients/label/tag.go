@@ -2,6 +2,7 @@ package label
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -23,8 +24,12 @@ func OfCodes(codes []*tandemv1.FloorCode, devices []*tandemv1.Device) []Tag {
 	cautions := map[string][]Caution{}
 	for _, d := range devices {
 		for _, a := range d.GetAbilities() {
-			for _, c := range cautionsOf(a.GetOperation(), "") {
-				cautions[d.GetId()] = append(cautions[d.GetId()], c)
+			for _, ink := range append([]string{""}, a.GetInks()...) {
+				for _, c := range cautionsOf(a.GetOperation(), ink) {
+					if !slices.Contains(cautions[d.GetId()], c) {
+						cautions[d.GetId()] = append(cautions[d.GetId()], c)
+					}
+				}
 			}
 		}
 	}
