@@ -13,6 +13,7 @@ type Caution struct{ Short, Long string }
 
 var (
 	uv       = Caution{"UV: do not look at the lamp", "UV lamps: do not look into the light. Uncured ink irritates: wear gloves."}
+	carriage = Caution{"Printer: the carriage moves by itself", "Printer: the carriage moves without warning. Keep hands out while it can start."}
 	vapour   = Caution{"Vapour: air the room, no sparks", "Drying prints give off solvent vapour: air the room, keep flames and sparks away."}
 	nip      = Caution{"Hot rollers: fingers, hair away", "Laminator: rollers draw in and are hot. Keep fingers, hair, sleeves and ties away."}
 	blades   = Caution{"Blades: keep hands off the head", "Cutter: sharp blades and a head that moves. Keep hands off while it can start."}
@@ -29,6 +30,8 @@ func cautionsOf(operation, ink string) []Caution {
 		list = append(list, uv)
 	}
 	switch operation {
+	case "print":
+		list = append(list, carriage)
 	case "dry":
 		list = append(list, vapour)
 	case "laminate", "mount":

@@ -1,6 +1,6 @@
 // Package label draws what is printed and stuck on things of the floor: travelers, which go with a panel through the
-// shop, and tags with the codes of devices, people, commands and rolls. A document is drawn once, in whole dots of the
-// printer, and then written as PDF or as PNG, so that the two cannot differ.
+// shop, and tags with the codes of devices, slots of racks, people, commands and rolls. A document is drawn once, in
+// whole dots of the printer, and then written as PDF or as PNG, so that the two cannot differ.
 //
 // The modules of a code are rectangles on whole dots and never scaled. Every code is given in a matrix symbol, where
 // there is room also in Code 128, and in large letters with its check character, for when no reader is at hand. Text

@@ -58,11 +58,11 @@ func traveler(job *tandemv1.Job, panel *tandemv1.Panel, number int, steps []*tan
 	t := Traveler{
 		Code: panel.GetCode(), Panel: panel.GetId(), Number: number, Of: len(job.GetPanels()), Pieces: int(panel.GetPieces()),
 		Job: job.GetId(), JobCode: job.GetCode(), JobName: job.GetDisplayName(), RemakeOf: panel.GetRemakeOf(), Members: job.GetMembers(),
-		Customer: job.GetLabels()["customer"], Due: "no promised time",
+		Customer: job.GetLabels()["customer"], Due: "no time promised",
 		AsOf: fmt.Sprintf("as of %s, revision %d", around.Now.In(around.Zone).Format("2006-01-02 15:04"), job.GetRevision()),
 	}
 	if job.GetDueTime() != nil {
-		t.Due = job.GetDueTime().AsTime().In(around.Zone).Format("Mon 2 Jan 2006 15:04")
+		t.Due = "due " + job.GetDueTime().AsTime().In(around.Zone).Format("Mon 2 Jan 2006 15:04")
 	}
 	for _, key := range References() {
 		if around.Reference == "" && t.Reference == "" {

@@ -35,7 +35,7 @@ func someJob() *tandemv1.Job {
 func someDevices() []*tandemv1.Device {
 	ability := func(op string) []*tandemv1.Ability { return []*tandemv1.Ability{{Operation: op}} }
 	return []*tandemv1.Device{
-		{Id: "printer-1", Abilities: ability("print")},
+		{Id: "printer-1", Abilities: []*tandemv1.Ability{{Operation: "print", Inks: []string{"eco-solvent", "uv"}}}},
 		{Id: "rack-1", Abilities: ability("dry")},
 		{Id: "laminator-1", Abilities: ability("laminate")},
 		{Id: "cutter-1", Abilities: ability("cut")},
@@ -51,6 +51,8 @@ func someTags() []Tag {
 	tags := OfCodes([]*tandemv1.FloorCode{
 		{Kind: "device", Id: "laminator-1", Code: "D001M", DisplayName: "Laminator at the window"},
 		{Kind: "device", Id: "cutter-1", Code: "D002K"},
+		{Kind: "device", Id: "printer-1", Code: "D003H", DisplayName: "Printer, eco-solvent and UV"},
+		{Kind: "slot", Id: "rack-1/e4", Code: "R0044", DisplayName: "slot e4 of the rack"},
 		{Kind: "person", Id: "anna", Code: "U001B", DisplayName: "Anna"},
 		{Kind: "command", Id: "start", Code: "K001W", DisplayName: "let the run of the panel at the device begin"},
 		{Kind: "command", Id: "done", Code: "K002U", DisplayName: "end the run of the panel at the device, scanned next"},

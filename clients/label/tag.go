@@ -2,6 +2,7 @@ package label
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -9,7 +10,7 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
-// Tag is a label with the code of something that stays: a device, a badge, a command card, a roll.
+// Tag is a label with the code of something that stays: a device, a slot of a rack, a badge, a command card, a roll.
 type Tag struct {
 	Kind     string // in a word
 	Code     string
@@ -23,8 +24,12 @@ func OfCodes(codes []*tandemv1.FloorCode, devices []*tandemv1.Device) []Tag {
 	cautions := map[string][]Caution{}
 	for _, d := range devices {
 		for _, a := range d.GetAbilities() {
-			for _, c := range cautionsOf(a.GetOperation(), "") {
-				cautions[d.GetId()] = append(cautions[d.GetId()], c)
+			for _, ink := range append([]string{""}, a.GetInks()...) {
+				for _, c := range cautionsOf(a.GetOperation(), ink) {
+					if !slices.Contains(cautions[d.GetId()], c) {
+						cautions[d.GetId()] = append(cautions[d.GetId()], c)
+					}
+				}
 			}
 		}
 	}
@@ -37,6 +42,11 @@ func OfCodes(codes []*tandemv1.FloorCode, devices []*tandemv1.Device) []Tag {
 			if c.GetId() == "start" {
 				t.Cautions = []Caution{standsBy}
 			}
+		case "slot":
+			rack, slot, _ := strings.Cut(c.GetId(), "/")
+			t.Title, t.Lines = slot, []string{"of " + rack}
+			tags = append(tags, t)
+			continue
 		case "device":
 			t.Cautions = cautions[c.GetId()]
 		}
@@ -77,7 +87,7 @@ func (t *Tag) draw(c canvas) error {
 	if c.stock.Endless() {
 		tall, above = c.tall(), c.mm(40)
 	} else if module > 0 {
-		above -= tall + c.mm(0.5)
+		above -= tall + c.mm(1)
 	}
 	side, err := c.matrixIn(a.x, a.y, min(a.w*2/5, above, c.mm(26*scale)), t.Code)
 	if err != nil {
@@ -96,9 +106,9 @@ func (t *Tag) draw(c canvas) error {
 		return err
 	}
 	text.end -= h
-	// A card is read from afar by its command, all else by its code.
+	// A card is read from afar by its command, a slot by its name, all else by its code.
 	code, title := 8.5*scale, 5*scale
-	if t.Kind == "command" {
+	if t.Kind == "command" || t.Kind == "slot" {
 		code, title = 6*scale, 8*scale
 	}
 	big := rect{text.x, text.y, text.w, c.mm(code)}
@@ -114,10 +124,7 @@ func (t *Tag) draw(c canvas) error {
 		return err
 	}
 	end := max(a.y+side, cautions.y)
-	y := a.bottom() - tall
-	if c.stock.Endless() {
-		y = end + c.mm(1)
-	}
+	y := min(end+c.mm(3), a.bottom()-tall)
 	if module > 0 {
 		wide := (len(g[0]) + 2*quietBars) * module
 		c.bars(a.x+(a.w-wide)/2, y, tall, module, g, t.Code)

@@ -138,12 +138,12 @@ func (t *Traveler) wide(c canvas) error {
 	right.lines(f.bold, 4.6, titles, t.title())
 	right.line(f.plain, 3.1, t.jobLine())
 	right.line(f.plain, 3.1, t.customerLine())
-	right.line(f.bold, 3.9, "due "+t.Due)
+	right.line(f.bold, 3.9, t.Due)
 	right.line(f.plain, 3.2, t.mediaLine())
 	right.line(f.bold, 3.2, t.cutLine())
 	t.shortRoute(&right)
 	for _, s := range t.Steps {
-		if s.Note != "" {
+		if s.Note != "" && !s.Done {
 			right.lines(f.plain, 2.8, 3, s.Name+": "+s.Note)
 		}
 	}
@@ -219,7 +219,7 @@ func (t *Traveler) high(c canvas) error {
 	body.line(f.plain, 3.6, t.customerLine())
 	body.line(f.bold, 3.6, t.specialLine())
 	body.rule()
-	body.line(f.bold, 5, "due "+t.Due)
+	body.line(f.bold, 5, t.Due)
 	body.lines(f.plain, 4, 2, t.mediaLine())
 	for i, line := range t.Contents {
 		if i == 5 && len(t.Contents) > 6 {
@@ -292,7 +292,9 @@ func (t *Traveler) route(c *column) {
 		side.lines(f.plain, 3.4, 2, where)
 		c.y = max(c.y+c.mm(high), side.y)
 		note := column{canvas: c.canvas, x: x, y: c.y, w: c.x + c.w - x, end: c.end}
-		note.lines(f.plain, notes, 2, s.Note)
+		if !s.Done {
+			note.lines(f.plain, notes, 2, s.Note)
+		}
 		c.y = note.y
 	}
 }

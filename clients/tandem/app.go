@@ -23,6 +23,7 @@ type system struct {
 	stdin         io.Reader
 	stdout        io.Writer
 	stderr        io.Writer
+	inIsTerminal  bool
 	outIsTerminal bool
 	errIsTerminal bool
 	size          func() (width, height int) // of the terminal on standard output

@@ -47,7 +47,7 @@ func TestCommands(t *testing.T) {
 		{"attendance-set", []string{"attendance", "--operators", "1", "--until", "90m", "--note", "overtime"}, &tandemv1.AttendanceView{}},
 		{"codes", []string{"codes"}, &tandemv1.ListCodesResponse{}},
 		{"label", []string{"label", "J104K", "--stock", "100x50"}, &tandemv1.Job{}},
-		{"label-codes", []string{"label", "--devices", "--badges", "--cards", "--stock", "a4-3x7"}, &tandemv1.ListCodesResponse{}},
+		{"label-codes", []string{"label", "--devices", "--slots", "--badges", "--cards", "--stock", "a4-3x7"}, &tandemv1.ListCodesResponse{}},
 		{"label-rolls", []string{"label", "--rolls", "M0074", "--stock", "62", "--code", "qr"}, &tandemv1.ListLotsResponse{}},
 		{"review", []string{"review"}, &tandemv1.Review{}},
 		{"review-done", []string{"review", "J104K", "cut", "done"}, &tandemv1.Review{}},

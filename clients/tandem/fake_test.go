@@ -477,6 +477,7 @@ func (f *fake) ListCodes(context.Context, *tandemv1.ListCodesRequest) (*tandemv1
 	return &tandemv1.ListCodesResponse{Codes: []*tandemv1.FloorCode{
 		{Kind: "device", Id: "rack-1", Code: "D1A", DisplayName: "Drying rack"},
 		{Kind: "device", Id: "cutter-1", Code: "D2B"},
+		{Kind: "slot", Id: "rack-1/upper-left", Code: "R0005", DisplayName: "slot upper-left of Drying rack"},
 		{Kind: "person", Id: "anna", Code: "U1A", DisplayName: "Anna"},
 		{Kind: "command", Id: "done", Code: "K2C", DisplayName: "end the run of the panel at the device, scanned next"},
 	}}, nil

@@ -25,19 +25,20 @@ type labels struct {
 	options  label.Options
 	code     string
 
-	reference                     string
-	devices, badges, cards, rolls bool
+	reference                            string
+	devices, slots, badges, cards, rolls bool
 }
 
 func (a *app) labelCommand() *cobra.Command {
 	l := &labels{app: a}
 	cmd := &cobra.Command{
 		Use:   "label JOB [PANEL...]",
-		Short: "Print labels: travelers of a job's panels, or codes of devices, people, commands and rolls.",
+		Short: "Print labels: travelers of a job's panels, or codes of devices, slots, people, commands and rolls.",
 		Example: `  tandem label shop-window --pdf travelers.pdf               one for each panel
   tandem label shop-window p2 --stock 100x50 --pdf - | lp    one panel, to a printer
   tandem label J104K --dpi 300 --png traveler.png            as a picture
   tandem label --devices --badges --cards --pdf codes.pdf    codes that hang on the floor
+  tandem label --slots rack-1 --stock a4-3x7 --pdf rack.pdf
   tandem label --badges anna ben --stock a4-cards --pdf badges.pdf
   tandem label --rolls lot-7 --stock 62 --pdf roll.pdf       what 'tandem lots' lists
   tandem label shop-window                                   say what would be on them`,
@@ -61,13 +62,14 @@ Caution: the cautions on a label are reminders. They replace no guard, no traini
 		if err := l.check(cmd, args); err != nil {
 			return err
 		}
-		if l.devices || l.badges || l.cards || l.rolls {
+		if l.tagged() {
 			return l.tags(cmd.Context(), args)
 		}
 		return l.travelers(cmd.Context(), args[0], args[1:])
 	})
 	f := cmd.Flags()
 	f.BoolVar(&l.devices, "devices", false, "codes of devices, of all or of those named")
+	f.BoolVar(&l.slots, "slots", false, "codes of the slots of racks, of all or of those racks or slots named")
 	f.BoolVar(&l.badges, "badges", false, "badges of people, of all or of those named")
 	f.BoolVar(&l.cards, "cards", false, "command cards, all or those named: start, done, ...")
 	f.BoolVar(&l.rolls, "rolls", false, "codes of rolls and stacks, of all with something left or of those named")
@@ -80,6 +82,9 @@ Caution: the cautions on a label are reminders. They replace no guard, no traini
 	f.StringVar(&l.reference, "reference", "", "key of the ticket's label to print as the customer's reference")
 	return cmd
 }
+
+// tagged reports whether codes are wanted, and not travelers.
+func (l *labels) tagged() bool { return l.devices || l.slots || l.badges || l.cards || l.rolls }
 
 func stockHelp() string {
 	var b strings.Builder
@@ -94,12 +99,12 @@ func stockHelp() string {
 }
 
 func (l *labels) check(cmd *cobra.Command, args []string) error {
-	tags := l.devices || l.badges || l.cards || l.rolls
+	tags := l.tagged()
 	switch {
 	case !tags && len(args) == 0:
-		return usagef("name a job, or say what to print the codes of: --devices, --badges, --cards or --rolls")
+		return usagef("name a job, or say what to print the codes of: --devices, --slots, --badges, --cards or --rolls")
 	case tags && cmd.Flags().Changed("reference"):
-		return usagef("--reference belongs to travelers: leave it out, or name a job without --devices, --badges, --cards and --rolls")
+		return usagef("--reference belongs to travelers: leave it out, or name a job without --devices and the like")
 	case l.png == "-" || cmd.Flags().Changed("png") && l.png == "":
 		return usagef("--png is %q: give the name of a file", l.png)
 	case cmd.Flags().Changed("pdf") && l.pdf == "":
@@ -167,19 +172,20 @@ func (l *labels) tags(ctx context.Context, named []string) error {
 			return true
 		}
 		for _, name := range named {
-			if name == id || code != "" && strings.EqualFold(name, code) {
+			rack, _, _ := strings.Cut(id, "/")
+			if name == id || name == rack || code != "" && strings.EqualFold(name, code) {
 				found[name] = true
 				return true
 			}
 		}
 		return false
 	}
-	if l.devices || l.badges || l.cards {
+	if l.devices || l.slots || l.badges || l.cards {
 		codes, devices, err := l.floorCodes(ctx)
 		if err != nil {
 			return err
 		}
-		kinds := map[string]bool{"device": l.devices, "person": l.badges, "command": l.cards}
+		kinds := map[string]bool{"device": l.devices, "slot": l.slots, "person": l.badges, "command": l.cards}
 		codes.Codes = slices.DeleteFunc(codes.GetCodes(), func(c *tandemv1.FloorCode) bool {
 			return !kinds[c.GetKind()] || c.GetCode() == "" || !wanted(c.GetId(), c.GetCode())
 		})

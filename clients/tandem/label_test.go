@@ -90,3 +90,13 @@ func TestLabelSaysWhatTheFontsLack(t *testing.T) {
 		t.Errorf("exit %d:\n%s%s", code, stdout, stderr)
 	}
 }
+
+func TestLabelSlotsOfARack(t *testing.T) {
+	f := newFake(t)
+	for _, name := range []string{"rack-1", "rack-1/upper-left", "r0005"} {
+		code, stdout, stderr := f.tandem(t, "label", "--slots", "--quiet", name)
+		if code != exitOK || stdout != "R0005\n" {
+			t.Errorf("%s: exit %d: %s%s", name, code, stdout, stderr)
+		}
+	}
+}

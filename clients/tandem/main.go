@@ -42,6 +42,7 @@ func surroundings() system {
 		stdin:         os.Stdin,
 		stdout:        os.Stdout,
 		stderr:        os.Stderr,
+		inIsTerminal:  term.IsTerminal(int(os.Stdin.Fd())),
 		outIsTerminal: term.IsTerminal(int(os.Stdout.Fd())) && obeysSequences(os.Stdout),
 		errIsTerminal: term.IsTerminal(int(os.Stderr.Fd())) && obeysSequences(os.Stderr),
 		size: func() (width, height int) {

@@ -34,14 +34,19 @@ const (
 
 func (a *app) stationCommand() *cobra.Command {
 	var p place
+	var plainLines bool
 	keep := time.Minute
 	cmd := &cobra.Command{
 		Use:   "station",
 		Short: "Take scans from a barcode reader that types on standard input.",
 		Example: `  tandem station --device cutter-1
-  tandem station --station packing < /dev/ttyACM0`,
-		Long: `One line in, ended by CR, LF or both, is one scan; one line out says in a word what became of it. A refusal rings the
-terminal's bell. The same code within a second is taken for one pull of the trigger.
+  tandem station --station packing < /dev/ttyACM0
+  tandem station --plain                          one line for each scan`,
+		Long: `One line in, ended by CR, LF or both, is one scan. On a terminal the whole screen shows in large letters what became
+of the last one, what is expected next and for how long, what waits, and the last 20 scans; with --plain, and off a
+terminal, one line out says what became of each. A refusal rings the terminal's bell. The same code within a second is
+taken for one pull of the trigger. The card "clear" takes back what was scanned but not yet done, and what is shown of
+an outage.
 
 While the daemon is away scans wait in order, at most 100 and none longer than --keep; each is handed in under its own
 scan_id, so that none counts twice. Whatever was not handed in is listed.
@@ -62,10 +67,14 @@ of blades and rollers until the answer is there.`,
 			return err
 		}
 		s := newStation(tandemv1.NewScanServiceClient(conn), p, keep, a)
+		if a.outIsTerminal && !plainLines && !a.json && !a.quiet {
+			return s.fullScreen(cmd.Context())
+		}
 		s.say("station %s takes scans; end with Ctrl-D or Ctrl-C", p.station)
 		return s.run(cmd.Context())
 	})
 	a.placeFlags(cmd, &p)
+	cmd.Flags().BoolVar(&plainLines, "plain", false, "a line for each scan on a terminal, too")
 	cmd.Flags().DurationVar(&keep, "keep", keep, "how long a scan may wait for the daemon before it is refused")
 	return cmd
 }
@@ -86,20 +95,77 @@ type station struct {
 	queue  chan pull
 
 	mu      sync.Mutex
+	shown   func(report)
 	away    bool // the daemon does not answer
 	waiting int  // scans taken in and not answered yet
 	dropped int  // scans that were never answered and are no longer tried
 }
 
-func newStation(client tandemv1.ScanServiceClient, p place, keep time.Duration, a *app) *station {
-	return &station{app: a, client: client, place: p, keep: keep, queue: make(chan pull, mostWaiting)}
+// about is what a report is about.
+type about int
+
+const (
+	taken    about = iota // a scan was taken in
+	waits                 // it has to wait for the daemon
+	answered              // the daemon has answered it
+	refused               // the station has; it will not be handed in
+	ignored               // it is no scan of its own
+	linkBack              // the daemon answers again
+)
+
+// report is what there is to show of a scan, or of the way to the daemon.
+type report struct {
+	about         about
+	pull          pull
+	style         celltext.Style
+	word, message string
+	reply         *tandemv1.RecordScanResponse // the daemon's answer, where it is one
 }
 
-// run takes scans until the input or the context ends.
+func newStation(client tandemv1.ScanServiceClient, p place, keep time.Duration, a *app) *station {
+	s := &station{app: a, client: client, place: p, keep: keep, queue: make(chan pull, mostWaiting)}
+	s.shown = s.line
+	return s
+}
+
+// show hands a report to whatever shows them at present.
+func (s *station) show(r report) {
+	s.mu.Lock()
+	shown := s.shown
+	s.mu.Unlock()
+	shown(r)
+}
+
+// showBy sets what shows reports from now on.
+func (s *station) showBy(shown func(report)) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.shown = shown
+}
+
+// line shows a report as a line of its own.
+func (s *station) line(r report) {
+	switch r.about {
+	case taken:
+	case answered:
+		s.scanned(r.pull.payload, r.reply)
+	case linkBack:
+		s.warn("%s", r.message)
+	default:
+		s.tell(r.style, r.word, r.pull.payload, r.message)
+	}
+}
+
+// run takes scans from standard input until it or the context ends.
 func (s *station) run(ctx context.Context) error {
 	lines := make(chan input)
 	// The goroutine ends with its input, or, as a read from a terminal cannot be broken off, with the program.
 	go s.read(ctx, lines)
+	return s.serve(ctx, lines)
+}
+
+// serve takes scans until their source or the context ends.
+func (s *station) serve(ctx context.Context, lines <-chan input) error {
 	sent := make(chan struct{})
 	go func() {
 		defer close(sent)
@@ -158,13 +224,13 @@ func (s *station) take(ctx context.Context, lines <-chan input) error {
 		case errors.Is(in.err, io.EOF):
 			return nil
 		case errors.Is(in.err, errTooLong):
-			s.tell(bad, "REFUSED", "", in.err.Error())
+			s.show(report{about: ignored, pull: pull{at: now}, style: bad, word: "REFUSED", message: in.err.Error()})
 		case in.err != nil:
 			return fmt.Errorf("read standard input: %w", in.err)
 		case in.payload == last.payload && now.Sub(last.at) < bounce:
 			// The time counts from the last pull seen, so a trigger that is held down stays one pull.
 			last.at = now
-			s.tell(warned, "IGNORED", in.payload, "the same code within a second: taken for one scan")
+			s.show(report{about: ignored, pull: last, style: warned, word: "IGNORED", message: "the same code within a second: taken for one scan"})
 		default:
 			last = pull{in.payload, dial.NewKey(), now}
 			s.enqueue(last)
@@ -180,15 +246,19 @@ func (s *station) enqueue(p pull) {
 	before, away := s.waiting, s.away
 	s.waiting++
 	s.mu.Unlock()
+	s.show(report{about: taken, pull: p})
 	select {
 	case s.queue <- p:
 	default:
 		s.done(0)
-		s.tell(bad, "REFUSED", p.payload, wording.Count(mostWaiting, "scan")+" wait already: scan it again when the daemon is back")
+		s.refuse(p, "REFUSED", wording.Count(mostWaiting, "scan")+" wait already: scan it again when the daemon is back")
 		return
 	}
 	if away {
-		s.tell(warned, "WAITS", p.payload, fmt.Sprintf("the daemon is away: %s before it. Nothing has been done yet", wording.Count(before, "scan")))
+		s.show(report{
+			about: waits, pull: p, style: warned, word: "WAITS",
+			message: fmt.Sprintf("the daemon is away: %s before it. Nothing has been done yet", wording.Count(before, "scan")),
+		})
 	}
 }
 
@@ -196,7 +266,7 @@ func (s *station) enqueue(p pull) {
 func (s *station) send(ctx context.Context) {
 	for p := range s.queue {
 		if ctx.Err() != nil {
-			s.tell(bad, "NOT SENT", p.payload, "the station was ended")
+			s.refuse(p, "NOT SENT", "the station was ended")
 		} else {
 			s.deliver(ctx, p)
 		}
@@ -223,15 +293,16 @@ func (s *station) deliver(ctx context.Context, p pull) {
 		case err == nil:
 			s.back()
 			s.done(0)
-			s.scanned(p.payload, reply)
+			word, style := scanWord(reply.GetOutcome())
+			s.show(report{about: answered, pull: p, style: style, word: word, message: reply.GetMessage(), reply: reply})
 			return
 		case ctx.Err() != nil:
-			s.tell(bad, "NOT SENT", p.payload, "the station was ended before the daemon answered: look before you scan it again")
+			s.refuse(p, "NOT SENT", "the station was ended before the daemon answered: look before you scan it again")
 			return
 		case !comesBack(err):
 			s.back()
 			s.done(0)
-			s.tell(bad, "REFUSED", p.payload, strings.Join(s.describe(err), "; "))
+			s.refuse(p, "REFUSED", strings.Join(s.describe(err), "; "))
 			return
 		}
 		s.gone(p, err)
@@ -268,7 +339,11 @@ func (s *station) expired(p pull, tried bool) {
 	if tried {
 		message = fmt.Sprintf("no answer for more than %s, so nobody knows whether it counts: look before you scan it again", wording.Span(s.keep))
 	}
-	s.tell(bad, "TOO OLD", p.payload, message)
+	s.refuse(p, "TOO OLD", message)
+}
+
+func (s *station) refuse(p pull, word, message string) {
+	s.show(report{about: refused, pull: p, style: bad, word: word, message: message})
 }
 
 // gone says once that the daemon does not answer.
@@ -278,7 +353,10 @@ func (s *station) gone(p pull, err error) {
 	s.away = true
 	s.mu.Unlock()
 	if first {
-		s.tell(warned, "WAITS", p.payload, "the daemon does not answer ("+brief(err)+"). Nothing is known to be done; a start may still come: keep clear of the machine")
+		s.show(report{
+			about: waits, pull: p, style: warned, word: "WAITS",
+			message: "the daemon does not answer (" + brief(err) + "). Nothing is known to be done; a start may still come: keep clear of the machine",
+		})
 		_ = s.flush()
 	}
 }
@@ -290,7 +368,7 @@ func (s *station) back() {
 	s.away = false
 	s.mu.Unlock()
 	if again {
-		s.warn("the daemon is back: handing in %s", wording.Count(waiting, "scan"))
+		s.show(report{about: linkBack, message: "the daemon is back: handing in " + wording.Count(waiting, "scan")})
 	}
 }
 

@@ -151,6 +151,8 @@ func TestHostileText(t *testing.T) {
 		{"events", "--after", "0"},
 		{"status"},
 		{"codes"},
+		{"label", "shop-window"},
+		{"label", "--devices", "--slots"},
 		{"hold", "shop-window"},
 		{"pause", "printer-2"},
 		{"scan", evil},
