@@ -263,9 +263,12 @@ func (e *entry) takePlace(f *floor.Floor, now time.Time, d *floor.Device, slot s
 		e.device, e.slot = d.ID, slot
 		return say(next, "%s: now scan the panel", where(d, slot))
 	}
-	p, _ := f.Panel(e.panel)
+	p, ok := f.Panel(e.panel)
 	verb := e.verb
 	e.clear()
+	if !ok { // its job has left the floor since the scan before
+		return say(unknown, "the panel scanned before is of a job that ended long ago: start again")
+	}
 	return e.act(p, d, slot, verb, now)
 }
 
