@@ -69,7 +69,7 @@ func (c *client) named(m *goipp.Message) {
 
 // do sends a request without a document.
 func (c *client) do(ctx context.Context, m *goipp.Message) (*goipp.Message, error) {
-	ctx, cancel := context.WithTimeoutCause(ctx, c.timeout, fmt.Errorf("no answer within %s (setting timeout)", c.timeout))
+	ctx, cancel := context.WithTimeoutCause(ctx, c.timeout, fmt.Errorf("%w within %s (setting timeout)", errNoAnswer, c.timeout))
 	defer cancel()
 	answer, err := c.send(ctx, m, nil)
 	if err != nil && ctx.Err() != nil {
@@ -138,8 +138,9 @@ type joined struct {
 // errLogin says that the printer does not let us in.
 var errLogin = errors.New("the printer does not let us in: check the settings user and password-file")
 
-// What an answer without IPP in it says.
+// What an answer without IPP in it says, and none.
 var (
+	errNoAnswer  = errors.New("no answer")
 	errNoPrinter = errors.New("no printer there")
 	errEncrypt   = errors.New("the printer wants encryption")
 	errHTTP      = errors.New("HTTP status")

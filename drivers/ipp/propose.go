@@ -274,6 +274,8 @@ func (c *client) explain(ctx context.Context, t drivers.Target, err error) error
 		return c.noPrinter(ctx, t, asked)
 	case isRefusal:
 		return fmt.Errorf("%s: %w, with an error: %w", asked, drivers.ErrAnswered, err)
+	case errors.Is(err, errNoAnswer):
+		return fmt.Errorf("%s: no answer in time, %s: check that the device is on and awake, its address, and firewalls; or give it longer with --timeout", asked, c.timeout)
 	case errors.Is(err, errHTTP):
 		return fmt.Errorf("%s: it speaks HTTP and not IPP: switch IPP on at the device, or give its IPP address (%w)", asked, err)
 	}
