@@ -47,7 +47,7 @@ func look(t drivers.Target) (*drivers.Proposal, error) {
 		return nil, err
 	}
 	p := &drivers.Proposal{
-		Name: filepath.Base(t.Address), Named: true,
+		Name: nameOf(t.Address), Named: true,
 		Settings:  map[string]string{"folder": t.Address, "files": t.Files},
 		Assumed:   map[string]string{"operation": "a folder does not tell what is behind it"},
 		Abilities: []drivers.ProposedAbility{{Operation: "cut"}},
@@ -71,6 +71,12 @@ func look(t drivers.Target) (*drivers.Proposal, error) {
 	p.Ask("Pickup: does the software move a file out of the folder when it takes it (moves), or leave it until it is done (leaves)? Look at one file.", "pickup: leaves")
 	p.Ask("Name: does the software take any file name? The driver drops {panel}-{run}{ext} under a name that begins with a dot and ends with .part first; if it takes those too, set staging to another folder of the same share.", "")
 	return p, nil
+}
+
+// nameOf is the end of a path: a folder is often called in, and the one above it as the device.
+func nameOf(path string) string {
+	above := filepath.Base(filepath.Dir(path))
+	return strings.Trim(above+" "+filepath.Base(path), ` /\.`)
 }
 
 // tryWriting makes and removes a file.
@@ -133,9 +139,9 @@ func proposeEnd(p *drivers.Proposal, entries []os.DirEntry) {
 		switch {
 		case e.IsDir() || strings.HasPrefix(name, "."):
 		case done == "" && slices.Contains(doneEnds, ext):
-			done, from = returned(name, entries), "the file "+name
+			done, from = returned(name), "the file "+name
 		case fail == "" && slices.Contains(failEnds, ext):
-			fail = returned(name, entries)
+			fail = returned(name)
 		}
 	}
 	if done != "" {
@@ -150,12 +156,12 @@ func proposeEnd(p *drivers.Proposal, entries []os.DirEntry) {
 		p.Settings["fail-file"] = fail
 		p.Assumed["fail-file"] = "guessed from a name"
 	}
-	p.Ask("End: drop one file by hand, beside the machine, and watch: does a file come back (file), does the dropped one vanish when the work is over (removed), or is there no sign (time)?", "done: file")
+	p.Ask("End: drop one file by hand, beside the machine, and watch: does a file come back (file), does the dropped one vanish when the work is over (removed), or is there no sign (time)?", `done-file: "done/{name}"`)
 }
 
 // returned is the pattern of a returned file: behind the whole name if a file without the ending could be dropped, as in
 // sheet.plt.ok, else in place of its extension.
-func returned(name string, _ []os.DirEntry) string {
+func returned(name string) string {
 	ext := filepath.Ext(name)
 	if filepath.Ext(strings.TrimSuffix(name, ext)) != "" {
 		return "{name}" + ext

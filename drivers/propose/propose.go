@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -61,7 +62,7 @@ func Ask(ctx context.Context, kinds []drivers.Kind, t drivers.Target, id string)
 		case errors.Is(err, drivers.ErrAnswered):
 			return nil, fmt.Errorf("%s: %w", kind.Name, err)
 		case err != nil:
-			errs = append(errs, fmt.Errorf("%s: %w", kind.Name, err))
+			errs = append(errs, fmt.Errorf("  %s: %w", kind.Name, err))
 			d.Asked = append(d.Asked, kind.Name+": "+drivers.PlainLine(err.Error()))
 			continue
 		}
@@ -110,7 +111,7 @@ func (d *Device) choose(kinds []drivers.Kind, t drivers.Target, answers []answer
 	case len(errs) == 0:
 		return fmt.Errorf("no kind of driver asks at such an address: %s", t.Address)
 	default:
-		return fmt.Errorf("nothing at %s can be proposed; tried:\n%w", t.Address, errors.Join(errs...))
+		return fmt.Errorf("nothing at %s can be proposed; tried\n%w", t.Address, errors.Join(errs...))
 	}
 	return nil
 }
@@ -130,7 +131,7 @@ func (d *Device) name(id string, t drivers.Target) error {
 	}
 	at := t.Host
 	if at == "" {
-		at = t.Address
+		at = filepath.Base(t.Address)
 	}
 	operation := d.Proposal.Abilities[0].Operation
 	if operation == "print" || operation == "cut" {

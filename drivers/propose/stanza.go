@@ -73,7 +73,12 @@ func (d *Device) device(w *writer, open []drivers.Question) {
 	if len(d.Proposal.Settings) > 0 {
 		w.line("      settings:")
 		w.settings("        ", d.Kind, d.Proposal)
-		w.open("        ", open, func(q drivers.Question) string { return q.Setting })
+		w.open("        ", open, func(q drivers.Question) string {
+			if name, _, _ := strings.Cut(q.Setting, ":"); d.Proposal.Settings[name] != "" { // it is proposed
+				return ""
+			}
+			return q.Setting
+		})
 	}
 	if len(d.Watch) > 0 {
 		w.line("    watch:")

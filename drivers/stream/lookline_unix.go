@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"os/user"
+	"path/filepath"
 	"strconv"
 	"syscall"
 
@@ -15,20 +16,26 @@ import (
 	"tandem/drivers"
 )
 
-// lookAtLine says what can be seen of a line by its name, and whether this user may open it.
+// lookAtLine says what can be seen of a line without opening it, and whether this user may open it.
 func lookAtLine(path string) ([]drivers.Fact, error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, fmt.Errorf("look at %s: %w", path, err)
 	}
-	owner := ""
-	if s, ok := info.Sys().(*syscall.Stat_t); ok {
-		owner = fmt.Sprintf(", owner %s, group %s", nameOf(user.LookupId, s.Uid), groupOf(s.Gid))
+	s, ok := info.Sys().(*syscall.Stat_t)
+	if !ok || info.Mode()&fs.ModeCharDevice == 0 {
+		return nil, fmt.Errorf("%s is no serial line (%s): name one such as /dev/ttyUSB0", path, info.Mode())
 	}
-	facts := []drivers.Fact{{Name: "line", Value: info.Mode().String() + owner}}
-	if info.Mode()&fs.ModeCharDevice == 0 {
-		return nil, fmt.Errorf("%s is no serial line (%s)", path, info.Mode())
+	number := uint64(s.Rdev) //nolint:unconvert // it has other types on other systems
+	// Linux tells here what kind of device it is; nothing is there for a pseudo-terminal, and on other systems.
+	kind, err := os.Readlink(fmt.Sprintf("/sys/dev/char/%d:%d/subsystem", unix.Major(number), unix.Minor(number)))
+	if kind = filepath.Base(kind); err == nil && kind != "tty" {
+		return nil, fmt.Errorf("%s is no serial line, but a device of the kind %q: name one such as /dev/ttyUSB0", path, kind)
 	}
+	facts := []drivers.Fact{{
+		Name:  "line",
+		Value: fmt.Sprintf("mode %04o, owner %s, group %s", info.Mode().Perm(), nameOf(user.LookupId, s.Uid), groupOf(s.Gid)),
+	}}
 	if err := unix.Access(path, unix.R_OK|unix.W_OK); err != nil {
 		return append(facts, drivers.Fact{Name: "permission", Value: "the user who runs this may not open it: add the daemon's user to the line's group"}), nil
 	}
