@@ -31,7 +31,7 @@ type Proposal struct {
 	// Abilities are what it seems to be for. A watcher proposes none.
 	Abilities []ProposedAbility
 	// Asked says what was asked, and what came of it.
-	Asked []string
+	Asked []Tried
 	// Facts are what the device said of itself.
 	Facts []Fact
 	// Open are what a person must decide.
@@ -56,6 +56,9 @@ type ProposedMedia struct {
 	LengthUm int64 // greatest; 0: not known
 	Ready    bool  // it is loaded
 }
+
+// Tried is an address or a part of it that was asked, and what came of it.
+type Tried struct{ What, Came string }
 
 // Fact is something that a device said, or that was seen of it.
 type Fact struct{ Name, Value string }
@@ -91,34 +94,47 @@ const longestLine = 300 // bytes of what a device says
 
 // PlainLine makes one line of plain text of what a device says: no control characters, no broken text, not too long.
 func PlainLine(s string) string {
+	if s = PlainText(s); len(s) > longestLine {
+		return strings.ToValidUTF8(s[:longestLine], "") + "..."
+	}
+	return s
+}
+
+// PlainText does the same with a text of any length.
+func PlainText(s string) string {
 	s = strings.Map(func(r rune) rune {
 		if unicode.IsControl(r) || !unicode.IsPrint(r) {
 			return ' '
 		}
 		return r
 	}, strings.ToValidUTF8(s, ""))
-	s = strings.Join(strings.Fields(s), " ")
-	if len(s) > longestLine {
-		s = strings.ToValidUTF8(s[:longestLine], "") + "..."
-	}
-	return s
+	return strings.Join(strings.Fields(s), " ")
 }
 
-// Unreachable says why a connection failed, and the remedy. The error is wrapped.
+// explained is an error in words for a person.
+type explained struct {
+	text string
+	err  error
+}
+
+func (e *explained) Error() string { return e.text }
+func (e *explained) Unwrap() error { return e.err }
+
+// Unreachable says in a person's words why a connection failed, and the remedy. What it does not know it returns as it is.
 func Unreachable(err error) error {
-	if dns, ok := errors.AsType[*net.DNSError](err); ok {
-		return fmt.Errorf("no address is known for the name %q: check how it is written, or give the device's IP address (%w)", dns.Name, err)
-	}
+	dns, unknown := errors.AsType[*net.DNSError](err)
 	netErr, ok := errors.AsType[net.Error](err)
 	switch {
+	case unknown && !dns.IsTimeout:
+		return &explained{fmt.Sprintf("no address is known for the name %q: check how it is written, or give the device's IP address", dns.Name), err}
 	case errors.Is(err, syscall.ECONNREFUSED):
-		return fmt.Errorf("the connection is refused: the address answers and nothing listens at this port: switch the service on at the device, or give another port (%w)", err)
+		return &explained{"the connection is refused: the address answers and nothing listens at this port: switch the service on at the device, or give another port", err}
 	case errors.Is(err, syscall.EHOSTUNREACH), errors.Is(err, syscall.ENETUNREACH):
-		return fmt.Errorf("there is no way to it: check the address, the cable, and that the device is on and in this network (%w)", err)
+		return &explained{"there is no way to it: check the address, the cable, and that the device is on and in this network", err}
 	case errors.Is(err, syscall.ECONNRESET):
-		return fmt.Errorf("the connection is reset: something is there that does not speak this, or lets only known computers in (%w)", err)
+		return &explained{"the connection is reset: something is there that does not speak this, or lets only known computers in", err}
 	case ok && netErr.Timeout():
-		return fmt.Errorf("no answer in time: check that the device is on and awake, its address, and firewalls; or give it longer with --timeout (%w)", err)
+		return &explained{"no answer in time: check that the device is on and awake, its address, and firewalls; or give it longer with --timeout", err}
 	}
 	return err
 }

@@ -82,7 +82,9 @@ func TestParseTargetRefuses(t *testing.T) {
 
 func TestUnreachable(t *testing.T) {
 	t.Parallel()
-	dial := func(err error) error { return &net.OpError{Op: "dial", Net: "tcp", Err: os.NewSyscallError("connect", err)} }
+	dial := func(err error) error {
+		return &net.OpError{Op: "dial", Net: "tcp", Err: os.NewSyscallError("connect", err)}
+	}
 	other := errors.New("something else")
 	for says, err := range map[string]error{
 		"nothing listens":          dial(syscall.ECONNREFUSED),

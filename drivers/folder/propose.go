@@ -49,16 +49,19 @@ func look(t drivers.Target) (*drivers.Proposal, error) {
 	p := &drivers.Proposal{
 		Name: nameOf(t.Address), Named: true,
 		Settings:  map[string]string{"folder": t.Address, "files": t.Files},
-		Assumed:   map[string]string{"operation": "a folder does not tell what is behind it"},
+		Assumed:   map[string]string{},
 		Abilities: []drivers.ProposedAbility{{Operation: "cut"}},
-		Asked:     []string{t.Address + ": listed; an empty file was made there and removed again"},
+		Asked:     []drivers.Tried{{What: t.Address, Came: "listed; an empty file was made there and removed again"}},
 		Cautions:  []string{"Whatever watches the folder may move its device as soon as a file lies there, with nobody beside it. A stop takes a file back that nobody has taken yet; it is no emergency stop."},
 	}
-	if t.Operation != "" {
-		p.Abilities[0].Operation, p.Assumed["operation"] = t.Operation, "as given"
-		if t.Operation == "print" {
-			p.Settings["role"] = "artwork"
-		}
+	switch t.Operation {
+	case "":
+		p.Assumed["operation"] = "a folder does not tell what is behind it"
+	case "print":
+		p.Settings["role"] = "artwork"
+		fallthrough
+	default:
+		p.Abilities[0].Operation = t.Operation
 	}
 	if t.Files == "" {
 		p.Settings["files"], p.Assumed["files"] = drivers.ExamplePath("/srv/tandem/cut"), "name the folder where the files of runs lie, or give it with --files"

@@ -13,9 +13,9 @@ import (
 )
 
 const (
-	perHundredth = 10     // micrometres in 0.01 mm, the unit of media-size (PWG 5100.7 section 6.3.1.15)
-	perMM        = 1000   // micrometres
-	perInch      = 25_400 // micrometres
+	perHundredth = 10         // micrometres in 0.01 mm, the unit of media-size (PWG 5100.7 section 6.3.1.15)
+	perMM        = 1000       // micrometres
+	perInch      = 25_400     // micrometres
 	mostWidth    = 20_000_000 // micrometres; no device is wider
 )
 

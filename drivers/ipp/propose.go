@@ -127,17 +127,17 @@ func proposeAt(ctx context.Context, t drivers.Target, uri string) (*drivers.Prop
 	}
 	p := &drivers.Proposal{
 		Settings: given, Assumed: map[string]string{}, Named: t.Form == drivers.FormURI || t.Port != 0 && strings.Contains(c.url, ":"+strconv.Itoa(t.Port)+"/"),
-		Asked: []string{c.uri + ": Get-Printer-Attributes, answered as a printer"},
+		Asked: []drivers.Tried{{What: c.uri, Came: "Get-Printer-Attributes: it answers as a printer"}},
 	}
 	if p.Name = text(a, "printer-info"); p.Name == "" {
 		p.Name = text(a, "printer-name")
 	}
 	state.facts(p, a)
 	ability := drivers.ProposedAbility{Operation: "print"}
-	p.Assumed["operation"] = "IPP tells nothing of cutting along contours; a device that also cuts needs a second ability"
 	if t.Operation != "" {
 		ability.Operation = t.Operation
-		p.Assumed["operation"] = "as given"
+	} else {
+		p.Assumed["operation"] = "IPP tells nothing of cutting along contours; a device that also cuts needs a second ability"
 	}
 	ability.Media, ability.MaxWidthUm = readMedia(a)
 	p.Abilities = []drivers.ProposedAbility{ability}
@@ -255,25 +255,37 @@ func questions(p *drivers.Proposal, a goipp.Attributes, uri string, t drivers.Ta
 
 const finishingTrim = 11 // PWG 5100.1
 
+// errBeside says that an IPP service answers, and the person pointed to another port of the host.
+var errBeside = errors.New("it answers")
+
+// answered is how an error says that a printer or a print server is there: it ends the asking, unless the person pointed to a
+// port that is not this one, where another kind of driver may be right.
+func (c *client) answered(t drivers.Target) error {
+	if t.Form == drivers.FormHost && t.Port != 0 && !strings.Contains(c.url, ":"+strconv.Itoa(t.Port)+"/") {
+		return errBeside
+	}
+	return drivers.ErrAnswered
+}
+
 // explain says what to do about a printer that was not met.
 func (c *client) explain(ctx context.Context, t drivers.Target, err error) error {
 	asked := "ask " + c.uri + " by Get-Printer-Attributes"
 	if bad, ok := errors.AsType[*certificateError](unknownCertificate(err, c.uri)); ok {
-		return fmt.Errorf("%s: %w: %w", asked, drivers.ErrAnswered, bad)
+		return fmt.Errorf("%s: %w: %w", asked, c.answered(t), bad)
 	}
 	status, isRefusal := refused(err)
 	switch {
 	case errors.Is(err, errClear):
-		return fmt.Errorf("%s: %w, and asks for the password in clear over a connection that is not encrypted: give an ipps:// address", asked, drivers.ErrAnswered)
+		return fmt.Errorf("%s: %w, and asks for the password in clear over a connection that is not encrypted: give an ipps:// address", asked, c.answered(t))
 	case errors.Is(err, errLogin), isRefusal && slices.Contains([]goipp.Status{goipp.StatusErrorNotAuthenticated, goipp.StatusErrorNotAuthorized, goipp.StatusErrorForbidden}, status):
 		if t.User == "" {
-			return fmt.Errorf("%s: %w, and needs a login: give --user NAME and --password-file FILE (mode 0600, the password in its first line)", asked, drivers.ErrAnswered)
+			return fmt.Errorf("%s: %w, and needs a login: give --user NAME and --password-file FILE (mode 0600, the password in its first line)", asked, c.answered(t))
 		}
-		return fmt.Errorf("%s: %w, and does not let %q in: check --user and --password-file, and whether this computer is allowed (%w)", asked, drivers.ErrAnswered, t.User, err)
+		return fmt.Errorf("%s: %w, and does not let %q in: check --user and --password-file, and whether this computer is allowed (%w)", asked, c.answered(t), t.User, err)
 	case errors.Is(err, errNoPrinter), errors.Is(err, errNoState), isRefusal && status == goipp.StatusErrorNotFound:
 		return c.noPrinter(ctx, t, asked)
 	case isRefusal:
-		return fmt.Errorf("%s: %w, with an error: %w", asked, drivers.ErrAnswered, err)
+		return fmt.Errorf("%s: %w, with an error: %w", asked, c.answered(t), err)
 	case errors.Is(err, errNoAnswer):
 		return fmt.Errorf("%s: no answer in time, %s: check that the device is on and awake, its address, and firewalls; or give it longer with --timeout", asked, c.timeout)
 	case errors.Is(err, errHTTP):
@@ -296,11 +308,11 @@ func (c *client) noPrinter(ctx context.Context, t drivers.Target, asked string) 
 	queues, err := serverQueues(ctx, t, u)
 	switch {
 	case err != nil:
-		return fmt.Errorf("%s: %w, and no printer has the path %s; it is no print server that lists its queues either: look at the device for the path of its IPP service, often %s", asked, drivers.ErrAnswered, path, standardPath)
+		return fmt.Errorf("%s: %w, and no printer has the path %s; it is no print server that lists its queues either: look at the device for the path of its IPP service, often %s", asked, c.answered(t), path, standardPath)
 	case len(queues) == 0:
-		return fmt.Errorf("%s: %w: it is a print server without a queue: make one there first", asked, drivers.ErrAnswered)
+		return fmt.Errorf("%s: %w: it is a print server without a queue: make one there first", asked, c.answered(t))
 	}
-	return fmt.Errorf("%s: %w, and no printer has the path %s; it is a print server with these queues, give the URI of one:\n  %s", asked, drivers.ErrAnswered, path, strings.Join(queues, "\n  "))
+	return fmt.Errorf("%s: %w, and no printer has the path %s; it is a print server with these queues, give the URI of one:\n  %s", asked, c.answered(t), path, strings.Join(queues, "\n  "))
 }
 
 const mostQueues = 50

@@ -140,6 +140,17 @@ func TestProposeExplains(t *testing.T) {
 	}
 }
 
+// TestProposeBeside: what IPP answers is no end of the asking where the person pointed to another port.
+func TestProposeBeside(t *testing.T) {
+	t.Parallel()
+	p := ipptest.New()
+	p.Refuse[goipp.OpGetPrinterAttributes] = goipp.StatusErrorNotFound
+	target := at(t, "127.0.0.1:9100")
+	if _, err := proposeAt(t.Context(), target, p.Serve(t)); err == nil || errors.Is(err, drivers.ErrAnswered) {
+		t.Errorf("error %v, want one that does not end the asking", err)
+	}
+}
+
 // TestProposeTrusted: the certificate that an error shows makes the same printer trusted, and nothing is asked but attributes.
 func TestProposeTrusted(t *testing.T) {
 	t.Parallel()

@@ -25,6 +25,11 @@ type abilityJSON struct {
 	MaxWidthUm int64  `json:"max_width_um,omitempty"`
 }
 
+type triedJSON struct {
+	What string `json:"what"`
+	Came string `json:"came"`
+}
+
 type factJSON struct {
 	By    string `json:"by"`
 	Name  string `json:"name"`
@@ -52,18 +57,21 @@ func (d *Device) MarshalJSON() ([]byte, error) {
 		Device   deviceJSON                   `json:"device"`
 		Found    []factJSON                   `json:"found"`
 		Media    []mediaJSON                  `json:"media"` // as the device calls them
-		Asked    []string                     `json:"asked"`
+		Asked    []triedJSON                  `json:"asked"`
 		Also     []string                     `json:"also,omitempty"`
 		Assumed  map[string]map[string]string `json:"assumed"` // kind, then setting or operation
 		Decide   []questionJSON               `json:"decide"`
 		Cautions []string                     `json:"cautions"`
 	}{
-		Address: d.Address, Asked: d.Asked, Also: d.Also, Assumed: map[string]map[string]string{}, Found: []factJSON{}, Media: []mediaJSON{},
+		Address: d.Address, Asked: []triedJSON{}, Also: d.Also, Assumed: map[string]map[string]string{}, Found: []factJSON{}, Media: []mediaJSON{},
 		Cautions: append([]string{always}, d.Proposal.Cautions...),
 		Device: deviceJSON{
 			ID: d.ID, DisplayName: short(d.Proposal.Name, 200),
 			Driver: driverJSON{d.Kind.Name, d.Proposal.Settings},
 		},
+	}
+	for _, a := range d.Asked {
+		out.Asked = append(out.Asked, triedJSON(a))
 	}
 	note := func(kind drivers.Kind, p *drivers.Proposal) {
 		for _, f := range p.Facts {

@@ -26,7 +26,7 @@ type Device struct {
 	Proposal *drivers.Proposal
 	Watch    []Watch
 	// Asked says what was asked, what came of it, and what was left out.
-	Asked []string
+	Asked []drivers.Tried
 	// Also are other ways to drive it.
 	Also []string
 }
@@ -63,7 +63,7 @@ func Ask(ctx context.Context, kinds []drivers.Kind, t drivers.Target, id string)
 			return nil, fmt.Errorf("%s: %w", kind.Name, err)
 		case err != nil:
 			errs = append(errs, fmt.Errorf("  %s: %w", kind.Name, err))
-			d.Asked = append(d.Asked, kind.Name+": "+drivers.PlainLine(err.Error()))
+			d.Asked = append(d.Asked, drivers.Tried{What: kind.Name, Came: drivers.PlainText(err.Error())})
 			continue
 		}
 		d.Asked = append(d.Asked, p.Asked...)
@@ -78,7 +78,7 @@ func Ask(ctx context.Context, kinds []drivers.Kind, t drivers.Target, id string)
 		return nil, err
 	}
 	if t.Community == "" && t.Credentials == "" && t.Host != "" {
-		d.Asked = append(d.Asked, "SNMP: not asked, since no --community or --snmp-credentials was given")
+		d.Asked = append(d.Asked, drivers.Tried{What: "SNMP", Came: "not asked, since no --community or --snmp-credentials was given"})
 	}
 	return d, d.name(id, t)
 }

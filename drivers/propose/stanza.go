@@ -23,12 +23,19 @@ const unattended = "Unattended start is not proposed: somebody at the device sta
 // Stanza is the device as it is pasted below devices: of a floor file, with what a person must know before as comments.
 func (d *Device) Stanza() string {
 	w := &writer{}
-	w.comment("", "Proposed for "+d.Address+". It was only asked: nothing was printed, cut or kept there. Read this, decide what is open, paste it below devices: in the floor file, and check that with `tandemd config --floor FILE`.")
+	w.comment("", "Proposed for "+d.Address)
+	w.comment("", "It was only asked, and was sent no work. Read this, decide what is open, paste it below devices: in the floor file, and check that with `tandemd config --floor FILE`.")
 	w.facts("Found", d.Proposal.Facts)
 	for _, watch := range d.Watch {
 		w.facts("Found by "+watch.Kind.Name, watch.Proposal.Facts)
 	}
-	w.list("Asked", d.Asked)
+	if len(d.Asked) > 0 {
+		w.line("#\n# Asked:")
+	}
+	for _, a := range d.Asked {
+		w.comment("  - ", a.What)
+		w.comment("      ", a.Came)
+	}
 	w.list("Other ways", d.Also)
 	w.list("Caution", append([]string{always}, d.Proposal.Cautions...))
 	open := d.questions()

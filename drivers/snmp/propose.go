@@ -38,7 +38,7 @@ func proposeSettings(ctx context.Context, t drivers.Target) (*drivers.Proposal, 
 	}
 	p := &drivers.Proposal{
 		Name: name, Settings: map[string]string{"address": w.host}, Assumed: map[string]string{},
-		Asked: []string{"udp " + w.address() + ": SNMP, read only, answered as a printer"},
+		Asked: []drivers.Tried{{What: w.address(), Came: "SNMP over UDP, read only: it answers as a printer"}},
 	}
 	if w.port != 161 {
 		p.Settings["address"] = w.address()

@@ -36,8 +36,8 @@ func proposeSettings(ctx context.Context, t drivers.Target) (*drivers.Proposal, 
 	defer conn.Close()
 	p := proposal(t, "address", address)
 	p.Named = t.Port != 0
-	p.Asked = []string{address + ": a connection was opened and closed again, with no byte sent or read: it takes connections, and has said nothing of what it is"}
-	p.Ask("Does it print a blank page, or move, when a connection is opened and closed without a byte? A few devices do (common practice, no source). Look now. If it does, switch the driver's own look at an idle device off, which comes each minute:", `check: "0s"`)
+	p.Asked = []drivers.Tried{{What: address, Came: "a connection was opened and closed again, with no byte sent or read: it takes connections, and has said nothing of what it is"}}
+	p.Ask("Does it print a blank page, or move, when a connection is opened and closed without a byte? A few devices do (common practice, no source). Look now. If it does, switch off the driver's own look at an idle device, which comes each minute.", `check: "0s"`)
 	return p, nil
 }
 
@@ -48,12 +48,14 @@ func proposal(t drivers.Target, setting, value string) *drivers.Proposal {
 		Abilities: []drivers.ProposedAbility{{Operation: "cut"}},
 		Cautions:  []string{"The device moves while bytes come and for as long as it has some. A stop ends the sending; it is no emergency stop."},
 	}
-	p.Assumed["operation"] = "a raw line does not tell what its device does"
-	if t.Operation != "" {
-		p.Abilities[0].Operation, p.Assumed["operation"] = t.Operation, "as given"
-		if t.Operation == "print" {
-			p.Settings["role"] = "artwork"
-		}
+	switch t.Operation {
+	case "":
+		p.Assumed["operation"] = "a raw line does not tell what its device does"
+	case "print":
+		p.Settings["role"] = "artwork"
+		fallthrough
+	default:
+		p.Abilities[0].Operation = t.Operation
 	}
 	if t.Files == "" {
 		p.Settings["files"], p.Assumed["files"] = drivers.ExamplePath("/srv/tandem/cut"), "name the folder where the files of runs lie, or give it with --files"
@@ -76,7 +78,7 @@ func proposeLine(t drivers.Target) (*drivers.Proposal, error) {
 		p.Assumed["serial"] = "the lasting name of " + path + ", whose number can change when something else is plugged in"
 	}
 	p.Named = true
-	p.Asked = []string{path + ": only looked at; it was not opened, since opening sets the line's wires and many devices reset at that"}
+	p.Asked = []drivers.Tried{{What: path, Came: "only looked at; it was not opened, since opening sets the line's wires and many devices reset at that"}}
 	for _, f := range seen {
 		p.Fact(f.Name, f.Value)
 	}

@@ -54,7 +54,7 @@ func TestProposeLine(t *testing.T) {
 	if !opened() {
 		t.Error("the system does not tell that a line is opened, so this test says nothing")
 	}
-	if p.Settings["serial"] != line.Name() || !strings.Contains(strings.Join(p.Asked, " "), "not opened") || len(p.Facts) != 2 {
+	if p.Settings["serial"] != line.Name() || !strings.Contains(p.Asked[0].Came, "not opened") || len(p.Facts) != 2 {
 		t.Errorf("proposed %+v", p)
 	}
 	if _, err := newDriver(drivers.Env{Device: "cutter-1", Operations: []string{"cut"}, Capacity: 1, Clock: clock.Wall(), Log: zap.NewNop()}, p.Settings); err != nil {
