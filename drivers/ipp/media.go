@@ -113,7 +113,8 @@ func namedSize(name string) (width, length int64) {
 	if at < 0 {
 		return 0, 0
 	}
-	text, unit := name[at+1:], 0.0
+	text := name[at+1:]
+	var unit float64
 	switch {
 	case strings.HasSuffix(text, "mm"):
 		unit = perMM

@@ -341,13 +341,13 @@ func serverQueues(ctx context.Context, t drivers.Target, root *url.URL) ([]strin
 		}
 		queue := *root
 		queue.Path = "/printers/" + name
-		line := drivers.PlainLine(queue.String())
+		line := []string{drivers.PlainLine(queue.String())}
 		for _, more := range []string{text(g.Attrs, "printer-info"), text(g.Attrs, "printer-make-and-model")} {
 			if more = drivers.PlainLine(more); more != "" && more != name {
-				line += "  " + more
+				line = append(line, more)
 			}
 		}
-		out = append(out, line)
+		out = append(out, strings.Join(line, "  "))
 	}
 	slices.Sort(out)
 	return few(out, mostQueues), nil

@@ -36,10 +36,11 @@ func lookAtLine(path string) ([]drivers.Fact, error) {
 		Name:  "line",
 		Value: fmt.Sprintf("mode %04o, owner %s, group %s", info.Mode().Perm(), nameOf(user.LookupId, s.Uid), groupOf(s.Gid)),
 	}}
-	if err := unix.Access(path, unix.R_OK|unix.W_OK); err != nil {
-		return append(facts, drivers.Fact{Name: "permission", Value: "the user who runs this may not open it: add the daemon's user to the line's group"}), nil
+	permission := "the user who runs this may open it; the daemon's user must be allowed too"
+	if unix.Access(path, unix.R_OK|unix.W_OK) != nil {
+		permission = "the user who runs this may not open it: add the daemon's user to the line's group"
 	}
-	return append(facts, drivers.Fact{Name: "permission", Value: "the user who runs this may open it; the daemon's user must be allowed too"}), nil
+	return append(facts, drivers.Fact{Name: "permission", Value: permission}), nil
 }
 
 func nameOf(find func(string) (*user.User, error), id uint32) string {
