@@ -67,7 +67,10 @@ func driversProposeCommand() *cobra.Command {
 }
 
 func (p *driverProposal) run(ctx context.Context, address string, out, talk io.Writer) error {
-	if err := p.read(address); err != nil {
+	if err := p.read(ctx, address); err != nil {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
 		return &usageError{err}
 	}
 	device, err := propose.Ask(ctx, all.All(), p.target, p.id)
@@ -85,10 +88,13 @@ func (p *driverProposal) run(ctx context.Context, address string, out, talk io.W
 }
 
 // read completes the target. What it finds wrong is the caller's mistake.
-func (p *driverProposal) read(address string) error {
+func (p *driverProposal) read(ctx context.Context, address string) error {
 	given := p.target
+	if given.Timeout < 100*time.Millisecond || given.Timeout > 5*time.Minute {
+		return fmt.Errorf("--timeout: %s: give a duration from 100ms to 5m", given.Timeout)
+	}
 	var err error
-	if p.target, err = drivers.ParseTarget(address); err != nil {
+	if p.target, err = parseTarget(ctx, address, given.Timeout); err != nil {
 		return err
 	}
 	t := &p.target
@@ -112,8 +118,6 @@ func (p *driverProposal) read(address string) error {
 		return fmt.Errorf("--id: %q is no id: use 1 to 63 lower-case letters, digits and dashes, no dash first", p.id)
 	case t.Operation != "" && !drivers.ValidID(t.Operation):
 		return fmt.Errorf("--operation: %q is no id: write print, cut, or a word of the shop's own in lower case", t.Operation)
-	case t.Timeout < 100*time.Millisecond || t.Timeout > 5*time.Minute:
-		return fmt.Errorf("--timeout: %s: give a duration from 100ms to 5m", t.Timeout)
 	case (t.User == "") != (t.PasswordFile == ""):
 		return errors.New("--user and --password-file go together: give both, or neither")
 	case t.Community != "" && t.Credentials != "":
@@ -122,6 +126,27 @@ func (p *driverProposal) read(address string) error {
 		return fmt.Errorf("--snmp-port: %d: give a port from 1 to 65535", t.SNMPPort)
 	}
 	return nil
+}
+
+// parseTarget does not wait longer for a path on a share that has gone away.
+func parseTarget(ctx context.Context, address string, timeout time.Duration) (drivers.Target, error) {
+	type parsed struct {
+		target drivers.Target
+		err    error
+	}
+	ctx, cancel := context.WithTimeoutCause(ctx, timeout, fmt.Errorf("%s: no answer within %s: is its share mounted, and its server on?", address, timeout))
+	defer cancel()
+	done := make(chan parsed, 1)
+	go func() {
+		target, err := drivers.ParseTarget(address)
+		done <- parsed{target, err}
+	}()
+	select {
+	case p := <-done:
+		return p.target, p.err
+	case <-ctx.Done():
+		return drivers.Target{}, context.Cause(ctx)
+	}
 }
 
 // save writes the certificate that an error holds into a new file.

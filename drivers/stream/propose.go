@@ -37,6 +37,9 @@ func proposeSettings(ctx context.Context, t drivers.Target) (*drivers.Proposal, 
 	p := proposal(t, "address", address)
 	p.Named = t.Port != 0
 	p.Asked = []drivers.Tried{{What: address, Came: "a connection was opened and closed again, with no byte sent or read: it takes connections, and has said nothing of what it is"}}
+	if p.Named && port != rawPort {
+		p.Asked[0].Came += ". If it is a printer that speaks IPP there, propose ipp://" + address + "/ipp/print instead"
+	}
 	p.Ask("Does it print a blank page, or move, when a connection is opened and closed without a byte? A few devices do (common practice, no source). Look now. If it does, switch off the driver's own look at an idle device, which comes each minute.", `check: "0s"`)
 	return p, nil
 }
