@@ -73,6 +73,10 @@ type Kind struct {
 	New func(Env, map[string]string) (Driver, error)
 	// NewWatcher does the same for a watcher. Nil: the kind does not watch.
 	NewWatcher func(Env, map[string]string) (Watcher, error)
+	// Propose asks at an address what settings would fit there. It only reads: it prints, moves, changes and keeps nothing
+	// there, and asks at no other address. Its error says what was asked and what to do; see [ErrNotAsked] and
+	// [ErrAnswered]. Nil: the kind has nothing to ask.
+	Propose func(context.Context, Target) (*Proposal, error)
 }
 
 // Env is what the floor file and the host give to a driver.

@@ -187,6 +187,6 @@ func driversCommand() *cobra.Command {
 			return nil
 		},
 	}
-	cmd.AddCommand(driversCheckCommand())
+	cmd.AddCommand(driversCheckCommand(), driversProposeCommand())
 	return cmd
 }

@@ -25,6 +25,7 @@ func Kind() drivers.Kind {
 		Settings: settings(),
 		Example:  map[string]string{"folder": rehearsal},
 		New:      newDriver,
+		Propose:  proposeSettings,
 	}
 }
 

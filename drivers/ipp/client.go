@@ -69,7 +69,7 @@ func (c *client) named(m *goipp.Message) {
 
 // do sends a request without a document.
 func (c *client) do(ctx context.Context, m *goipp.Message) (*goipp.Message, error) {
-	ctx, cancel := context.WithTimeoutCause(ctx, c.timeout, fmt.Errorf("no answer within %s (setting timeout)", c.timeout))
+	ctx, cancel := context.WithTimeoutCause(ctx, c.timeout, fmt.Errorf("%w within %s (setting timeout)", errNoAnswer, c.timeout))
 	defer cancel()
 	answer, err := c.send(ctx, m, nil)
 	if err != nil && ctx.Err() != nil {
@@ -138,14 +138,22 @@ type joined struct {
 // errLogin says that the printer does not let us in.
 var errLogin = errors.New("the printer does not let us in: check the settings user and password-file")
 
+// What an answer without IPP in it says, and none.
+var (
+	errNoAnswer  = errors.New("no answer")
+	errNoPrinter = errors.New("no printer there")
+	errEncrypt   = errors.New("the printer wants encryption")
+	errHTTP      = errors.New("HTTP status")
+)
+
 func httpError(status int) error {
 	switch status {
 	case http.StatusUnauthorized, http.StatusForbidden:
 		return fmt.Errorf("%w (HTTP status %d)", errLogin, status)
 	case http.StatusUpgradeRequired:
-		return fmt.Errorf("the printer wants encryption: write ipps:// in the setting uri (HTTP status %d)", status)
+		return fmt.Errorf("%w: write ipps:// in the setting uri (HTTP status %d)", errEncrypt, status)
 	case http.StatusNotFound, http.StatusMethodNotAllowed:
-		return fmt.Errorf("no printer there: check the path in the setting uri (HTTP status %d)", status)
+		return fmt.Errorf("%w: check the path in the setting uri (HTTP status %d)", errNoPrinter, status)
 	}
-	return fmt.Errorf("HTTP status %d: check the setting uri", status)
+	return fmt.Errorf("%w %d: check the setting uri", errHTTP, status)
 }

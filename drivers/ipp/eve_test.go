@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -176,8 +177,11 @@ func (e *eve) on() {
 	e.t.Helper()
 	args := append([]string{
 		"-r", "off", "-n", "localhost", "-p", strconv.Itoa(e.port), "-d", filepath.Join(e.dir, "spool"),
-		"-c", filepath.Join(e.dir, "command"), "-f", "application/pdf,image/pwg-raster,text/plain", "-v",
+		"-c", filepath.Join(e.dir, "command"), "-v",
 	}, e.args...)
+	if !slices.Contains(e.args, "-a") { // a file of attributes names the formats as well
+		args = append(args, "-f", "application/pdf,image/pwg-raster,text/plain")
+	}
 	path := tool(e.t, "ippeveprinter", "cups-ipp-utils")
 	e.cmd, e.says = process(e.t, []string{"DBUS_SYSTEM_BUS_ADDRESS=" + e.bus, "EVE_DIR=" + e.dir, "HOME=" + e.dir}, path, append(args, "tested")...)
 	eventually(e.t, "the printer listens", func() bool {

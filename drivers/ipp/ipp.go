@@ -36,6 +36,7 @@ func Kind() drivers.Kind {
 		Settings: known(),
 		Example:  map[string]string{"uri": "ipps://192.0.2.7/ipp/print", "documents": "artwork", "media": "vinyl-white=custom_vinyl_1370x50000mm"},
 		New:      newDevice,
+		Propose:  proposeSettings,
 	}
 }
 

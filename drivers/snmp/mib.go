@@ -11,6 +11,7 @@ import (
 // Printer-MIB), each to be followed by hrDeviceIndex and, in a table of the Printer MIB, by the row.
 const (
 	hrDeviceType   = ".1.3.6.1.2.1.25.3.2.1.2"
+	hrDeviceDescr  = ".1.3.6.1.2.1.25.3.2.1.3"
 	hrDeviceStatus = ".1.3.6.1.2.1.25.3.2.1.5"
 
 	hrPrinterStatus             = ".1.3.6.1.2.1.25.3.5.1.1"

@@ -25,6 +25,7 @@ func Kind() drivers.Kind {
 		Settings:   settings(),
 		Example:    map[string]string{"address": "127.0.0.1:161"},
 		NewWatcher: newWatcher,
+		Propose:    proposeSettings,
 	}
 }
 
@@ -46,6 +47,7 @@ type watcher struct {
 	host        string
 	port        uint16
 	credentials string
+	community   string // used instead of a file of credentials; empty: public
 	index       int
 	patience    time.Duration
 	poll, rarer time.Duration
@@ -152,7 +154,7 @@ const (
 // secrets reads the file of credentials anew, so that a changed one counts at the next try.
 func (w *watcher) secrets() (secrets, error) {
 	if w.credentials == "" {
-		return secrets{community: "public"}, nil
+		return secrets{community: orElse(w.community, "public")}, nil
 	}
 	c, err := drivers.ReadCredentials(w.credentials, "community", "user", "auth", "auth-key", "privacy", "privacy-key")
 	if err != nil {

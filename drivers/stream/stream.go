@@ -25,6 +25,7 @@ func Kind() drivers.Kind {
 		Settings: settings(),
 		Example:  map[string]string{"address": rehearsal, "stop-send": `\x18`},
 		New:      newDriver,
+		Propose:  proposeSettings,
 	}
 }
 
