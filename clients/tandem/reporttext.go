@@ -334,8 +334,10 @@ func (r *reporting) showNight(m *tandemv1.NightReport, clock wording.Clock) {
 			hours(classSum(c, "idle", "waiting")), hours(classSum(c, "offline", "not-reported")), whole(d.GetRunsCompleted()), failed, whole(d.GetPiecesGood()), whole(d.GetPiecesSpoiled()),
 			squareMetres(d.GetSquareMetres()), span{plain, clock.At(d.GetLastWorkTime())})
 	}
-	r.line()
-	t.print(r.printer)
+	if len(t.rows) > 0 {
+		r.line()
+		t.print(r.printer)
+	}
 	still := table{head: []string{"NO WORK FROM", "UNTIL", "FOR", "DEVICE", "CLASS", "IN", "BECAUSE"}}
 	for _, s := range m.GetStandstills() {
 		until := span{plain, clock.At(s.GetPeriod().GetToTime())}
@@ -372,7 +374,11 @@ func (r *reporting) showNight(m *tandemv1.NightReport, clock wording.Clock) {
 			t.print(r.printer)
 		}
 	}
-	if len(still.rows) == 0 {
+	switch {
+	case len(t.rows) == 0:
+		r.line()
+		r.text("Nothing is known of any device in this time.")
+	case len(still.rows) == 0:
 		r.line()
 		r.text("No device stood still.")
 	}

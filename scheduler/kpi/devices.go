@@ -148,12 +148,16 @@ func (v *DevicePart) count(runs []Run, spans []Span) {
 	}
 }
 
+// trifle says whether a delay is not worth a line: nobody gave a reason, and it is as short as the time between two reports of a driver
+// that says first that its run has begun and then that its device works. It stays in the account of the time.
+func (s Span) trifle() bool { return s.Class == Delay && s.Why == "" && s.Length() < time.Minute }
+
 // standing adds up why a device stood still, or was kept from work.
 func standing(in Interval, spans []Span) []Standing {
 	var out []Standing
 	for _, s := range spans {
 		long := s.Overlap(in)
-		if long == 0 || s.Class != Delay && s.Class != Down && s.Class != Paused && s.Class != Maintenance && !s.Class.Silent() {
+		if long == 0 || s.trifle() || s.Class != Delay && s.Class != Down && s.Class != Paused && s.Class != Maintenance && !s.Class.Silent() {
 			continue
 		}
 		i := slices.IndexFunc(out, func(o Standing) bool { return o.Class == s.Class && o.Why == s.Why })
