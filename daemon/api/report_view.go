@@ -93,7 +93,7 @@ func wastePeriod(v *kpi.WastePart) *tandemv1.WastePeriod {
 	for _, m := range v.Media {
 		out.Media = append(out.Media, &tandemv1.MediaUse{
 			Media: m.Media, WidthUm: m.WidthUm, LotsReceived: int32(m.Lots), ReceivedUm: m.ReceivedUm, Runs: int32(m.Runs), RunsWithoutLot: int32(m.NoLot),
-			UsedUm: m.UsedUm, LaidUm: m.LaidUm, SpoiledUm: m.SpoiledUm, LostUm: m.LostUm(),
+			UsedUm: m.UsedUm, LaidUm: m.LaidUm, SpoiledUm: m.SpoiledUm, LostUm: m.LostUm(), PieceSquareMetres: m.PiecesM2, PieceWebSquareMetres: m.OfM2,
 		})
 	}
 	return out

@@ -263,21 +263,22 @@ func (q *query) devices() error {
 }
 
 const runColumns = "fence, run, job, step, operation, device, granted, started, ended, state, reasons, pieces, pieces_good, pieces_spoiled, " +
-	"number, remake, supply, mode, film, blade, width_um, length_um, planned, uses"
+	"number, remake, supply, mode, film, blade, width_um, length_um, planned, uses, pieces_mm2"
 
 func scanRun(rows *sql.Rows) (kpi.Run, error) {
 	var r kpi.Run
 	var granted, started, ended moment
 	var state, uses string
 	var reasons list
-	var planned int64
+	var planned, area int64
 	err := rows.Scan(&r.Fence, &r.ID, &r.Job, &r.Step, &r.Operation, &r.Device, &granted, &started, &ended, &state, &reasons, &r.Pieces, &r.Good, &r.Spoiled,
-		&r.Number, &r.Remake, &r.Supply, &r.Mode, &r.Film, &r.Blade, &r.WidthUm, &r.LengthUm, &planned, &uses)
+		&r.Number, &r.Remake, &r.Supply, &r.Mode, &r.Film, &r.Blade, &r.WidthUm, &r.LengthUm, &planned, &uses, &area)
 	if err != nil {
 		return r, err
 	}
 	r.Granted, r.Started, r.Ended = granted.Time, started.Time, ended.Time
 	r.State, r.Reasons, r.Planned = jobStateOf(state), reasons.words, time.Duration(planned)*time.Microsecond
+	r.PiecesM2 = float64(area) / 1e6
 	var taken []use
 	if err := json.Unmarshal([]byte(uses), &taken); err != nil {
 		return r, fmt.Errorf("lots of run %s: %w", r.ID, err)

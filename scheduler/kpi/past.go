@@ -57,6 +57,7 @@ type Run struct {
 	WidthUm, LengthUm         int64         // of the web for Pieces; 0: not known
 	Planned                   time.Duration // the model's time for Pieces, changeover and set-up left out
 	Lots                      []Use
+	PiecesM2                  float64 // area of Pieces; 0: their sizes are not known
 }
 
 // Use is what a run took from a lot.

@@ -1853,9 +1853,13 @@ type MediaUse struct {
 	// Of that, spoiled pieces.
 	SpoiledUm int64 `protobuf:"varint,9,opt,name=spoiled_um,json=spoiledUm,proto3" json:"spoiled_um,omitempty"`
 	// Of what was used, web-up, leads and tails: no piece lies on it.
-	LostUm        int64 `protobuf:"varint,10,opt,name=lost_um,json=lostUm,proto3" json:"lost_um,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	LostUm int64 `protobuf:"varint,10,opt,name=lost_um,json=lostUm,proto3" json:"lost_um,omitempty"`
+	// Area of the good pieces, of runs whose pieces have known sizes, in square metres.
+	PieceSquareMetres float64 `protobuf:"fixed64,11,opt,name=piece_square_metres,json=pieceSquareMetres,proto3" json:"piece_square_metres,omitempty"`
+	// Area of the web that these runs used. 0: of no run the sizes are known.
+	PieceWebSquareMetres float64 `protobuf:"fixed64,12,opt,name=piece_web_square_metres,json=pieceWebSquareMetres,proto3" json:"piece_web_square_metres,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
 }
 
 func (x *MediaUse) Reset() {
@@ -1954,6 +1958,20 @@ func (x *MediaUse) GetSpoiledUm() int64 {
 func (x *MediaUse) GetLostUm() int64 {
 	if x != nil {
 		return x.LostUm
+	}
+	return 0
+}
+
+func (x *MediaUse) GetPieceSquareMetres() float64 {
+	if x != nil {
+		return x.PieceSquareMetres
+	}
+	return 0
+}
+
+func (x *MediaUse) GetPieceWebSquareMetres() float64 {
+	if x != nil {
+		return x.PieceWebSquareMetres
 	}
 	return 0
 }
@@ -2682,7 +2700,7 @@ const file_tandem_v1_report_service_proto_rawDesc = "" +
 	"\tby_person\x18\x04 \x01(\bR\bbyPerson\x12\x14\n" +
 	"\x05times\x18\x05 \x01(\x05R\x05times\x12\x16\n" +
 	"\x06pieces\x18\x06 \x01(\x03R\x06pieces\x12#\n" +
-	"\rsquare_metres\x18\a \x01(\x01R\fsquareMetres\"\xa9\x02\n" +
+	"\rsquare_metres\x18\a \x01(\x01R\fsquareMetres\"\x90\x03\n" +
 	"\bMediaUse\x12\x14\n" +
 	"\x05media\x18\x01 \x01(\tR\x05media\x12\x19\n" +
 	"\bwidth_um\x18\x02 \x01(\x03R\awidthUm\x12#\n" +
@@ -2696,7 +2714,9 @@ const file_tandem_v1_report_service_proto_rawDesc = "" +
 	"\n" +
 	"spoiled_um\x18\t \x01(\x03R\tspoiledUm\x12\x17\n" +
 	"\alost_um\x18\n" +
-	" \x01(\x03R\x06lostUm\"\xb6\x02\n" +
+	" \x01(\x03R\x06lostUm\x12.\n" +
+	"\x13piece_square_metres\x18\v \x01(\x01R\x11pieceSquareMetres\x125\n" +
+	"\x17piece_web_square_metres\x18\f \x01(\x01R\x14pieceWebSquareMetres\"\xb6\x02\n" +
 	"\vNightReport\x12/\n" +
 	"\x06source\x18\x01 \x01(\v2\x17.tandem.v1.ReportSourceR\x06source\x120\n" +
 	"\adevices\x18\x02 \x03(\v2\x16.tandem.v1.NightDeviceR\adevices\x12<\n" +
