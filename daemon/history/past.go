@@ -70,7 +70,7 @@ func (h *History) Past(ctx context.Context, from, to time.Time) (kpi.Past, error
 		return p, ErrNotReady
 	}
 	q := query{ctx: ctx, tx: tx, past: &p, from: from.UnixMicro(), to: to.UnixMicro()}
-	for _, read := range []func() error{q.revision, q.floors, q.people, q.devices, q.runs, q.before, q.jobs, q.spoiled, q.remakes, q.lots, q.loads, q.stops} {
+	for _, read := range []func() error{q.revision, q.floors, q.people, q.runs, q.devices, q.before, q.jobs, q.spoiled, q.remakes, q.lots, q.loads, q.stops} {
 		if err := read(); err != nil {
 			return p, fmt.Errorf("read history: %w", err)
 		}
@@ -239,19 +239,25 @@ func lastChanges(ctx context.Context, tx *sql.Tx) (map[string]*kpi.Change, error
 	return out, err
 }
 
-// devices reads the last change up to the beginning, and what came after it.
+// devices reads the last change up to the beginning, and what came after it: of the time, and of the runs that reach beyond it.
 func (q *query) devices() error {
 	known, err := devicesKnown(q.ctx, q.tx)
 	for _, id := range known {
 		d := kpi.Device{ID: id}
-		if d.Changes, err = lastChange(q.ctx, q.tx, id, q.from); err != nil {
+		from, to := q.from, q.to
+		for i := range q.past.Runs {
+			if r := &q.past.Runs[i]; r.Device == id && !r.Started.IsZero() && !r.Ended.IsZero() {
+				from, to = min(from, r.Started.UnixMicro()), max(to, r.Ended.UnixMicro())
+			}
+		}
+		if d.Changes, err = lastChange(q.ctx, q.tx, id, from); err != nil {
 			return err
 		}
 		err = q.each(func(rows *sql.Rows) error {
 			c, err := scanChange(rows)
 			d.Changes = append(d.Changes, c)
 			return err
-		}, "SELECT "+changeColumns+" FROM device_changes WHERE device = ? AND at > ? AND at < ? ORDER BY at, revision, place", id, q.from, q.to)
+		}, "SELECT "+changeColumns+" FROM device_changes WHERE device = ? AND at > ? AND at < ? ORDER BY at, revision, place", id, from, to)
 		if err != nil {
 			return err
 		}

@@ -38,7 +38,7 @@ type People struct {
 // Device is what is known of one device.
 type Device struct {
 	ID      string
-	Changes []Change // the first is the last one at or before From, if there is one
+	Changes []Change // from the last one at or before From, and before the beginnings of its runs, to the ends of its runs
 }
 
 // Run is one grant of a step to a device.
