@@ -138,6 +138,8 @@ func devicesCSV(m *tandemv1.DeviceReport) *csvFile {
 		add("changeovers_film", o.GetFilm())
 		add("changeovers_mode", o.GetMode())
 		add("changeovers_blade", o.GetBlade())
+		add("loads", o.GetLoads())
+		add("run_stops", d.GetRunStops())
 		rows = append(rows, row)
 	}
 	for _, row := range rows {

@@ -24,6 +24,8 @@ type DevicePart struct {
 	Remade   int64
 	AreaM2   float64
 	Changes  Changeovers
+	Loads    int        // media or film put on it, another roll of the same too
+	Stops    int        // of its runs
 	Standing []Standing // why it stood still, the longest first
 }
 
@@ -75,6 +77,16 @@ func (p *Past) DeviceParts(parts []Part, only []string) ([]DevicePart, error) {
 			for _, c := range changeovers {
 				if !c.at.Before(part.From) && c.at.Before(part.To) {
 					v.Changes.add(c)
+				}
+			}
+			for _, l := range p.Loads {
+				if l.Device == d.ID && part.holds(l.At) {
+					v.Loads++
+				}
+			}
+			for _, s := range p.Stops {
+				if s.Device == d.ID && part.holds(s.At) {
+					v.Stops++
 				}
 			}
 			out = append(out, v)
