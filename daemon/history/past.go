@@ -69,7 +69,7 @@ func (h *History) Past(ctx context.Context, from, to time.Time) (kpi.Past, error
 	if version != schema {
 		return p, ErrNotReady
 	}
-	q := query{ctx: ctx, tx: tx, past: &p, from: from.UnixMicro(), to: to.UnixMicro()}
+	q := query{ctx: ctx, tx: tx, past: &p, from: from.UnixMicro(), to: to.UnixMicro(), states: jobStates()}
 	for _, read := range []func() error{q.revision, q.floors, q.people, q.runs, q.devices, q.before, q.jobs, q.spoiled, q.remakes, q.lots, q.loads, q.stops} {
 		if err := read(); err != nil {
 			return p, fmt.Errorf("read history: %w", err)
@@ -84,6 +84,7 @@ type query struct {
 	tx       *sql.Tx
 	past     *kpi.Past
 	from, to int64
+	states   map[string]tandemv1.JobState // by keyword
 }
 
 // each calls fn with every row.
@@ -271,7 +272,7 @@ func (q *query) devices() error {
 const runColumns = "fence, run, job, step, operation, device, granted, started, ended, state, reasons, pieces, pieces_good, pieces_spoiled, " +
 	"number, remake, supply, mode, film, blade, width_um, length_um, planned, uses, pieces_mm2"
 
-func scanRun(rows *sql.Rows) (kpi.Run, error) {
+func (q *query) scanRun(rows *sql.Rows) (kpi.Run, error) {
 	var r kpi.Run
 	var granted, started, ended moment
 	var state, uses string
@@ -283,7 +284,7 @@ func scanRun(rows *sql.Rows) (kpi.Run, error) {
 		return r, err
 	}
 	r.Granted, r.Started, r.Ended = granted.Time, started.Time, ended.Time
-	r.State, r.Reasons, r.Planned = jobStateOf(state), reasons.words, time.Duration(planned)*time.Microsecond
+	r.State, r.Reasons, r.Planned = q.states[state], reasons.words, time.Duration(planned)*time.Microsecond
 	r.PiecesM2 = float64(area) / 1e6
 	var taken []use
 	if err := json.Unmarshal([]byte(uses), &taken); err != nil {
@@ -295,18 +296,18 @@ func scanRun(rows *sql.Rows) (kpi.Run, error) {
 	return r, nil
 }
 
-func jobStateOf(keyword string) tandemv1.JobState {
+func jobStates() map[string]tandemv1.JobState {
+	out := map[string]tandemv1.JobState{}
 	for n := range tandemv1.JobState_name {
-		if s := tandemv1.JobState(n); floor.Keyword(s) == keyword {
-			return s
-		}
+		s := tandemv1.JobState(n)
+		out[floor.Keyword(s)] = s
 	}
-	return tandemv1.JobState_JOB_STATE_UNSPECIFIED
+	return out
 }
 
 func (q *query) runs() error {
 	return q.each(func(rows *sql.Rows) error {
-		r, err := scanRun(rows)
+		r, err := q.scanRun(rows)
 		q.past.Runs = append(q.past.Runs, r)
 		return err
 	}, "SELECT "+runColumns+" FROM runs WHERE granted < ?1 AND (ended IS NULL OR ended >= ?2) ORDER BY fence", q.to, q.from)
@@ -315,7 +316,7 @@ func (q *query) runs() error {
 func (q *query) before() error {
 	for _, d := range q.past.Devices {
 		err := q.each(func(rows *sql.Rows) error {
-			r, err := scanRun(rows)
+			r, err := q.scanRun(rows)
 			if err == nil && !r.Ended.IsZero() && r.Ended.Before(q.past.From) {
 				q.past.Before = append(q.past.Before, r)
 			}
@@ -336,7 +337,7 @@ func (q *query) jobs() error {
 		var busy int64
 		err := rows.Scan(&j.ID, &j.Code, &j.Name, &j.Gang, &accepted, &due, &started, &finished, &state, &j.Pieces, &j.Good, &j.Spoiled, &j.Overs, &busy)
 		j.Accepted, j.Due, j.Started, j.Finished = accepted.Time, due.Time, started.Time, finished.Time
-		j.State, j.Busy = jobStateOf(state), time.Duration(busy)*time.Microsecond
+		j.State, j.Busy = q.states[state], time.Duration(busy)*time.Microsecond
 		q.past.Jobs = append(q.past.Jobs, j)
 		return err
 	}, `SELECT job, code, display_name, gang, accepted, due, started, finished, state, pieces, pieces_good, pieces_spoiled, overs, busy FROM jobs

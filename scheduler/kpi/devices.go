@@ -148,7 +148,7 @@ func (v *DevicePart) count(runs []Run, producing []Interval) {
 	var live []Interval
 	for i := range runs {
 		r := &runs[i]
-		if !r.began() {
+		if !r.began() || !r.Ended.IsZero() && r.Ended.Before(v.From) || !r.Started.IsZero() && !r.Started.Before(v.To) {
 			continue
 		}
 		if r.Ended.IsZero() {
@@ -192,7 +192,7 @@ func (s Span) trifle() bool {
 // standing adds up why a device stood still, or was kept from work.
 func standing(in Interval, spans []Span) []Standing {
 	var out []Standing
-	for _, s := range spans {
+	for _, s := range spansIn(in, spans) {
 		long := s.Overlap(in)
 		if long == 0 || s.trifle() || s.Class != Delay && s.Class != Down && s.Class != Paused && s.Class != Maintenance && !s.Class.Silent() {
 			continue
