@@ -111,7 +111,7 @@ func someReports() reportFake {
 			Remade: []*tandemv1.Spoilage{{Cause: "banding", ByPerson: true, Times: 1, Pieces: 14}},
 			Media: []*tandemv1.MediaUse{
 				{Media: "gloss", WidthUm: 1_400_000, Runs: 2, RunsWithoutLot: 2},
-				{Media: "vinyl", WidthUm: 1_370_000, LotsReceived: 1, ReceivedUm: 50_000_000, Runs: 12, UsedUm: 74_300_000, LaidUm: 70_100_000, SpoiledUm: 1_200_000, LostUm: 4_200_000},
+				{Media: "vinyl", WidthUm: 1_370_000, LotsReceived: 1, ReceivedUm: 50_000_000, Runs: 12, UsedUm: 74_300_000, LaidUm: 70_100_000, SpoiledUm: 1_200_000, LostUm: 4_200_000, PieceSquareMetres: 71.2, PieceWebSquareMetres: 101.8},
 			},
 		}}},
 		reportOfNight: &tandemv1.NightReport{

@@ -138,6 +138,8 @@ func devicesCSV(m *tandemv1.DeviceReport) *csvFile {
 		add("changeovers_film", o.GetFilm())
 		add("changeovers_mode", o.GetMode())
 		add("changeovers_blade", o.GetBlade())
+		add("loads", o.GetLoads())
+		add("run_stops", d.GetRunStops())
 		rows = append(rows, row)
 	}
 	for _, row := range rows {
@@ -177,7 +179,7 @@ func wasteCSV(m *tandemv1.WasteReport) *csvFile {
 	zone := sourceZone(m.GetSource())
 	c := &csvFile{head: []string{
 		"kind", "from", "to", "shift", "operation", "device", "cause", "by_person", "times", "pieces", "square_metres",
-		"media", "width_mm", "lots_received", "received_m", "runs", "runs_without_lot", "used_m", "laid_m", "spoiled_m", "lost_m",
+		"media", "width_mm", "lots_received", "received_m", "runs", "runs_without_lot", "used_m", "laid_m", "spoiled_m", "lost_m", "piece_square_metres", "piece_web_square_metres",
 	}}
 	for _, p := range m.GetPeriods() {
 		from, to := csvTime(p.GetPeriod().GetFromTime(), zone), csvTime(p.GetPeriod().GetToTime(), zone)
@@ -187,14 +189,14 @@ func wasteCSV(m *tandemv1.WasteReport) *csvFile {
 		}{{"spoiled", p.GetSpoiled()}, {"remade", p.GetRemade()}} {
 			for _, s := range list.items {
 				c.add(list.kind, from, to, p.GetShift(), s.GetOperation(), s.GetDevice(), s.GetCause(), s.GetByPerson(), s.GetTimes(), s.GetPieces(), s.GetSquareMetres(),
-					nil, nil, nil, nil, nil, nil, nil, nil, nil, nil)
+					nil, nil, nil, nil, nil, nil, nil, nil, nil, nil, nil, nil)
 			}
 		}
 		for _, u := range p.GetMedia() {
 			metres := func(um int64) float64 { return float64(um) / 1e6 }
 			c.add("media", from, to, p.GetShift(), nil, nil, nil, nil, nil, nil, nil,
 				u.GetMedia(), float64(u.GetWidthUm())/1000, u.GetLotsReceived(), metres(u.GetReceivedUm()), u.GetRuns(), u.GetRunsWithoutLot(),
-				metres(u.GetUsedUm()), metres(u.GetLaidUm()), metres(u.GetSpoiledUm()), metres(u.GetLostUm()))
+				metres(u.GetUsedUm()), metres(u.GetLaidUm()), metres(u.GetSpoiledUm()), metres(u.GetLostUm()), u.GetPieceSquareMetres(), u.GetPieceWebSquareMetres())
 		}
 	}
 	return c

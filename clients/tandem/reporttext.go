@@ -272,7 +272,7 @@ func (r *reporting) showWaste(m *tandemv1.WasteReport, zone *time.Location) {
 	var made, lost int64
 	causes := table{head: []string{"SPOILED", "OF ALL", "TIMES", "OPERATION", "DEVICE", "AREA", "FOUND BY", "CAUSE"}}
 	remade := table{head: []string{"MADE AGAIN", "TIMES", "CAUSE"}}
-	media := table{head: []string{"MEDIA", "WIDTH", "RECEIVED", "USED", "LAID OUT", "SPOILED", "LOST", "WASTE", "RUNS", "WITHOUT LOT"}}
+	media := table{head: []string{"MEDIA", "WIDTH", "RECEIVED", "USED", "LAID OUT", "SPOILED", "LOST", "WASTE", "COVERED", "RUNS", "WITHOUT LOT"}}
 	for _, p := range m.GetPeriods() {
 		made += p.GetPieces()
 		when := r.when(p.GetPeriod(), p.GetShift(), zone)
@@ -298,7 +298,7 @@ func (r *reporting) showWaste(m *tandemv1.WasteReport, zone *time.Location) {
 				length = func(int64) span { return span{plain, "-"} }
 			}
 			media.add(span{strong, u.GetMedia()}, width, rollMetres(u.GetReceivedUm()), length(u.GetUsedUm()), length(u.GetLaidUm()), length(u.GetSpoiledUm()),
-				length(u.GetLostUm()), shareOf(u.GetLostUm()+u.GetSpoiledUm(), u.GetUsedUm()), whole(u.GetRuns()), whole(u.GetRunsWithoutLot()), when)
+				length(u.GetLostUm()), shareOf(u.GetLostUm()+u.GetSpoiledUm(), u.GetUsedUm()), covered(u), whole(u.GetRuns()), whole(u.GetRunsWithoutLot()), when)
 		}
 	}
 	r.line(span{plain, fmt.Sprintf("%d of %s spoiled, each operation counted", lost, wording.Count(int(made), "piece"))})
@@ -310,8 +310,18 @@ func (r *reporting) showWaste(m *tandemv1.WasteReport, zone *time.Location) {
 	}
 	if len(media.rows) > 0 {
 		r.line()
-		r.text("LOST: web-up, leads and tails, without a piece on it. WASTE: lost and spoiled, of what was used. Runs WITHOUT LOT are in no length.")
+		r.text("LOST: web-up, leads and tails, without a piece on it. WASTE: lost and spoiled, of what was used. COVERED: area of the good")
+		r.text("pieces, of the web used for them. Runs WITHOUT LOT are in no length.")
 	}
+}
+
+// covered is what of the web has become good pieces.
+func covered(u *tandemv1.MediaUse) span {
+	if u.GetPieceWebSquareMetres() <= 0 {
+		return span{plain, "-"}
+	}
+	v := u.GetPieceSquareMetres() / u.GetPieceWebSquareMetres()
+	return share(&v)
 }
 
 // showNight prints the morning report.
@@ -334,8 +344,10 @@ func (r *reporting) showNight(m *tandemv1.NightReport, clock wording.Clock) {
 			hours(classSum(c, "idle", "waiting")), hours(classSum(c, "offline", "not-reported")), whole(d.GetRunsCompleted()), failed, whole(d.GetPiecesGood()), whole(d.GetPiecesSpoiled()),
 			squareMetres(d.GetSquareMetres()), span{plain, clock.At(d.GetLastWorkTime())})
 	}
-	r.line()
-	t.print(r.printer)
+	if len(t.rows) > 0 {
+		r.line()
+		t.print(r.printer)
+	}
 	still := table{head: []string{"NO WORK FROM", "UNTIL", "FOR", "DEVICE", "CLASS", "IN", "BECAUSE"}}
 	for _, s := range m.GetStandstills() {
 		until := span{plain, clock.At(s.GetPeriod().GetToTime())}
@@ -372,7 +384,11 @@ func (r *reporting) showNight(m *tandemv1.NightReport, clock wording.Clock) {
 			t.print(r.printer)
 		}
 	}
-	if len(still.rows) == 0 {
+	switch {
+	case len(t.rows) == 0:
+		r.line()
+		r.text("Nothing is known of any device in this time.")
+	case len(still.rows) == 0:
 		r.line()
 		r.text("No device stood still.")
 	}

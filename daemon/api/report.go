@@ -63,6 +63,7 @@ func (s *Server) report(ctx context.Context, period *tandemv1.Period, division t
 	}
 	a := &ask{}
 	var err error
+	var present *tandemv1.FloorFile
 	if a.division, err = divisionOf(division); err != nil {
 		return err
 	}
@@ -73,7 +74,7 @@ func (s *Server) report(ctx context.Context, period *tandemv1.Period, division t
 	var head uint64
 	var unknown []string
 	if err := s.engine.View(ctx, func(st engine.State) {
-		now, head = st.Now, st.Head.Revision
+		now, head, present = st.Now, st.Head.Revision, st.Floor.File()
 		for _, id := range devices {
 			if d, ok := st.Floor.Device(id); ok {
 				id = d.ID
@@ -91,6 +92,9 @@ func (s *Server) report(ctx context.Context, period *tandemv1.Period, division t
 	}
 	if a.past, err = s.past(ctx, a.interval); err != nil {
 		return err
+	}
+	if len(a.past.Floors) == 0 { // before the first one, the shop's clock hangs where it does now
+		a.past.Floors = []kpi.Floor{{From: now, File: present}}
 	}
 	for _, id := range unknown { // it may have left the floor file since
 		if !slices.ContainsFunc(a.past.Devices, func(d kpi.Device) bool { return d.ID == id }) {

@@ -55,9 +55,9 @@ func devicePeriod(v *kpi.DevicePart) *tandemv1.DevicePeriod {
 			Delay: durationpb.New(t.ADET), Down: durationpb.New(t.ADOT), Silence: durationpb.New(v.Account.Silence()),
 		},
 		Indicators: indicators(v.Values), Runs: int32(v.Runs), RunsFailed: int32(v.Failed),
-		Pieces: v.Quantities.Produced, PiecesGood: v.Quantities.Good, PiecesSpoiled: v.Quantities.Scrap, PiecesRemade: v.Remade, SquareMetres: v.AreaM2,
+		Pieces: v.Quantities.Produced, PiecesGood: v.Quantities.Good, PiecesSpoiled: v.Quantities.Scrap, PiecesRemade: v.Remade, SquareMetres: v.AreaM2, RunStops: int32(v.Stops),
 		Changeovers: &tandemv1.Changeovers{
-			Runs: int32(v.Changes.Any), Media: int32(v.Changes.Media), Film: int32(v.Changes.Film), Mode: int32(v.Changes.Mode), Blade: int32(v.Changes.Blade),
+			Runs: int32(v.Changes.Any), Media: int32(v.Changes.Media), Film: int32(v.Changes.Film), Mode: int32(v.Changes.Mode), Blade: int32(v.Changes.Blade), Loads: int32(v.Loads),
 		},
 	}
 	for _, s := range v.Standing {
@@ -93,7 +93,7 @@ func wastePeriod(v *kpi.WastePart) *tandemv1.WastePeriod {
 	for _, m := range v.Media {
 		out.Media = append(out.Media, &tandemv1.MediaUse{
 			Media: m.Media, WidthUm: m.WidthUm, LotsReceived: int32(m.Lots), ReceivedUm: m.ReceivedUm, Runs: int32(m.Runs), RunsWithoutLot: int32(m.NoLot),
-			UsedUm: m.UsedUm, LaidUm: m.LaidUm, SpoiledUm: m.SpoiledUm, LostUm: m.LostUm(),
+			UsedUm: m.UsedUm, LaidUm: m.LaidUm, SpoiledUm: m.SpoiledUm, LostUm: m.LostUm(), PieceSquareMetres: m.PiecesM2, PieceWebSquareMetres: m.OfM2,
 		})
 	}
 	return out

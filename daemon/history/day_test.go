@@ -244,6 +244,7 @@ type counted struct {
 	good, spoiled    map[string]int64
 	found            int64
 	stopped, offline map[string]time.Duration
+	stops, loads     map[string]int32
 }
 
 // count reads all events and adds them up in its own way, from their types and texts.
@@ -251,7 +252,7 @@ func (p *played) count(from, to time.Time) counted {
 	p.t.Helper()
 	c := counted{
 		runs: map[string]int32{}, good: map[string]int64{}, spoiled: map[string]int64{},
-		stopped: map[string]time.Duration{}, offline: map[string]time.Duration{},
+		stopped: map[string]time.Duration{}, offline: map[string]time.Duration{}, stops: map[string]int32{}, loads: map[string]int32{},
 	}
 	type since struct {
 		at   time.Time
@@ -301,6 +302,10 @@ func (p *played) count(from, to time.Time) counted {
 					if steps[e.GetJob()]++; steps[e.GetJob()] == 2 {
 						c.completed++
 					}
+				case e.GetType() == "run.processing-stopped":
+					c.stops[e.GetDevice()]++
+				case e.GetType() == "media.loaded":
+					c.loads[e.GetDevice()]++
 				case e.GetType() == "pieces.spoiled":
 					c.found += int64(e.GetPiecesSpoiled())
 				}
@@ -390,6 +395,9 @@ func (p *played) compare(day *tandemv1.Period, c counted) {
 		}
 		if d.GetPiecesGood()+d.GetPiecesSpoiled() != d.GetPieces() {
 			t.Errorf("%s: %d good and %d spoiled of %d", id, d.GetPiecesGood(), d.GetPiecesSpoiled(), d.GetPieces())
+		}
+		if d.GetRunStops() != c.stops[id] || d.GetChangeovers().GetLoads() != c.loads[id] {
+			t.Errorf("%s: %d stops and %d loads, counted %d and %d", id, d.GetRunStops(), d.GetChangeovers().GetLoads(), c.stops[id], c.loads[id])
 		}
 		spoiled += d.GetPiecesSpoiled()
 		counted += c.spoiled[id]

@@ -46,7 +46,7 @@ CREATE TABLE runs (
 	granted INTEGER NOT NULL, started INTEGER, ended INTEGER, state TEXT NOT NULL, reasons TEXT NOT NULL,
 	pieces INTEGER NOT NULL, pieces_good INTEGER NOT NULL, pieces_spoiled INTEGER NOT NULL,
 	number INTEGER NOT NULL, remake INTEGER NOT NULL, supply TEXT NOT NULL, mode TEXT NOT NULL, film TEXT NOT NULL, blade TEXT NOT NULL,
-	width_um INTEGER NOT NULL, length_um INTEGER NOT NULL, planned INTEGER NOT NULL, uses TEXT NOT NULL
+	width_um INTEGER NOT NULL, length_um INTEGER NOT NULL, planned INTEGER NOT NULL, uses TEXT NOT NULL, pieces_mm2 INTEGER NOT NULL
 );
 CREATE INDEX runs_ended ON runs (ended);
 CREATE INDEX runs_job ON runs (job);

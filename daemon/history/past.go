@@ -69,8 +69,8 @@ func (h *History) Past(ctx context.Context, from, to time.Time) (kpi.Past, error
 	if version != schema {
 		return p, ErrNotReady
 	}
-	q := query{ctx: ctx, tx: tx, past: &p, from: from.UnixMicro(), to: to.UnixMicro()}
-	for _, read := range []func() error{q.revision, q.floors, q.people, q.devices, q.runs, q.before, q.jobs, q.spoiled, q.remakes, q.lots, q.loads, q.stops} {
+	q := query{ctx: ctx, tx: tx, past: &p, from: from.UnixMicro(), to: to.UnixMicro(), states: jobStates()}
+	for _, read := range []func() error{q.revision, q.floors, q.people, q.runs, q.devices, q.before, q.jobs, q.spoiled, q.remakes, q.lots, q.loads, q.stops} {
 		if err := read(); err != nil {
 			return p, fmt.Errorf("read history: %w", err)
 		}
@@ -84,6 +84,7 @@ type query struct {
 	tx       *sql.Tx
 	past     *kpi.Past
 	from, to int64
+	states   map[string]tandemv1.JobState // by keyword
 }
 
 // each calls fn with every row.
@@ -239,19 +240,25 @@ func lastChanges(ctx context.Context, tx *sql.Tx) (map[string]*kpi.Change, error
 	return out, err
 }
 
-// devices reads the last change up to the beginning, and what came after it.
+// devices reads the last change up to the beginning, and what came after it: of the time, and of the runs that reach beyond it.
 func (q *query) devices() error {
 	known, err := devicesKnown(q.ctx, q.tx)
 	for _, id := range known {
 		d := kpi.Device{ID: id}
-		if d.Changes, err = lastChange(q.ctx, q.tx, id, q.from); err != nil {
+		from, to := q.from, q.to
+		for i := range q.past.Runs {
+			if r := &q.past.Runs[i]; r.Device == id && !r.Started.IsZero() && !r.Ended.IsZero() {
+				from, to = min(from, r.Started.UnixMicro()), max(to, r.Ended.UnixMicro())
+			}
+		}
+		if d.Changes, err = lastChange(q.ctx, q.tx, id, from); err != nil {
 			return err
 		}
 		err = q.each(func(rows *sql.Rows) error {
 			c, err := scanChange(rows)
 			d.Changes = append(d.Changes, c)
 			return err
-		}, "SELECT "+changeColumns+" FROM device_changes WHERE device = ? AND at > ? AND at < ? ORDER BY at, revision, place", id, q.from, q.to)
+		}, "SELECT "+changeColumns+" FROM device_changes WHERE device = ? AND at > ? AND at < ? ORDER BY at, revision, place", id, from, to)
 		if err != nil {
 			return err
 		}
@@ -263,21 +270,22 @@ func (q *query) devices() error {
 }
 
 const runColumns = "fence, run, job, step, operation, device, granted, started, ended, state, reasons, pieces, pieces_good, pieces_spoiled, " +
-	"number, remake, supply, mode, film, blade, width_um, length_um, planned, uses"
+	"number, remake, supply, mode, film, blade, width_um, length_um, planned, uses, pieces_mm2"
 
-func scanRun(rows *sql.Rows) (kpi.Run, error) {
+func (q *query) scanRun(rows *sql.Rows) (kpi.Run, error) {
 	var r kpi.Run
 	var granted, started, ended moment
 	var state, uses string
 	var reasons list
-	var planned int64
+	var planned, area int64
 	err := rows.Scan(&r.Fence, &r.ID, &r.Job, &r.Step, &r.Operation, &r.Device, &granted, &started, &ended, &state, &reasons, &r.Pieces, &r.Good, &r.Spoiled,
-		&r.Number, &r.Remake, &r.Supply, &r.Mode, &r.Film, &r.Blade, &r.WidthUm, &r.LengthUm, &planned, &uses)
+		&r.Number, &r.Remake, &r.Supply, &r.Mode, &r.Film, &r.Blade, &r.WidthUm, &r.LengthUm, &planned, &uses, &area)
 	if err != nil {
 		return r, err
 	}
 	r.Granted, r.Started, r.Ended = granted.Time, started.Time, ended.Time
-	r.State, r.Reasons, r.Planned = jobStateOf(state), reasons.words, time.Duration(planned)*time.Microsecond
+	r.State, r.Reasons, r.Planned = q.states[state], reasons.words, time.Duration(planned)*time.Microsecond
+	r.PiecesM2 = float64(area) / 1e6
 	var taken []use
 	if err := json.Unmarshal([]byte(uses), &taken); err != nil {
 		return r, fmt.Errorf("lots of run %s: %w", r.ID, err)
@@ -288,18 +296,18 @@ func scanRun(rows *sql.Rows) (kpi.Run, error) {
 	return r, nil
 }
 
-func jobStateOf(keyword string) tandemv1.JobState {
+func jobStates() map[string]tandemv1.JobState {
+	out := map[string]tandemv1.JobState{}
 	for n := range tandemv1.JobState_name {
-		if s := tandemv1.JobState(n); floor.Keyword(s) == keyword {
-			return s
-		}
+		s := tandemv1.JobState(n)
+		out[floor.Keyword(s)] = s
 	}
-	return tandemv1.JobState_JOB_STATE_UNSPECIFIED
+	return out
 }
 
 func (q *query) runs() error {
 	return q.each(func(rows *sql.Rows) error {
-		r, err := scanRun(rows)
+		r, err := q.scanRun(rows)
 		q.past.Runs = append(q.past.Runs, r)
 		return err
 	}, "SELECT "+runColumns+" FROM runs WHERE granted < ?1 AND (ended IS NULL OR ended >= ?2) ORDER BY fence", q.to, q.from)
@@ -308,7 +316,7 @@ func (q *query) runs() error {
 func (q *query) before() error {
 	for _, d := range q.past.Devices {
 		err := q.each(func(rows *sql.Rows) error {
-			r, err := scanRun(rows)
+			r, err := q.scanRun(rows)
 			if err == nil && !r.Ended.IsZero() && r.Ended.Before(q.past.From) {
 				q.past.Before = append(q.past.Before, r)
 			}
@@ -329,7 +337,7 @@ func (q *query) jobs() error {
 		var busy int64
 		err := rows.Scan(&j.ID, &j.Code, &j.Name, &j.Gang, &accepted, &due, &started, &finished, &state, &j.Pieces, &j.Good, &j.Spoiled, &j.Overs, &busy)
 		j.Accepted, j.Due, j.Started, j.Finished = accepted.Time, due.Time, started.Time, finished.Time
-		j.State, j.Busy = jobStateOf(state), time.Duration(busy)*time.Microsecond
+		j.State, j.Busy = q.states[state], time.Duration(busy)*time.Microsecond
 		q.past.Jobs = append(q.past.Jobs, j)
 		return err
 	}, `SELECT job, code, display_name, gang, accepted, due, started, finished, state, pieces, pieces_good, pieces_spoiled, overs, busy FROM jobs

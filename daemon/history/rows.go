@@ -83,6 +83,7 @@ type runRow struct {
 	demand                                           duration.Demand // of its pieces, on its device
 	planned                                          time.Duration   // the model's time for that, without set-up: see plan
 	uses                                             []use
+	piecesMM2                                        int64 // of its pieces, as they lie on its panels; 0: their sizes are not known
 }
 
 // use is what a run took from a lot.
@@ -164,7 +165,42 @@ func runRowOf(r *floor.Run) runRow {
 	if r.Lot != nil {
 		row.uses = append(row.uses, use{r.Lot.ID, r.LotLength})
 	}
+	row.piecesMM2 = piecesArea(r)
 	return row
+}
+
+// piecesArea returns the area of the run's pieces, in square millimetres: what of the web becomes pieces. It is 0 if the size of one
+// of them is not known.
+func piecesArea(r *floor.Run) int64 {
+	s := r.Step
+	sizes := map[string]int64{} // by job and item
+	for _, j := range append([]*floor.Job{s.Job}, s.Job.Members...) {
+		for _, i := range j.Spec.GetItems() {
+			sizes[j.ID+"/"+i.GetId()] = i.GetWidthUm() / 10 * (i.GetHeightUm() / 10) / 10_000
+		}
+	}
+	var area, pieces int64
+	for _, p := range s.Panels {
+		if s.RemakeOf == "" && p.RemakeOf != "" {
+			continue // a remake has brought it in since
+		}
+		for _, c := range p.Spec.GetContents() {
+			of := c.GetJob()
+			if of == "" {
+				of = s.Job.ID
+			}
+			size := sizes[of+"/"+c.GetItem()]
+			if size == 0 {
+				return 0
+			}
+			area += size * int64(c.GetPieces())
+			pieces += int64(c.GetPieces())
+		}
+	}
+	if pieces == 0 || pieces != int64(s.Whole()) {
+		return 0
+	}
+	return area * int64(r.Pieces) / pieces
 }
 
 // demandOf returns what the run's pieces ask of its device. Panels that a remake has brought in since are left out, so that it does not
@@ -202,7 +238,7 @@ const (
 		whole) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`
 	writeRun = `INSERT OR REPLACE INTO runs
 		(fence, run, job, step, operation, device, granted, started, ended, state, reasons, pieces, pieces_good, pieces_spoiled,
-		number, remake, supply, mode, film, blade, width_um, length_um, planned, uses) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`
+		number, remake, supply, mode, film, blade, width_um, length_um, planned, uses, pieces_mm2) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)`
 )
 
 func (r rows) write(ctx context.Context, tx *sql.Tx) error {
@@ -238,7 +274,7 @@ func (r rows) write(ctx context.Context, tx *sql.Tx) error {
 		}
 		_, err = runs.ExecContext(ctx, n.fence, n.id, n.job, n.step, n.operation, n.device, micros(n.granted), micros(n.started), micros(n.ended),
 			n.state, n.reasons, n.pieces, n.good, n.spoiled,
-			n.number, n.remake, n.supply, n.mode, n.film, n.blade, n.demand.WidthUm, n.demand.LengthUm, n.planned.Microseconds(), string(uses))
+			n.number, n.remake, n.supply, n.mode, n.film, n.blade, n.demand.WidthUm, n.demand.LengthUm, n.planned.Microseconds(), string(uses), n.piecesMM2)
 		if err != nil {
 			return fmt.Errorf("write run %s: %w", n.id, err)
 		}

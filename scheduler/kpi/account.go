@@ -6,10 +6,10 @@ import "time"
 // together is the period, to the nanosecond.
 type Account struct{ Planned, Outside [Classes]time.Duration }
 
-// NewAccount adds up the spans of a device, which must lie in the period; planned are the shop's hours, in order and without overlaps.
+// NewAccount adds up the spans of a device in a period; planned are the shop's hours. Both are in order and without overlaps.
 func NewAccount(in Interval, spans []Span, planned []Interval) Account {
 	var a Account
-	for _, s := range spans {
+	for _, s := range spansIn(in, spans) {
 		i := Interval{later(s.From, in.From), earlier(s.To, in.To)}
 		if !i.From.Before(i.To) {
 			continue

@@ -24,6 +24,8 @@ type DevicePart struct {
 	Remade   int64
 	AreaM2   float64
 	Changes  Changeovers
+	Loads    int        // media or film put on it, another roll of the same too
+	Stops    int        // of its runs
 	Standing []Standing // why it stood still, the longest first
 }
 
@@ -56,6 +58,7 @@ func (p *Past) DeviceParts(parts []Part, only []string) ([]DevicePart, error) {
 		}
 		spec := p.spec(d.ID)
 		spans := Spans(p.Interval, d.Changes, runs[d.ID])
+		producing := producingIn(p.Interval, d.Changes, runs[d.ID])
 		changeovers := p.changeovers(d.ID, runs[d.ID])
 		for _, part := range parts {
 			v := DevicePart{Part: part, Device: d.ID}
@@ -68,12 +71,22 @@ func (p *Past) DeviceParts(parts []Part, only []string) ([]DevicePart, error) {
 			}
 			v.Times = v.Account.Times()
 			v.Standing = standing(part.Interval, spans)
-			v.count(runs[d.ID], spans)
+			v.count(runs[d.ID], producing)
 			v.Quantities.Parallel = spec.GetCapacity() > 1
 			v.Values = DeviceValues(v.Times, v.Quantities)
 			for _, c := range changeovers {
 				if !c.at.Before(part.From) && c.at.Before(part.To) {
 					v.Changes.add(c)
+				}
+			}
+			for _, l := range p.Loads {
+				if l.Device == d.ID && part.holds(l.At) {
+					v.Loads++
+				}
+			}
+			for _, s := range p.Stops {
+				if s.Device == d.ID && part.holds(s.At) {
+					v.Stops++
 				}
 			}
 			out = append(out, v)
@@ -94,19 +107,48 @@ func (p *Past) spec(id string) *tandemv1.Device {
 	return nil
 }
 
-// count adds up the runs. Pieces count where the run ended; what it should have taken counts in proportion to the time it was under way.
-func (v *DevicePart) count(runs []Run, spans []Span) {
-	var producing []Interval
-	for _, s := range spans {
-		if s.Class == Production {
-			producing = append(producing, s.Interval)
+// producingIn returns when the device made pieces, in a period and in all of the time of the runs that reach beyond it.
+func producingIn(in Interval, changes []Change, runs []Run) []Interval {
+	for i := range runs {
+		if r := &runs[i]; !r.Started.IsZero() && !r.Ended.IsZero() {
+			in = Interval{earlier(in.From, r.Started), later(in.To, r.Ended)}
 		}
 	}
+	var out []Interval
+	for _, s := range Spans(in, changes, runs) {
+		if s.Class == Production {
+			out = append(out, s.Interval)
+		}
+	}
+	return out
+}
+
+// share returns how much of a run lies in a part: by the time in which the device made pieces in it, and where there is none by the time
+// that it was under way.
+func (r *Run) share(part Interval, producing []Interval) float64 {
+	whole := Interval{r.Started, r.Ended}
+	inside := Interval{later(whole.From, part.From), earlier(whole.To, part.To)}
+	switch made := within(whole, producing); {
+	case whole.Length() <= 0:
+		if part.holds(r.Ended) {
+			return 1
+		}
+		return 0
+	case inside.Length() <= 0:
+		return 0
+	case made > 0:
+		return float64(within(inside, producing)) / float64(made)
+	}
+	return float64(inside.Length()) / float64(whole.Length())
+}
+
+// count adds up the runs. Pieces count where the run ended; what it should have taken counts where the device made them.
+func (v *DevicePart) count(runs []Run, producing []Interval) {
 	q := &v.Quantities
 	var live []Interval
 	for i := range runs {
 		r := &runs[i]
-		if !r.began() {
+		if !r.began() || !r.Ended.IsZero() && r.Ended.Before(v.From) || !r.Started.IsZero() && !r.Started.Before(v.To) {
 			continue
 		}
 		if r.Ended.IsZero() {
@@ -114,15 +156,8 @@ func (v *DevicePart) count(runs []Run, spans []Span) {
 			continue
 		}
 		if !r.Started.IsZero() && r.Pieces > 0 {
-			whole := Interval{r.Started, r.Ended}
 			planned := float64(r.Planned) * float64(r.Made()) / float64(r.Pieces)
-			switch {
-			case whole.Length() > 0:
-				planned *= float64(whole.Overlap(v.Interval)) / float64(whole.Length())
-			case r.Ended.Before(v.From) || !r.Ended.Before(v.To):
-				planned = 0
-			}
-			q.PlannedRun += time.Duration(planned)
+			q.PlannedRun += time.Duration(planned * r.share(v.Interval, producing))
 		}
 		if r.Ended.Before(v.From) || !r.Ended.Before(v.To) {
 			continue
@@ -148,12 +183,18 @@ func (v *DevicePart) count(runs []Run, spans []Span) {
 	}
 }
 
+// trifle says whether a time is not worth a line: nobody gave a reason, and it is as short as the time between two reports of a driver
+// that says first that its run has begun and then that its device works, or in which a daemon starts anew. It stays in the account.
+func (s Span) trifle() bool {
+	return (s.Class == Delay || s.Class == NotReported) && s.Why == "" && s.Length() < time.Minute
+}
+
 // standing adds up why a device stood still, or was kept from work.
 func standing(in Interval, spans []Span) []Standing {
 	var out []Standing
-	for _, s := range spans {
+	for _, s := range spansIn(in, spans) {
 		long := s.Overlap(in)
-		if long == 0 || s.Class != Delay && s.Class != Down && s.Class != Paused && s.Class != Maintenance && !s.Class.Silent() {
+		if long == 0 || s.trifle() || s.Class != Delay && s.Class != Down && s.Class != Paused && s.Class != Maintenance && !s.Class.Silent() {
 			continue
 		}
 		i := slices.IndexFunc(out, func(o Standing) bool { return o.Class == s.Class && o.Why == s.Why })

@@ -2,6 +2,7 @@ package kpi
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	tandemv1 "tandem/proto/tandem/v1"
@@ -66,6 +67,7 @@ func (p *Past) Watch(only []string) (Watch, error) {
 			switch {
 			case s.Class.Work():
 				d.LastWork = s.To
+			case s.trifle():
 			case s.Class == Delay || s.Class == Down || s.Class == Paused || s.Class == Maintenance || s.Class.Silent():
 				out.Standing = append(out.Standing, p.stand(s, v.Device, runs, i == len(spans)-1))
 			}
@@ -91,8 +93,8 @@ func (p *Past) stand(s Span, device string, runs []Run, open bool) NightStand {
 			continue
 		}
 		n.Run, n.Job, n.Step = r.ID, r.Job, r.Step
-		if n.Why == "" && len(r.Reasons) > 0 {
-			n.Why = r.Reasons[0]
+		if n.Why == "" && r.State != tandemv1.JobState_JOB_STATE_COMPLETED {
+			n.Why = strings.Join(r.Reasons, " ")
 		}
 	}
 	return n

@@ -38,7 +38,7 @@ type People struct {
 // Device is what is known of one device.
 type Device struct {
 	ID      string
-	Changes []Change // the first is the last one at or before From, if there is one
+	Changes []Change // from the last one at or before From, and before the beginnings of its runs, to the ends of its runs
 }
 
 // Run is one grant of a step to a device.
@@ -57,6 +57,7 @@ type Run struct {
 	WidthUm, LengthUm         int64         // of the web for Pieces; 0: not known
 	Planned                   time.Duration // the model's time for Pieces, changeover and set-up left out
 	Lots                      []Use
+	PiecesM2                  float64 // area of Pieces; 0: their sizes are not known
 }
 
 // Use is what a run took from a lot.

@@ -80,6 +80,18 @@ func Spans(in Interval, changes []Change, runs []Run) []Span {
 	return out
 }
 
+// spansIn returns the spans that lie in a time, or partly; they must be in order.
+func spansIn(in Interval, spans []Span) []Span {
+	first, _ := slices.BinarySearchFunc(spans, in.From, func(s Span, t time.Time) int {
+		if !s.To.After(t) {
+			return -1
+		}
+		return 1
+	})
+	end, _ := slices.BinarySearchFunc(spans, in.To, func(s Span, t time.Time) int { return s.From.Compare(t) })
+	return spans[first:max(first, end)]
+}
+
 // union returns the times that lie in at least one interval, in order and without overlaps.
 func union(list []Interval) []Interval {
 	list = slices.Clone(list)

@@ -37,6 +37,8 @@ type MediaUse struct {
 	UsedUm, LaidUm int64
 	SpoiledUm      int64 // of LaidUm, for pieces that were spoiled in the run itself or found later
 	Runs, NoLot    int
+	// PiecesM2 is the area of the good pieces, and OfM2 that of the web that was used for them, where the sizes of both are known.
+	PiecesM2, OfM2 float64
 }
 
 // LostUm returns what was lost without a piece on it.
@@ -154,7 +156,12 @@ func (v *WastePart) media(p *Past) {
 		part := func(n int64) int64 { return int64(float64(r.LengthUm) * float64(n) / float64(r.Pieces)) }
 		m.UsedUm += used
 		m.LaidUm += min(part(r.Made()), used)
-		m.SpoiledUm += min(part(min(r.Spoiled+r.Found, r.Made())), used)
+		scrap := min(r.Spoiled+r.Found, r.Made())
+		m.SpoiledUm += min(part(scrap), used)
+		if r.PiecesM2 > 0 && m.WidthUm > 0 {
+			m.PiecesM2 += r.PiecesM2 * float64(r.Made()-scrap) / float64(r.Pieces)
+			m.OfM2 += float64(used) / 1e6 * float64(m.WidthUm) / 1e6
+		}
 	}
 	slices.SortFunc(v.Media, func(a, b MediaUse) int { return strings.Compare(a.Media, b.Media) })
 }

@@ -536,7 +536,9 @@ type DevicePeriod struct {
 	// How often it was changed over.
 	Changeovers *Changeovers `protobuf:"bytes,15,opt,name=changeovers,proto3" json:"changeovers,omitempty"`
 	// Why it stood still or was silent, the longest first.
-	Standstills   []*Standstill `protobuf:"bytes,16,rep,name=standstills,proto3" json:"standstills,omitempty"`
+	Standstills []*Standstill `protobuf:"bytes,16,rep,name=standstills,proto3" json:"standstills,omitempty"`
+	// How often a run came to a stand on it.
+	RunStops      int32 `protobuf:"varint,17,opt,name=run_stops,json=runStops,proto3" json:"run_stops,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -681,6 +683,13 @@ func (x *DevicePeriod) GetStandstills() []*Standstill {
 		return x.Standstills
 	}
 	return nil
+}
+
+func (x *DevicePeriod) GetRunStops() int32 {
+	if x != nil {
+		return x.RunStops
+	}
+	return 0
 }
 
 // ClassTime is how long a device did one thing.
@@ -951,7 +960,9 @@ type Changeovers struct {
 	// Another mode.
 	Mode int32 `protobuf:"varint,4,opt,name=mode,proto3" json:"mode,omitempty"`
 	// Another kind of blade.
-	Blade         int32 `protobuf:"varint,5,opt,name=blade,proto3" json:"blade,omitempty"`
+	Blade int32 `protobuf:"varint,5,opt,name=blade,proto3" json:"blade,omitempty"`
+	// Media or film put on it, another roll of the same too.
+	Loads         int32 `protobuf:"varint,6,opt,name=loads,proto3" json:"loads,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1017,6 +1028,13 @@ func (x *Changeovers) GetMode() int32 {
 func (x *Changeovers) GetBlade() int32 {
 	if x != nil {
 		return x.Blade
+	}
+	return 0
+}
+
+func (x *Changeovers) GetLoads() int32 {
+	if x != nil {
+		return x.Loads
 	}
 	return 0
 }
@@ -1853,9 +1871,13 @@ type MediaUse struct {
 	// Of that, spoiled pieces.
 	SpoiledUm int64 `protobuf:"varint,9,opt,name=spoiled_um,json=spoiledUm,proto3" json:"spoiled_um,omitempty"`
 	// Of what was used, web-up, leads and tails: no piece lies on it.
-	LostUm        int64 `protobuf:"varint,10,opt,name=lost_um,json=lostUm,proto3" json:"lost_um,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	LostUm int64 `protobuf:"varint,10,opt,name=lost_um,json=lostUm,proto3" json:"lost_um,omitempty"`
+	// Area of the good pieces, of runs whose pieces have known sizes, in square metres.
+	PieceSquareMetres float64 `protobuf:"fixed64,11,opt,name=piece_square_metres,json=pieceSquareMetres,proto3" json:"piece_square_metres,omitempty"`
+	// Area of the web that these runs used. 0: of no run the sizes are known.
+	PieceWebSquareMetres float64 `protobuf:"fixed64,12,opt,name=piece_web_square_metres,json=pieceWebSquareMetres,proto3" json:"piece_web_square_metres,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
 }
 
 func (x *MediaUse) Reset() {
@@ -1954,6 +1976,20 @@ func (x *MediaUse) GetSpoiledUm() int64 {
 func (x *MediaUse) GetLostUm() int64 {
 	if x != nil {
 		return x.LostUm
+	}
+	return 0
+}
+
+func (x *MediaUse) GetPieceSquareMetres() float64 {
+	if x != nil {
+		return x.PieceSquareMetres
+	}
+	return 0
+}
+
+func (x *MediaUse) GetPieceWebSquareMetres() float64 {
+	if x != nil {
+		return x.PieceWebSquareMetres
 	}
 	return 0
 }
@@ -2560,7 +2596,7 @@ const file_tandem_v1_report_service_proto_rawDesc = "" +
 	"\ttime_zone\x18\x04 \x01(\tR\btimeZone\"r\n" +
 	"\fDeviceReport\x12/\n" +
 	"\x06source\x18\x01 \x01(\v2\x17.tandem.v1.ReportSourceR\x06source\x121\n" +
-	"\aperiods\x18\x02 \x03(\v2\x17.tandem.v1.DevicePeriodR\aperiods\"\xed\x04\n" +
+	"\aperiods\x18\x02 \x03(\v2\x17.tandem.v1.DevicePeriodR\aperiods\"\x8a\x05\n" +
 	"\fDevicePeriod\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12)\n" +
 	"\x06period\x18\x02 \x01(\v2\x11.tandem.v1.PeriodR\x06period\x12\x14\n" +
@@ -2584,7 +2620,8 @@ const file_tandem_v1_report_service_proto_rawDesc = "" +
 	"\rpieces_remade\x18\r \x01(\x03R\fpiecesRemade\x12#\n" +
 	"\rsquare_metres\x18\x0e \x01(\x01R\fsquareMetres\x128\n" +
 	"\vchangeovers\x18\x0f \x01(\v2\x16.tandem.v1.ChangeoversR\vchangeovers\x127\n" +
-	"\vstandstills\x18\x10 \x03(\v2\x15.tandem.v1.StandstillR\vstandstills\"\x8b\x01\n" +
+	"\vstandstills\x18\x10 \x03(\v2\x15.tandem.v1.StandstillR\vstandstills\x12\x1b\n" +
+	"\trun_stops\x18\x11 \x01(\x05R\brunStops\"\x8b\x01\n" +
 	"\tClassTime\x12\x14\n" +
 	"\x05class\x18\x01 \x01(\tR\x05class\x123\n" +
 	"\aplanned\x18\x02 \x01(\v2\x19.google.protobuf.DurationR\aplanned\x123\n" +
@@ -2606,13 +2643,14 @@ const file_tandem_v1_report_service_proto_rawDesc = "" +
 	"\aformula\x18\x02 \x01(\tR\aformula\x12\x19\n" +
 	"\x05value\x18\x03 \x01(\x01H\x00R\x05value\x88\x01\x01\x12\x14\n" +
 	"\x05lacks\x18\x04 \x01(\tR\x05lacksB\b\n" +
-	"\x06_value\"u\n" +
+	"\x06_value\"\x8b\x01\n" +
 	"\vChangeovers\x12\x12\n" +
 	"\x04runs\x18\x01 \x01(\x05R\x04runs\x12\x14\n" +
 	"\x05media\x18\x02 \x01(\x05R\x05media\x12\x12\n" +
 	"\x04film\x18\x03 \x01(\x05R\x04film\x12\x12\n" +
 	"\x04mode\x18\x04 \x01(\x05R\x04mode\x12\x14\n" +
-	"\x05blade\x18\x05 \x01(\x05R\x05blade\"\x87\x01\n" +
+	"\x05blade\x18\x05 \x01(\x05R\x05blade\x12\x14\n" +
+	"\x05loads\x18\x06 \x01(\x05R\x05loads\"\x87\x01\n" +
 	"\n" +
 	"Standstill\x12\x14\n" +
 	"\x05class\x18\x01 \x01(\tR\x05class\x12\x16\n" +
@@ -2682,7 +2720,7 @@ const file_tandem_v1_report_service_proto_rawDesc = "" +
 	"\tby_person\x18\x04 \x01(\bR\bbyPerson\x12\x14\n" +
 	"\x05times\x18\x05 \x01(\x05R\x05times\x12\x16\n" +
 	"\x06pieces\x18\x06 \x01(\x03R\x06pieces\x12#\n" +
-	"\rsquare_metres\x18\a \x01(\x01R\fsquareMetres\"\xa9\x02\n" +
+	"\rsquare_metres\x18\a \x01(\x01R\fsquareMetres\"\x90\x03\n" +
 	"\bMediaUse\x12\x14\n" +
 	"\x05media\x18\x01 \x01(\tR\x05media\x12\x19\n" +
 	"\bwidth_um\x18\x02 \x01(\x03R\awidthUm\x12#\n" +
@@ -2696,7 +2734,9 @@ const file_tandem_v1_report_service_proto_rawDesc = "" +
 	"\n" +
 	"spoiled_um\x18\t \x01(\x03R\tspoiledUm\x12\x17\n" +
 	"\alost_um\x18\n" +
-	" \x01(\x03R\x06lostUm\"\xb6\x02\n" +
+	" \x01(\x03R\x06lostUm\x12.\n" +
+	"\x13piece_square_metres\x18\v \x01(\x01R\x11pieceSquareMetres\x125\n" +
+	"\x17piece_web_square_metres\x18\f \x01(\x01R\x14pieceWebSquareMetres\"\xb6\x02\n" +
 	"\vNightReport\x12/\n" +
 	"\x06source\x18\x01 \x01(\v2\x17.tandem.v1.ReportSourceR\x06source\x120\n" +
 	"\adevices\x18\x02 \x03(\v2\x16.tandem.v1.NightDeviceR\adevices\x12<\n" +
