@@ -325,8 +325,8 @@ func (m *machine) ended(c *connection, err error) {
 		m.lose(fmt.Errorf("serial line lost: %w", err))
 		return
 	}
-	if w != nil && eof && w.sender != nil && w.allSent() && !w.stopping {
-		w.closed = true // whether the last bytes have arrived shows in a moment
+	if w != nil && eof && w.sender != nil && w.sender.last.Load() && !w.stopping {
+		w.closed = true // it may have had the last bytes before their writer knows: whether they have arrived shows in a moment
 		return
 	}
 	m.hangUp()

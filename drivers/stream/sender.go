@@ -23,6 +23,7 @@ type sender struct {
 	endWrite  bool         // behind the last byte
 
 	sent  atomic.Int64  // bytes that may have left, from the first of the file
+	last  atomic.Bool   // the last bytes are on their way, or have left
 	ended chan struct{} // closed when it sends nothing more
 }
 
@@ -34,7 +35,9 @@ func (s *sender) send(ctx context.Context, body []byte, from int64) error {
 		if err := s.wait(ctx, &next); err != nil {
 			return err
 		}
-		n, err := s.line.Write(left[:min(len(left), s.chunk)])
+		chunk := left[:min(len(left), s.chunk)]
+		s.last.Store(len(chunk) == len(left))
+		n, err := s.line.Write(chunk)
 		left = left[n:]
 		s.sent.Add(int64(n))
 		switch {
