@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -37,10 +38,16 @@ type words struct {
 	Text  string
 }
 
+// pieces are how many of how many.
+var pieces = regexp.MustCompile(`^[0-9]+/[0-9]+$`) //nolint:gochecknoglobals // never changed
+
 func wordsOf(l celltext.Line) []words {
 	var out []words
 	for _, s := range l {
 		if text := strings.TrimSpace(s.Text); text != "" {
+			if pieces.MatchString(text) {
+				text = strings.Replace(text, "/", " of ", 1)
+			}
 			out = append(out, words{classOf(s.Style), text})
 		}
 	}
@@ -257,6 +264,20 @@ func (f *facts) promise(j *tandemv1.Job) []words {
 	return out
 }
 
+// inUTC is how the daemon writes times into its sentences.
+var inUTC = regexp.MustCompile(`[0-9]{4}-[0-9]{2}-[0-9]{2} [0-9]{2}:[0-9]{2} UTC`) //nolint:gochecknoglobals // never changed
+
+// local puts the times of a sentence of the daemon where the shop's clock hangs.
+func local(sentence string, zone *time.Location) string {
+	return inUTC.ReplaceAllStringFunc(sentence, func(s string) string {
+		t, err := time.Parse("2006-01-02 15:04 MST", s)
+		if err != nil {
+			return s
+		}
+		return t.In(zone).Format("Mon 15:04")
+	})
+}
+
 func percent(share float64) string { return fmt.Sprintf("%d %%", int(math.Round(share*100))) }
 
 // deviceFacts are what a device does and how long yet.
@@ -395,7 +416,7 @@ func (f *facts) waits() []wait {
 				row.Words = []words{{"busy", "must wait, ready " + f.Clock().At(s.GetReadyTime())}, {"", f.Clock().Away(s.GetReadyTime())}}
 			case s.GetState() == tandemv1.JobState_JOB_STATE_PENDING && run == nil:
 				row.Mark, row.rank = "wait", 1
-				row.Words = append([]words{{"", "ready for " + s.GetOperation() + ","}}, wordsOf(f.Step(j, s, true))...)
+				row.Words = append([]words{{"", "ready for " + s.GetOperation()}}, wordsOf(f.Step(j, s, true))...)
 			default:
 				continue
 			}
@@ -442,7 +463,14 @@ func (f *facts) job(j *tandemv1.Job) jobFacts {
 		Key: j.GetId(), Name: j.GetDisplayName(), Code: j.GetCode(), Mark: jobMark(j.GetState()), State: words{stateClass(j.GetState()), wording.JobState(j.GetState())},
 		Promise: f.promise(j), Steps: len(j.GetSteps()), due: j.GetDueTime(),
 	}
-	out.dueText = f.Clock().At(j.GetDueTime())
+	switch forecast := f.snap.forecast(j); {
+	case j.GetDueTime() != nil:
+		out.dueText = f.Clock().At(j.GetDueTime())
+	case forecast.GetP90Time() != nil:
+		out.dueText = "done " + f.Clock().At(forecast.GetP90Time())
+	default:
+		out.dueText = "no date"
+	}
 	if f.Clock().Past(j.GetDueTime()) {
 		out.risk, out.dueText = 1, "late by "+wording.Span(f.now.Sub(j.GetDueTime().AsTime()))
 	} else if j.GetDueTime() != nil {
@@ -509,12 +537,8 @@ func (d deviceFacts) Brief() string {
 	case "fault", "silent", "held":
 		return d.State.Text
 	}
-	for _, r := range d.Runs {
-		for _, w := range r.Words {
-			if what, ok := strings.CutPrefix(w.Text, "needs a person: "); ok {
-				return "waits: " + what
-			}
-		}
+	if d.calls() {
+		return "needs a person"
 	}
 	switch {
 	case d.left == math.MaxInt64 && len(d.Runs) == 0:
@@ -522,13 +546,39 @@ func (d deviceFacts) Brief() string {
 	case d.left == math.MaxInt64:
 		return "works"
 	case d.left <= 0:
-		return "over its time"
+		return "over time"
 	}
 	left := wording.Span(d.left.Truncate(time.Minute) + time.Minute)
 	if d.drying > 0 {
-		return fmt.Sprintf("%d dry, next in %s", d.drying, left)
+		if d.left > time.Hour {
+			left = wording.Span(d.left.Round(time.Hour))
+		}
+		return fmt.Sprintf("%d dry, next %s", d.drying, left)
 	}
 	return left + " left"
+}
+
+// calls reports whether one of its runs waits for a person.
+func (d deviceFacts) calls() bool {
+	return slices.ContainsFunc(d.Runs, func(r runFacts) bool {
+		return slices.ContainsFunc(r.Words, func(w words) bool { return strings.HasPrefix(w.Text, "needs a person: ") })
+	})
+}
+
+// WallMark and WallClass are the shape before a device on the wall: that it waits for a person counts more than its state.
+func (d deviceFacts) WallMark() string {
+	if d.calls() {
+		return "call"
+	}
+	return d.Mark
+}
+
+// WallClass is how grave that is.
+func (d deviceFacts) WallClass() string {
+	if d.calls() {
+		return "warn"
+	}
+	return d.State.Class
 }
 
 // RiskMark, RiskClass and RiskText say for the wall when a job is due and whether it will be late.

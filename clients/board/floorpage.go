@@ -108,16 +108,14 @@ func (b *Board) wallLists() []list {
 	}
 	var jobs []jobFacts
 	for _, j := range f.open {
-		if j.GetDueTime() != nil {
-			jobs = append(jobs, f.job(j))
-		}
+		jobs = append(jobs, f.job(j))
 	}
 	slices.SortStableFunc(jobs, func(a, c jobFacts) int { return cmp.Compare(danger(c), danger(a)) })
 	room := max(wallJobs, wallLines-2*max(1, len(needRows)))
 	for _, j := range jobs[:min(len(jobs), room)] {
 		jobRows = append(jobRows, b.row("wall-job", j.Key, j))
 	}
-	jobRows = b.rest(jobRows, len(jobs), "No job is due", "more job", "")
+	jobRows = b.rest(jobRows, len(jobs), "No open job", "more job", "")
 	return []list{
 		{"notice", b.notices(s)},
 		{"head", []row{b.row("wall-head", "counts", f.head(len(needs)))}},

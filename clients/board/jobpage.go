@@ -83,7 +83,7 @@ func (p *jobPage) explain(ctx context.Context, j *tandemv1.Job) {
 		if err != nil {
 			break // asked again later
 		}
-		reasons[s.GetId()] = e.GetSummary()
+		reasons[s.GetId()] = local(e.GetSummary(), p.board.zoneNow())
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()

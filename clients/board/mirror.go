@@ -61,6 +61,12 @@ func (s *snapshot) now(wall time.Time) time.Time {
 	return s.floorTime.Add(time.Duration(float64(wall.Sub(s.readAt)) * s.scale))
 }
 
+// zoneNow is where the shop's clock hangs.
+func (b *Board) zoneNow() *time.Location {
+	s, _ := b.mirror.snapshot()
+	return s.zone
+}
+
 // forecast is the latest one of a job; nil if there is none.
 func (s *snapshot) forecast(j *tandemv1.Job) *tandemv1.Forecast {
 	if f := s.forecasts[j.GetId()]; f != nil {

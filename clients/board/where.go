@@ -160,7 +160,7 @@ func (b *Board) places(ctx context.Context, f *facts, j *tandemv1.Job, panel str
 		if _, known := reasons[s.GetId()]; !known && len(reasons) < mostReasons {
 			reasons[s.GetId()] = ""
 			if e, err := b.api.jobs.ExplainStep(ctx, &tandemv1.ExplainStepRequest{Id: j.GetId(), Step: s.GetId()}); err == nil {
-				reasons[s.GetId()] = e.GetSummary()
+				reasons[s.GetId()] = local(e.GetSummary(), f.snap.zone)
 			}
 		}
 		row.Why = reasons[s.GetId()]

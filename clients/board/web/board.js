@@ -65,7 +65,7 @@
         } else {
           list.rows.set(key, fresh);
           list.element.append(fresh);
-          if (!frame.all) fresh.classList.add("fresh");
+          if (!frame.all && !key.startsWith("-")) fresh.classList.add("fresh");
           if (list.element.dataset.say && !key.startsWith("-")) news.push((fresh.querySelector(".say") || fresh).textContent.trim());
         }
         if (performance.now() - began > stretch) {
