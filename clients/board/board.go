@@ -227,7 +227,9 @@ func (b *Board) Serve(ctx context.Context, l net.Listener) error {
 	if server.Shutdown(closing) != nil {
 		_ = server.Close()
 	}
-	_ = <-failed // the other one ends for the same reason
+	if other := <-failed; err == nil {
+		err = other
+	}
 	return err
 }
 

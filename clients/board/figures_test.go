@@ -2,6 +2,7 @@ package board
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -116,7 +117,9 @@ func TestFigures(t *testing.T) {
 	t.Logf("asked of the daemon: GetJob %d, ListDevices %d", d.count("GetJob"), d.count("ListDevices"))
 	page.clean()
 	cancel()
-	_ = <-ended // the context's own error
+	if err := <-ended; !errors.Is(err, context.Canceled) {
+		t.Errorf("the board ended with %v", err)
+	}
 	reading.Wait()
 }
 

@@ -3,8 +3,10 @@ package board
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"net"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -85,7 +87,9 @@ func newShop(t testing.TB, floor, scale string) *shop {
 	go func() { done <- b.Serve(ctx, l) }()
 	t.Cleanup(func() {
 		cancel()
-		_ = <-done // the context's own error
+		if err := <-done; !errors.Is(err, context.Canceled) && !errors.Is(err, http.ErrServerClosed) {
+			t.Errorf("the board ended with %v", err)
+		}
 	})
 	until(t, "the board knows the floor", func() bool {
 		known, _ := b.mirror.snapshot()
