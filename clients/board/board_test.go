@@ -289,3 +289,16 @@ func TestGraphGoesFromLeftToRight(t *testing.T) {
 		}
 	}
 }
+
+func TestShortNeeds(t *testing.T) {
+	for text, want := range map[string]string{
+		"start P00A on cutter-1":                             "start P00A on cutter-1",
+		"start P00A P00B on cutter-1":                        "start P00A and 1 more on cutter-1",
+		"start P00A P00B P00C and 9 more panels on cutter-1": "start P00A and 11 more on cutter-1",
+		"load film-matt on laminator, then start P00RP":      "load film-matt on laminator, then start P00RP",
+	} {
+		if got := (need{Text: text}).Short(); got != want {
+			t.Errorf("%q is shortened to %q, want %q", text, got, want)
+		}
+	}
+}

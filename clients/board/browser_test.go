@@ -128,7 +128,7 @@ complaints:
 
 func (b *tab) run(what string, actions ...chromedp.Action) {
 	b.t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, 20*time.Second)
+	ctx, cancel := context.WithTimeout(b.ctx, time.Minute)
 	defer cancel()
 	if err := chromedp.Run(ctx, actions...); err != nil {
 		b.t.Fatalf("%s: %v", what, err)
@@ -159,7 +159,7 @@ func (b *tab) text(selector string) string {
 
 func (b *tab) until(what, selector string, wanted ...string) {
 	b.t.Helper()
-	for deadline := time.Now().Add(20 * time.Second); ; {
+	for deadline := time.Now().Add(time.Minute); ; {
 		got := b.text(selector)
 		all := true
 		for _, w := range wanted {
@@ -311,7 +311,7 @@ func TestPagesForEverybody(t *testing.T) {
 			if scheme == "dark" { // nothing but colours differs
 				only = `, runOnly: ["color-contrast", "link-in-text-block"]`
 			}
-			found := ask[json.RawMessage](b, `axe.run(document, {resultTypes: ["violations"]`+only+`}).then((r) => r.violations.map((v) => ({id: v.id, help: v.help, nodes: v.nodes.slice(0, 3).map((n) => n.html.slice(0, 200) + " | " + n.failureSummary)})))`)
+			found := ask[json.RawMessage](b, `axe.run(document, {resultTypes: ["violations"], iframes: false, preload: false`+only+`}).then((r) => r.violations.map((v) => ({id: v.id, help: v.help, nodes: v.nodes.slice(0, 3).map((n) => n.html.slice(0, 200) + " | " + n.failureSummary)})))`)
 			var violations []struct {
 				ID, Help string
 				Nodes    []string

@@ -6,6 +6,7 @@ import (
 	"math"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -557,6 +558,24 @@ func (d deviceFacts) Brief() string {
 	}
 	return left + " left"
 }
+
+// several are panels one after another, as floorview lists them.
+var several = regexp.MustCompile(`(P[0-9A-Z]+)((?: P[0-9A-Z]+)+)(?: and ([0-9]+) more panels?)?`) //nolint:gochecknoglobals // never changed
+
+// Short is the text for the wall: of several panels one is named.
+func (n need) Short() string {
+	return several.ReplaceAllStringFunc(n.Text, func(s string) string {
+		m := several.FindStringSubmatch(s)
+		others := len(strings.Fields(m[2]))
+		if hidden, err := strconv.Atoi(m[3]); err == nil {
+			others += hidden
+		}
+		return fmt.Sprintf("%s and %d more", m[1], others)
+	})
+}
+
+// lines is about how many lines of the wall it takes.
+func (n need) lines() int { return (len(n.Short()) + wallLetters - 1) / wallLetters }
 
 // calls reports whether one of its runs waits for a person.
 func (d deviceFacts) calls() bool {

@@ -74,10 +74,11 @@ func (b *Board) rest(rows []row, all int, none, noun, link string) []row {
 
 // Bounds of the wall view: few facts, so that each can be read from afar.
 const (
-	wallNeeds   = 5
-	wallDevices = 13
-	wallLines   = 12 // of needs, two each, and jobs
-	wallJobs    = 3  // at least
+	wallDevices   = 13
+	wallLines     = 13 // of needs and jobs together
+	wallNeedLines = 9  // of needs, at most
+	wallJobs      = 3  // at least
+	wallLetters   = 32 // in a line of needs
 )
 
 // wallLists is the floor for a screen on the wall: what waits for a person, who works how long yet, which jobs are in danger.
@@ -86,7 +87,11 @@ func (b *Board) wallLists() []list {
 	f := newFacts(s, b.now())
 	needs := slices.DeleteFunc(f.needs(), func(n need) bool { return n.grave > 1 })
 	var needRows, deviceRows, jobRows []row
-	for _, n := range needs[:min(len(needs), wallNeeds)] {
+	used := 0
+	for _, n := range needs {
+		if used += n.lines(); used > wallNeedLines {
+			break
+		}
 		needRows = append(needRows, b.row("wall-need", n.Key, n))
 	}
 	needRows = b.rest(needRows, len(needs), "Nobody is needed", "more thing", "")
@@ -111,7 +116,7 @@ func (b *Board) wallLists() []list {
 		jobs = append(jobs, f.job(j))
 	}
 	slices.SortStableFunc(jobs, func(a, c jobFacts) int { return cmp.Compare(danger(c), danger(a)) })
-	room := max(wallJobs, wallLines-2*max(1, len(needRows)))
+	room := max(wallJobs, wallLines-max(1, min(used, wallNeedLines)))
 	for _, j := range jobs[:min(len(jobs), room)] {
 		jobRows = append(jobRows, b.row("wall-job", j.Key, j))
 	}

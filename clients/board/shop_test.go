@@ -195,7 +195,7 @@ func order(id string) *tandemv1.Job {
 // until waits for a condition.
 func until(t testing.TB, what string, holds func() bool) {
 	t.Helper()
-	for deadline := time.Now().Add(20 * time.Second); !holds(); {
+	for deadline := time.Now().Add(time.Minute); !holds(); {
 		if time.Now().After(deadline) {
 			t.Fatalf("waited in vain until %s", what)
 		}
