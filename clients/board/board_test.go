@@ -69,7 +69,7 @@ func TestFloorSays(t *testing.T) {
 	for page, wants := range map[string][]string{
 		"/":                   {"start PGULLS1 on cutter-1", "late risk 70 %", "chosen by: earliest completion; 2 other steps could have gone first", "done 15:00 in 9 of 10 cases", "1 of 3 steps done"},
 		"/wall":               {"start PGULLS1 on cutter-1", "14:00 probably late", "1 for a person"},
-		"/where?q=pgulls1":    {"p1", "rack", "cut waits for its turn", "asked for"},
+		"/where?q=pgulls1":    {"p1", "rack, slot a3", "cut waits for its turn", "asked for"},
 		"/where?q=]C0PGULLS2": {"p2", "not seen yet"},
 		"/where?q=JGULLS":     {"gulls", "PGULLS1", "PGULLS2"},
 		"/where?q=D7":         {"cutter-1", "needs a person: start PGULLS1"},

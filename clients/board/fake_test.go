@@ -189,7 +189,7 @@ func sample(id string) (*tandemv1.Job, *tandemv1.Device) {
 	run := &tandemv1.Run{Id: "r7-" + id, Device: "cutter-1", Pieces: 4, State: tandemv1.JobState_JOB_STATE_PENDING, Reason: &tandemv1.GrantReason{Rule: "earliest completion", Waiting: 2}}
 	j := &tandemv1.Job{
 		Id: id, DisplayName: "Gulls", Code: "J" + strings.ToUpper(id), State: tandemv1.JobState_JOB_STATE_PROCESSING, DueTime: timestamppb.New(noon.Add(2 * time.Hour)), Revision: 1,
-		Panels: []*tandemv1.Panel{{Id: "p1", Code: "P" + strings.ToUpper(id) + "1", Place: "rack", PiecesGood: 2}, {Id: "p2", Code: "P" + strings.ToUpper(id) + "2", PiecesGood: 2}},
+		Panels: []*tandemv1.Panel{{Id: "p1", Code: "P" + strings.ToUpper(id) + "1", Place: "rack", Slot: "a3", PiecesGood: 2}, {Id: "p2", Code: "P" + strings.ToUpper(id) + "2", PiecesGood: 2}},
 		Steps: []*tandemv1.Step{
 			{Id: "print", Operation: "print", State: tandemv1.JobState_JOB_STATE_COMPLETED},
 			{Id: "cut", Operation: "cut", After: []string{"print"}, State: tandemv1.JobState_JOB_STATE_PENDING, Runs: []*tandemv1.Run{run}},

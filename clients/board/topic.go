@@ -212,6 +212,8 @@ func (t *topic) serve(w http.ResponseWriter, r *http.Request, stop <-chan struct
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("X-Accel-Buffering", "no") // read by proxies that would hold it back
 	control := http.NewResponseController(w)
+	// The request is read; what bounds its reading would end the stream. A test's writer has no deadlines to lift.
+	_ = control.SetReadDeadline(time.Time{})
 	send := func(text []byte) bool {
 		if control.SetWriteDeadline(time.Now().Add(writeWithin)) != nil {
 			return false
