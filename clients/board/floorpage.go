@@ -78,6 +78,7 @@ const (
 	wallLines     = 13 // of needs and jobs together
 	wallNeedLines = 9  // of needs, at most
 	wallJobs      = 3  // at least
+	mostWallJobs  = 9  // few enough to be read in passing
 	wallLetters   = 32 // in a line of needs
 )
 
@@ -116,7 +117,7 @@ func (b *Board) wallLists() []list {
 		jobs = append(jobs, f.job(j))
 	}
 	slices.SortStableFunc(jobs, func(a, c jobFacts) int { return cmp.Compare(danger(c), danger(a)) })
-	room := max(wallJobs, wallLines-max(1, min(used, wallNeedLines)))
+	room := min(mostWallJobs, max(wallJobs, wallLines-max(1, min(used, wallNeedLines))))
 	for _, j := range jobs[:min(len(jobs), room)] {
 		jobRows = append(jobRows, b.row("wall-job", j.Key, j))
 	}

@@ -145,7 +145,23 @@
       };
     };
     open();
+    // A browser has few connections to one address: pages that nobody sees give theirs back, and go on when they are seen.
+    let asleep = false, sleep = 0;
+    document.addEventListener("visibilitychange", () => {
+      clearTimeout(sleep);
+      if (document.hidden) {
+        sleep = setTimeout(() => {
+          asleep = true;
+          stream.close();
+        }, 60000);
+      } else if (asleep) {
+        asleep = false;
+        heard = new Date();
+        open();
+      }
+    });
     setInterval(() => {
+      if (asleep) return;
       if (Date.now() - heard.getTime() > 35000) {
         quiet(heard);
         heard = new Date();
