@@ -45,7 +45,7 @@ var pieces = regexp.MustCompile(`^[0-9]+/[0-9]+$`) //nolint:gochecknoglobals // 
 func wordsOf(l celltext.Line) []words {
 	var out []words
 	for _, s := range l {
-		if text := strings.TrimSpace(s.Text); text != "" {
+		if text := strings.Trim(s.Text, ", "); text != "" { // each stands apart
 			if pieces.MatchString(text) {
 				text = strings.Replace(text, "/", " of ", 1)
 			}
