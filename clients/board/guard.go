@@ -28,7 +28,6 @@ func guard(names []string, next http.Handler) http.Handler {
 		h.Set("Content-Security-Policy", policy)
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Referrer-Policy", "same-origin")
-		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		if !known(names, r.Host) {
 			http.Error(w, "this board does not answer to that name: open it by its address, or start it with --name", http.StatusMisdirectedRequest)
