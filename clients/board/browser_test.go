@@ -175,6 +175,20 @@ func (b *tab) until(what, selector string, wanted ...string) {
 	}
 }
 
+// picture saves what the page looks like, where TANDEM_BOARD_SHOTS names a folder, for people to look at.
+func (b *tab) picture(name string) {
+	b.t.Helper()
+	dir := os.Getenv("TANDEM_BOARD_SHOTS")
+	if dir == "" {
+		return
+	}
+	var png []byte
+	b.run("take a picture", chromedp.CaptureScreenshot(&png))
+	if err := os.WriteFile(filepath.Join(dir, name+".png"), png, 0o666); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
 // scan types as a barcode reader does: into whatever has the focus, with Enter at the end.
 func (b *tab) scan(code, word string) {
 	b.t.Helper()
@@ -200,7 +214,9 @@ func TestShopByScansAlone(t *testing.T) {
 		t.Errorf("the focus is at %q, want the field", at)
 	}
 	cutting.scan("NONSENSE", "UNKNOWN")
+	cutting.picture("scan-unknown")
 	cutting.scan(panel, "STARTED")
+	cutting.picture("scan-started")
 	floor.until("the floor shows the cut", "[data-key=cutter-hand]", "processing", "door-signs / cut")
 	cutting.run("the same again at once", chromedp.KeyEvent(panel+kb.Enter))
 	cutting.until("a trembling hand is taken for one scan", "#answer", "IGNORED", panel)
@@ -268,6 +284,8 @@ func TestDaemonRestarts(t *testing.T) {
 	if want := fmt.Sprintf(`[%q,"ferry-sign-nonsense"]`, s2(panel)); stored != want {
 		t.Errorf("kept in the browser: %s, want %s", stored, want)
 	}
+	scan.picture("scan-waits")
+	floor.picture("floor-out-of-date")
 	scan.visit(s.url + "/scan?station=cutting&device=cutter-hand")
 	scan.until("both are still there", "#waiting", s2(panel), "ferry-sign-nonsense")
 
@@ -277,6 +295,7 @@ func TestDaemonRestarts(t *testing.T) {
 	until(t, "the notice is gone", func() bool { return ask[int](floor, `document.querySelectorAll("[data-list=notice] li").length`) == 0 })
 	scan.until("what waited was handed in, the last one last", "#answer", "UNKNOWN", "ferry-sign-nonsense")
 	scan.until("what needs a look is shown with its times", "#trouble", "ferry-sign-nonsense", "scanned at", "answered at")
+	scan.picture("scan-trouble")
 	scan.until("nothing waits any more", "#waiting-none", "No scan waits")
 	s.submit(order("after-the-restart"))
 	floor.until("the floor goes on", "[data-list=jobs]", "after-the-restart")

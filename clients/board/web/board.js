@@ -117,7 +117,7 @@
   let heard = new Date();
   const quiet = (since) => {
     if (!lost.hidden) return;
-    lostText.textContent = "The board has not been heard since " + since.toLocaleTimeString() + "; what is shown is as of then. This page goes on by itself when it is back.";
+    lostText.textContent = "The board has not been heard since " + since.toLocaleTimeString([], { hourCycle: "h23" }) + "; what is shown is as of then. This page goes on by itself when it is back.";
     lost.hidden = false;
   };
 

@@ -56,7 +56,7 @@
     return h.slice(0, 8) + "-" + h.slice(8, 12) + "-" + h.slice(12, 16) + "-" + h.slice(16, 20) + "-" + h.slice(20);
   };
 
-  const clock = (ms) => new Date(ms - ahead).toLocaleTimeString();
+  const clock = (ms) => new Date(ms - ahead).toLocaleTimeString([], { hourCycle: "h23" });
   const shapes = { good: "done", next: "work", plain: "free", warn: "call", bad: "fault", wait: "wait" };
   const shape = (kind) => document.getElementById("mark-" + (shapes[kind] || "free")).content.cloneNode(true);
 
@@ -78,7 +78,7 @@
     box.replaceChildren(...list.map((s) => item("wait", "WAITS", s.payload, "scanned at " + clock(s.time))));
     document.getElementById("waiting-none").hidden = list.length > 0;
     document.getElementById("queue-line").textContent = list.length > 0 && away
-      ? list.length + (list.length === 1 ? " scan waits" : " scans wait") + " for the daemon. Nothing of it has been done yet." : "";
+      ? list.length + (list.length === 1 ? " scan waits" : " scans wait") + " for the daemon. Nothing of it is known to be done." : "";
   };
   const drawPast = () => document.getElementById("past").replaceChildren(...load("past").map((s) => item(s.kind, s.word, s.payload, clock(s.time) + "  " + s.message)));
   const drawTrouble = () => {
