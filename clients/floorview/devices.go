@@ -159,27 +159,36 @@ func withoutNeeds(d *tandemv1.Device) []string {
 
 // run says what one run is and how far.
 func (v *view) run(r *tandemv1.DeviceRun, room int) line {
-	l := line{{plain, work(r)}, {plain, "  "}}
+	l, runs := v.progressOf(r)
+	l = append(line{{plain, work(r)}, {plain, "  "}}, l...)
+	if !runs {
+		return l
+	}
+	return append(l, span{busy, bar(share(r), min(room-l.cells()-len("[]"), 20))})
+}
+
+// progressOf says how far a run is, and whether it is one under way of which a share is done.
+func (v *view) progressOf(r *tandemv1.DeviceRun) (l line, runs bool) {
 	switch {
 	case has(r.GetStateReasons(), "x-media-mismatch"):
-		return append(l, span{warn, "needs a person: load " + v.supply(r)})
+		return append(l, span{warn, "needs a person: load " + v.supply(r)}), false
 	case has(r.GetStateReasons(), "x-lot-too-short"):
-		return append(l, span{warn, "needs a person: load a longer roll of " + v.supply(r)})
+		return append(l, span{warn, "needs a person: load a longer roll of " + v.supply(r)}), false
 	case awaitsStart(r):
-		return append(l, span{warn, "needs a person: start " + panels(r.GetPanelCodes(), r.GetRun())})
+		return append(l, span{warn, "needs a person: start " + panels(r.GetPanelCodes(), r.GetRun())}), false
 	case has(r.GetStateReasons(), "x-outcome-unknown"):
-		return append(l, span{bad, "outcome unknown"}, span{plain, soFar(r)})
+		return append(l, span{bad, "outcome unknown"}, span{plain, soFar(r)}), false
 	case r.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED:
-		return append(l, span{bad, "stopped: " + reasonsOr(r.GetStateReasons(), "no reason given")}, span{plain, soFar(r)})
+		return append(l, span{bad, "stopped: " + reasonsOr(r.GetStateReasons(), "no reason given")}, span{plain, soFar(r)}), false
 	case r.GetState() == tandemv1.JobState_JOB_STATE_PENDING:
-		return append(l, span{faint, "told, not begun"})
+		return append(l, span{faint, "told, not begun"}), false
 	}
 	end, known := v.ends[stepKey{r.GetJob(), r.GetStep()}]
 	if r.GetOperation() == dry {
 		if !known {
-			return append(l, span{busy, "drying"})
+			return append(l, span{busy, "drying"}), false
 		}
-		return append(l, span{busy, "dries until " + v.When(timestamppb.New(end))})
+		return append(l, span{busy, "dries until " + v.When(timestamppb.New(end))}), false
 	}
 	if r.GetPieces() > 0 {
 		l = append(l, span{plain, fmt.Sprintf("%d/%d ", r.GetPiecesGood(), r.GetPieces())})
@@ -194,7 +203,7 @@ func (v *view) run(r *tandemv1.DeviceRun, room int) line {
 			l = append(l, span{warn, wording.Span(-left) + " over its time "})
 		}
 	}
-	return append(l, span{busy, bar(share(r), min(room-l.cells()-len("[]"), 20))})
+	return l, true
 }
 
 // soFar tells how many pieces of a run that stands still are made.

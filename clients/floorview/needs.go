@@ -9,21 +9,41 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
-// needs lists what waits for a person, in the order of the devices, then of the jobs. Empty if nothing does.
+// needs draws what waits for a person. Empty if nothing does.
 func (v *view) needs() []line {
 	var lines []line
-	need := func(s style, text string, more string) {
-		l := line{{s, " ! "}, {s, text}}
+	for _, n := range v.needed() {
+		s := warn
+		if n.Grave {
+			s = bad
+		}
+		l := line{{s, " ! "}, {s, n.Text}}
 		switch {
-		case more == "":
+		case n.More == "":
 			lines = append(lines, l)
 		case v.narrow:
-			lines = append(lines, l, line{{plain, "   " + more}})
+			lines = append(lines, l, line{{plain, "   " + n.More}})
 		default:
-			lines = append(lines, append(l, span{plain, " (" + more + ")"}))
+			lines = append(lines, append(l, span{plain, " (" + n.More + ")"}))
 		}
 	}
+	if len(lines) == 0 {
+		return nil
+	}
+	return append(title("NEEDS A PERSON"), lines...)
+}
+
+// needed lists what waits for a person, in the order of the devices, then of the jobs.
+func (v *view) needed() []Need {
+	var all []Need
+	var about Need
+	need := func(s style, text string, more string) {
+		n := about
+		n.Grave, n.Text, n.More = s == bad, text, more
+		all = append(all, n)
+	}
 	for _, d := range v.devices {
+		about = Need{Device: d.GetId()}
 		if d.GetLink() == tandemv1.Link_LINK_OFFLINE && len(d.GetRuns()) > 0 {
 			need(bad, "look at "+d.GetId()+": silent", v.lastSeen(d))
 		}
@@ -41,6 +61,7 @@ func (v *view) needs() []line {
 			need(warn, "replace the blade of "+d.GetId(), wording.Metres(d.GetBladeUsedUm())+" cut")
 		}
 		for _, r := range d.GetRuns() {
+			about = Need{Device: d.GetId(), Job: r.GetJob(), Step: r.GetStep(), Run: r.GetRun()}
 			switch {
 			case has(r.GetStateReasons(), "x-registration-failed") && !has(r.GetStateReasons(), "x-outcome-unknown"):
 				need(bad, "look at "+d.GetId()+": "+wrongPanel, work(r))
@@ -76,14 +97,12 @@ func (v *view) needs() []line {
 	for _, j := range v.jobs {
 		for _, s := range j.GetSteps() {
 			if text, grave := decision(s); text != "" && v.runs[stepKey{j.GetId(), s.GetId()}] == nil {
+				about = Need{Job: j.GetId(), Step: s.GetId()}
 				need(grave, text, j.GetId()+" / "+s.GetId())
 			}
 		}
 	}
-	if len(lines) == 0 {
-		return nil
-	}
-	return append(title("NEEDS A PERSON"), lines...)
+	return all
 }
 
 // wrongPanel is what marks say that do not fit.

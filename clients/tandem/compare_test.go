@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"context"
-	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -395,41 +394,6 @@ func TestReckoningIsToldOnce(t *testing.T) {
 	_, stdout, _ := f.tandem(t, "compare", "testdata/floor.yaml", "--mix", "testdata/mix.yaml")
 	if strings.Count(stdout, "41.4 pieces an hour more") != 1 || strings.Count(stdout, "people cost nothing") != 1 {
 		t.Errorf("data\n%s", stdout)
-	}
-}
-
-func TestComparisonWords(t *testing.T) {
-	for _, tt := range []struct{ got, want string }{
-		{than(around(-5400, 900), "a"), "1 h 30 min less than a (1 h 15 min to 1 h 45 min)"},
-		{than(around(600, 0), "a"), "10 min more than a"},
-		{than(around(600, 900), "a"), "10 min more than a, which may be chance"},
-		{than(around(0, 0), "a"), "as a"},
-		{than(around(-0.2, 0.1), "a"), "as a"},
-		{estimate(nil, percent), "-"},
-		{estimate(around(0.12, 0.04), percent), "12 % (8 % to 16 %)"},
-		{estimate(around(0.12, 0), percent), "12 %"},
-		{percent(0.034), "3.4 %"},
-		{percent(0), "0 %"},
-		{percent(math.NaN()), "-"},
-		{seconds(math.Inf(1)), "-"},
-		{seconds(-90), "-2 min"},
-		{seconds(24 * 3600), "1 d"},
-		{seconds(36*3600 + 38*60), "36 h 38 min"},
-		{seconds(48*3600 + 10), "48 h"},
-		{seconds(123 * 3600), "5 d 3 h"},
-		{figure(1234.6), "1235"},
-		{figure(12.34), "12.3"},
-		{figure(0.5), "0.5"},
-		{figure(-0.001), "0"},
-		{money(1234567.5), "1,234,568"},
-		{money(-950), "-950"},
-		{money(-0.2), "0"},
-		{years(0.417), "5 months"},
-		{years(2.34), "2.34 years"},
-	} {
-		if tt.got != tt.want {
-			t.Errorf("got %q, want %q", tt.got, tt.want)
-		}
 	}
 }
 

@@ -1,13 +1,9 @@
 package main
 
 import (
-	"fmt"
-	"math"
-	"strconv"
 	"strings"
-	"time"
 
-	"tandem/clients/wording"
+	"tandem/clients/compareview"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -55,10 +51,10 @@ func (c *comparing) overview(floors []*tandemv1.FloorOutcome) {
 		case f.GetPayBack().GetYears() == nil:
 			back = "never"
 		default:
-			back = "in " + years(f.GetPayBack().GetYears().GetMean())
+			back = "in " + compareview.Years(f.GetPayBack().GetYears().GetMean())
 		}
-		t.add(span{strong, f.GetName()}, span{plain, seconds(f.GetMakespan().GetMean())}, span{plain, seconds(f.GetFlowTime().GetMean())},
-			span{plain, percent(f.GetLateShare().GetMean())}, span{plain, figure(f.GetPiecesPerHour().GetMean())},
+		t.add(span{strong, f.GetName()}, span{plain, compareview.Seconds(f.GetMakespan().GetMean())}, span{plain, compareview.Seconds(f.GetFlowTime().GetMean())},
+			span{plain, compareview.Percent(f.GetLateShare().GetMean())}, span{plain, compareview.Figure(f.GetPiecesPerHour().GetMean())},
 			span{plain, operators(f)}, span{plain, back})
 	}
 	t.print(c.printer)
@@ -71,32 +67,32 @@ func (c *comparing) floorOutcome(f, first *tandemv1.FloorOutcome, currency strin
 		if first == nil || i >= len(f.GetDifferences()) {
 			return ""
 		}
-		return "; " + than(f.GetDifferences()[i], first.GetName())
+		return "; " + compareview.Than(f.GetDifferences()[i], first.GetName())
 	}
 	var facts facts
-	facts.style("done after", strong, estimate(f.GetMakespan(), seconds)+difference(0))
-	facts.add("flow time", estimate(f.GetFlowTime(), seconds)+" a job"+difference(1))
-	facts.add("late", estimate(f.GetLateShare(), percent)+" of the jobs with a due time")
-	facts.add("late work", estimate(f.GetWeightedTardiness(), seconds)+" a job, weighted"+difference(2))
-	facts.add("output", estimate(f.GetPiecesPerHour(), figure)+" pieces/h; "+estimate(f.GetAreaPerHour(), figure)+" m²/h")
-	work := estimate(f.GetOperatorHours(), figure) + " h of work"
+	facts.style("done after", strong, compareview.Estimate(f.GetMakespan(), compareview.Seconds)+difference(0))
+	facts.add("flow time", compareview.Estimate(f.GetFlowTime(), compareview.Seconds)+" a job"+difference(1))
+	facts.add("late", compareview.Estimate(f.GetLateShare(), compareview.Percent)+" of the jobs with a due time")
+	facts.add("late work", compareview.Estimate(f.GetWeightedTardiness(), compareview.Seconds)+" a job, weighted"+difference(2))
+	facts.add("output", compareview.Estimate(f.GetPiecesPerHour(), compareview.Figure)+" pieces/h; "+compareview.Estimate(f.GetAreaPerHour(), compareview.Figure)+" m²/h")
+	work := compareview.Estimate(f.GetOperatorHours(), compareview.Figure) + " h of work"
 	if alwaysThere(f) {
 		facts.add("operators", work+"; always there, as many as are needed")
 	} else {
-		facts.add("operators", work+"; busy "+estimate(f.GetOperatorLoad(), percent)+" of the time they are there")
+		facts.add("operators", work+"; busy "+compareview.Estimate(f.GetOperatorLoad(), compareview.Percent)+" of the time they are there")
 	}
 	facts.add("held back by", f.GetBottleneck())
 	if n := f.GetUnfinished(); n > 0 {
-		facts.style("unfinished", warned, figure(n)+" jobs")
+		facts.style("unfinished", warned, compareview.Figure(n)+" jobs")
 	}
 	if back := f.GetPayBack(); back != nil && first != nil {
-		in := func(v float64) string { return strings.TrimSpace(money(v) + " " + currency) }
+		in := func(v float64) string { return strings.TrimSpace(compareview.Money(v) + " " + currency) }
 		facts.add("cost", in(back.GetInvest()))
-		facts.add("gain", estimate(back.GetGainPerYear(), in)+" a year")
+		facts.add("gain", compareview.Estimate(back.GetGainPerYear(), in)+" a year")
 		if back.GetYears() == nil {
 			facts.style("pays back", bad, "never")
 		} else {
-			facts.style("pays back", strong, "in "+estimate(back.GetYears(), years))
+			facts.style("pays back", strong, "in "+compareview.Estimate(back.GetYears(), compareview.Years))
 		}
 		for _, line := range back.GetReckoning() {
 			if !c.reckoned[line] { // said of a floor before
@@ -109,8 +105,8 @@ func (c *comparing) floorOutcome(f, first *tandemv1.FloorOutcome, currency strin
 	c.line()
 	t := table{head: []string{"DEVICE", "BUSY", "CHANGEOVER", "STARVED", "BLOCKED", "CLOSED", "RUNS"}}
 	for _, d := range f.GetDevices() {
-		t.add(span{strong, d.GetDevice()}, span{plain, percent(d.GetBusy())}, span{plain, percent(d.GetChangeover())}, span{plain, percent(d.GetStarved())},
-			span{plain, percent(d.GetBlocked())}, span{plain, percent(d.GetClosed())}, span{plain, figure(d.GetRuns())})
+		t.add(span{strong, d.GetDevice()}, span{plain, compareview.Percent(d.GetBusy())}, span{plain, compareview.Percent(d.GetChangeover())}, span{plain, compareview.Percent(d.GetStarved())},
+			span{plain, compareview.Percent(d.GetBlocked())}, span{plain, compareview.Percent(d.GetClosed())}, span{plain, compareview.Figure(d.GetRuns())})
 	}
 	t.print(c.printer)
 }
@@ -123,115 +119,7 @@ func alwaysThere(f *tandemv1.FloorOutcome) bool {
 // operators shows how busy they are, as far as that can be said.
 func operators(f *tandemv1.FloorOutcome) string {
 	if alwaysThere(f) {
-		return figure(f.GetOperatorHours().GetMean()) + " h"
+		return compareview.Figure(f.GetOperatorHours().GetMean()) + " h"
 	}
-	return percent(f.GetOperatorLoad().GetMean()) + " busy"
-}
-
-// estimate shows a mean and its interval: 9 h 12 min (8 h 50 min to 9 h 31 min). An interval that shows nothing is left out.
-func estimate(e *tandemv1.Estimate, show func(float64) string) string {
-	if e == nil {
-		return "-"
-	}
-	mean, low, high := show(e.GetMean()), show(e.GetLow()), show(e.GetHigh())
-	if low == high {
-		return mean
-	}
-	return mean + " (" + low + " to " + high + ")"
-}
-
-// than shows a difference in time: 1 h 20 min less than harbour (1 h 5 min to 1 h 40 min). One whose interval holds zero is
-// no difference that one could count on.
-func than(e *tandemv1.Estimate, first string) string {
-	mean, low, high := e.GetMean(), e.GetLow(), e.GetHigh()
-	word := "more"
-	if mean < 0 {
-		mean, low, high, word = -mean, -high, -low, "less"
-	}
-	text := seconds(mean) + " " + word + " than " + first
-	switch {
-	case seconds(mean) == seconds(0) && seconds(low) == seconds(high):
-		return "as " + first
-	case low < 0 && high > 0:
-		return text + ", which may be chance"
-	case seconds(low) == seconds(high):
-		return text
-	}
-	return text + " (" + seconds(low) + " to " + seconds(high) + ")"
-}
-
-// seconds shows a time given in seconds; up to some days in hours and minutes, in which floors differ.
-func seconds(s float64) string {
-	if math.IsNaN(s) || math.Abs(s) > math.MaxInt64/1e9 {
-		return "-"
-	}
-	d := time.Duration(s * float64(time.Second))
-	if minutes := d.Round(time.Minute); minutes > 24*time.Hour && minutes < 100*time.Hour {
-		return strings.TrimSuffix(fmt.Sprintf("%d h %d min", minutes/time.Hour, minutes%time.Hour/time.Minute), " 0 min")
-	}
-	return wording.Span(d)
-}
-
-// percent shows a share.
-func percent(share float64) string {
-	if math.IsNaN(share) || math.IsInf(share, 0) {
-		return "-"
-	}
-	digits := 0
-	if share > -0.1 && share < 0.1 {
-		digits = 1
-	}
-	return trimmed(share*100, digits) + " %"
-}
-
-// figure shows a number with about three digits.
-func figure(v float64) string {
-	switch abs := math.Abs(v); {
-	case math.IsNaN(v) || math.IsInf(v, 0):
-		return "-"
-	case abs >= 100:
-		return trimmed(v, 0)
-	case abs >= 10:
-		return trimmed(v, 1)
-	default:
-		return trimmed(v, 2)
-	}
-}
-
-func trimmed(v float64, digits int) string {
-	s := strconv.FormatFloat(v, 'f', digits, 64)
-	if strings.Contains(s, ".") {
-		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
-	}
-	if s == "-0" {
-		return "0"
-	}
-	return s
-}
-
-// money shows a whole amount with a comma before each three digits.
-func money(v float64) string {
-	if math.IsNaN(v) || math.Abs(v) > 1e15 {
-		return "-"
-	}
-	s := strconv.FormatInt(int64(math.Round(math.Abs(v))), 10)
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	if v <= -0.5 {
-		return "-" + s
-	}
-	return s
-}
-
-// years shows a time in years, or in months if it is shorter.
-func years(v float64) string {
-	switch {
-	case math.IsNaN(v) || math.IsInf(v, 0):
-		return "-"
-	case v >= 0 && v < 1.5:
-		return fmt.Sprintf("%s months", figure(v*12))
-	default:
-		return figure(v) + " years"
-	}
+	return compareview.Percent(f.GetOperatorLoad().GetMean()) + " busy"
 }

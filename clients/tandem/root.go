@@ -68,7 +68,7 @@ code. Colour is used on a terminal only, and not with --no-color, NO_COLOR or TE
 		a.submitCommand(), a.quoteCommand(), a.planCommand(), a.compareCommand(), a.intakeCommand(), a.jobsCommand(), a.forecastCommand(), a.devicesCommand(),
 		a.floorCommand(), a.attendanceCommand(), a.watchCommand(), a.whyCommand(),
 		a.eventsCommand(), a.reportCommand(), a.durationsCommand(), a.statusCommand(), a.codesCommand(), a.labelCommand(), a.backupCommand(), a.reviewCommand(),
-		a.scanCommand(), a.stationCommand(),
+		a.scanCommand(), a.stationCommand(), a.boardCommand(),
 		a.holdCommand(), a.releaseCommand(), a.cancelCommand(), a.remakeCommand(), a.overrideCommand(), a.gangCommand(),
 		a.startCommand(), a.finishCommand(), a.resolveCommand(),
 		a.lotsCommand(), a.loadCommand(), a.bladeCommand(), a.pauseCommand(), a.resumeCommand(), a.lockCommand(), a.unlockCommand(),

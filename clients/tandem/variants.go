@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"tandem/clients/compareview"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/proto/yamlfile"
 )
@@ -46,12 +47,12 @@ func (c *changes) variants(file string, base *tandemv1.FloorVariant) ([]*tandemv
 		}
 	}
 	for _, id := range c.withoutDevices {
-		if err := add("--without-device "+id, func(f *tandemv1.FloorFile) (string, error) { return withoutDevice(f, file, id) }); err != nil {
+		if err := add("--without-device "+id, func(f *tandemv1.FloorFile) (string, error) { return compareview.WithoutDevice(f, file, id) }); err != nil {
 			return nil, err
 		}
 	}
 	if c.addOperator {
-		if err := add("--add-operator", func(f *tandemv1.FloorFile) (string, error) { return addOperator(f, file) }); err != nil {
+		if err := add("--add-operator", func(f *tandemv1.FloorFile) (string, error) { return compareview.AddOperator(f, file) }); err != nil {
 			return nil, err
 		}
 	}
@@ -63,78 +64,19 @@ func (c *changes) variants(file string, base *tandemv1.FloorVariant) ([]*tandemv
 	return out, nil
 }
 
-// addDevice puts a copy of a device behind it.
+// addDevice puts a copy of a device behind it, as ID=LIKE says.
 func addDevice(f *tandemv1.FloorFile, file, text string) (string, error) {
 	id, like, ok := strings.Cut(text, "=")
 	if !ok || id == "" || like == "" {
 		return "", fmt.Errorf("give the id of the new device and of one that it is like, such as cutter-9=cutter-1")
 	}
-	if !tandemv1.ValidID(id) {
-		return "", fmt.Errorf("%q cannot be an id: %s", id, tandemv1.IDRule)
-	}
-	if indexOfDevice(f, id) >= 0 {
-		return "", fmt.Errorf("%s has a device %s already: choose another id", file, id)
-	}
-	at := indexOfDevice(f, like)
-	if at < 0 {
-		return "", noDevice(f, file, like)
-	}
-	device := proto.CloneOf(f.GetDevices()[at])
-	device.Id = id
-	f.Devices = slices.Insert(f.GetDevices(), at+1, device)
-	return "+ a second " + like, nil
-}
-
-func withoutDevice(f *tandemv1.FloorFile, file, id string) (string, error) {
-	at := indexOfDevice(f, id)
-	if at < 0 {
-		return "", noDevice(f, file, id)
-	}
-	if len(f.GetDevices()) == 1 {
-		return "", fmt.Errorf("it is the only device of %s", file)
-	}
-	f.Devices = slices.Delete(f.GetDevices(), at, at+1)
-	return "without " + id, nil
-}
-
-func indexOfDevice(f *tandemv1.FloorFile, id string) int {
-	return slices.IndexFunc(f.GetDevices(), func(d *tandemv1.Device) bool { return d.GetId() == id })
-}
-
-func noDevice(f *tandemv1.FloorFile, file, id string) error {
-	var ids []string
-	for _, d := range f.GetDevices() {
-		ids = append(ids, d.GetId())
-	}
-	const most = 20
-	more := ""
-	if n := len(ids) - most; n > 0 {
-		ids, more = ids[:most], fmt.Sprintf(" or one of %d more", n)
-	}
-	return fmt.Errorf("%s has no device %q: use %s%s", file, id, strings.Join(ids, ", "), more)
-}
-
-func noShifts(file string) error {
-	return fmt.Errorf("%s has no shifts, so people are always there, as many as are needed: give it shifts first", file)
-}
-
-func addOperator(f *tandemv1.FloorFile, file string) (string, error) {
-	if len(f.GetShifts()) == 0 {
-		return "", noShifts(file)
-	}
-	for _, s := range f.GetShifts() {
-		s.Operators = max(s.GetOperators(), 1) + 1
-	}
-	if len(f.GetShifts()) > 1 {
-		return "+ an operator in every shift", nil
-	}
-	return "+ an operator", nil
+	return compareview.AddDevice(f, file, id, like)
 }
 
 // addShift adds a shift on the days and with the people of the one that it follows.
 func addShift(f *tandemv1.FloorFile, file, text string) (string, error) {
 	if len(f.GetShifts()) == 0 {
-		return "", noShifts(file)
+		return "", compareview.NoShifts(file)
 	}
 	last, free, err := longestGap(f.GetShifts())
 	if err != nil {
