@@ -554,7 +554,7 @@ func (d deviceFacts) Brief() string {
 		if d.left > time.Hour {
 			left = wording.Span(d.left.Round(time.Hour))
 		}
-		return fmt.Sprintf("%d dry, next %s", d.drying, left)
+		return fmt.Sprintf("%d drying, next in %s", d.drying, left)
 	}
 	return left + " left"
 }

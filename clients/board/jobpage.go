@@ -159,7 +159,7 @@ func (p *jobPage) lists() []list {
 	}
 	for _, x := range j.GetPanels() {
 		row := panelRow{placed: placed{
-			Panel: x.GetId(), Code: x.GetCode(), Place: placeOf(x), Since: f.Clock().At(x.GetPlaceTime()), Good: x.GetPiecesGood(), Spoiled: x.GetPiecesSpoiled(),
+			Panel: x.GetId(), Code: x.GetCode(), Place: wording.Place(x), Since: f.Clock().At(x.GetPlaceTime()), Good: x.GetPiecesGood(), Spoiled: x.GetPiecesSpoiled(),
 		}, RemakeOf: x.GetRemakeOf()}
 		if at := current(j, x.GetId()); at != nil {
 			row.Step, row.Words = at.GetId(), []words{f.stepState(j, at, next[at.GetId()])}

@@ -141,7 +141,7 @@ func (b *Board) places(ctx context.Context, f *facts, j *tandemv1.Job, panel str
 			break
 		}
 		row := placed{
-			Panel: p.GetId(), Code: p.GetCode(), Place: placeOf(p), Since: f.Clock().At(p.GetPlaceTime()),
+			Panel: p.GetId(), Code: p.GetCode(), Place: wording.Place(p), Since: f.Clock().At(p.GetPlaceTime()),
 			Good: p.GetPiecesGood(), Spoiled: p.GetPiecesSpoiled(), Asked: p.GetId() == panel,
 		}
 		s := current(j, p.GetId())
@@ -166,14 +166,6 @@ func (b *Board) places(ctx context.Context, f *facts, j *tandemv1.Job, panel str
 		row.Why = reasons[s.GetId()]
 		a.Panels = append(a.Panels, row)
 	}
-}
-
-// placeOf is where a panel was last seen, as exactly as somebody has said.
-func placeOf(p *tandemv1.Panel) string {
-	if p.GetSlot() != "" {
-		return p.GetPlace() + ", slot " + p.GetSlot()
-	}
-	return p.GetPlace()
 }
 
 // current is the step of a panel that runs or comes next; nil if all have ended.
