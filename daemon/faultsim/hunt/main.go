@@ -8,14 +8,17 @@
 package main
 
 import (
+	"context"
 	"flag"
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"os/signal"
 	"runtime"
 	"runtime/debug"
 	"strconv"
 	"sync"
+	"syscall"
 	"time"
 
 	"tandem/daemon/faultsim"
@@ -55,7 +58,12 @@ func main() {
 		fmt.Printf("seeds from %d\n", first)
 	}
 	cpu := cputime.Process()
-	h.run(max(*workers, 1))
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	h.run(ctx, max(*workers, 1))
+	if ctx.Err() != nil {
+		fmt.Printf("interrupted: go on with -from %d\n", h.next)
+	}
+	stop()
 	h.report(cputime.Process() - cpu)
 	if *shrink {
 		for _, o := range h.broken {
@@ -87,11 +95,12 @@ type hunt struct {
 	broken []faultsim.Outcome
 }
 
-func (h *hunt) run(workers int) {
+// run plays days until there are no more, or somebody interrupts it: then those under way are played to their end.
+func (h *hunt) run(ctx context.Context, workers int) {
 	var all sync.WaitGroup
 	for range workers {
 		all.Go(func() {
-			for {
+			for ctx.Err() == nil {
 				seed, ok := h.take()
 				if !ok {
 					return
