@@ -19,7 +19,7 @@ import (
 //
 //	1  the first
 //	2  ledger_restored, work_unrecorded and work_reviewed; a snapshot tells what is to be reviewed, and which starts are void
-//	3  jobs_archived
+//	3  jobs_archived; a snapshot tells whose driver has said hello, and what has left the floor
 //
 // It grows with every kind of event that an older program would not know, so that such a program refuses the ledger before it has
 // applied half of it.
@@ -115,6 +115,9 @@ func Restore(snap *ledgerv1.Snapshot) (*Floor, error) {
 	f.people.restore(snap.GetAttendance())
 	for _, ds := range snap.GetDevices() {
 		f.restoreDevice(ds)
+		if d := f.byDevice[ds.GetDevice().GetId()]; snap.GetSchema() < 3 { // it does not say so: a device was heard where its link was known
+			d.Greeted = d.Link != tandemv1.Link_LINK_NOT_YET_REPORTED && d.Link != tandemv1.Link_LINK_UNSPECIFIED
+		}
 	}
 	for _, js := range snap.GetJobs() {
 		f.restoreJob(js)
