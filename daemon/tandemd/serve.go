@@ -20,6 +20,7 @@ import (
 	"tandem/daemon/config"
 	"tandem/daemon/engine"
 	"tandem/daemon/forecast"
+	"tandem/daemon/history"
 	"tandem/daemon/lead"
 	"tandem/daemon/ledger"
 	"tandem/daemon/mirror"
@@ -34,6 +35,8 @@ import (
 const (
 	// statusPeriod is how often drivers repeat their status, in wall time.
 	statusPeriod = 2 * time.Second
+	// historyWithin is how long a daemon that stops waits for its history to keep the last records.
+	historyWithin = 2 * time.Second
 	// goodbye is how long clients get to finish when the daemon stops.
 	goodbye = 3 * time.Second
 )
@@ -180,7 +183,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	})
 	background = append(background, func(ctx context.Context) { apiServer.FollowReadOnly(ctx, cfg.place.readOnly) })
 	return (&running{
-		cfg: cfg, engine: eng, bus: line, server: server, grpc: grpcServer, api: apiServer, background: background, listener: listener,
+		cfg: cfg, engine: eng, past: past, bus: line, server: server, grpc: grpcServer, api: apiServer, background: background, listener: listener,
 	}).run(ctx, ready)
 }
 
@@ -234,6 +237,7 @@ func deviceIDs(file *tandemv1.FloorFile) []string {
 type running struct {
 	cfg      daemonConfig
 	engine   *engine.Engine
+	past     *history.History
 	bus      *bus.Bus
 	server   hub
 	grpc     *grpc.Server
@@ -296,9 +300,28 @@ func (r *running) run(ctx context.Context, ready func(address)) error {
 		hosts.stop()
 	}
 	r.bus.Close()
+	r.awaitHistory(engineCtx)
 	stopEngine()
 	background.Wait()
 	return errors.Join(err, <-engineEnded)
+}
+
+// awaitHistory gives the history a moment to keep the last records, so that a daemon which was stopped in good order leaves two whole
+// copies. One that has failed, or no longer leads, does not wait.
+func (r *running) awaitHistory(ctx context.Context) {
+	ctx, cancel := context.WithTimeout(ctx, historyWithin)
+	defer cancel()
+	for r.cfg.leads() == nil {
+		var last uint64
+		if err := r.engine.View(ctx, func(s engine.State) { last = s.Head.Revision }); err != nil || r.past.Kept() >= last {
+			return
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(20 * time.Millisecond):
+		}
+	}
 }
 
 // stopGRPC lets requests finish for a moment; watches are cut. When the ledger has failed no request waits for it, and one
