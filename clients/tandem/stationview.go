@@ -62,14 +62,15 @@ func (m *stationScreen) head() celltext.Line {
 
 func (m *stationScreen) clock(t time.Time) string { return t.In(m.station.zone).Format("15:04:05") }
 
-// verdict is the answer in the word that is read from afar. A start has its own: a machine may begin to move.
+// verdict is the answer in the word that is read from afar. A start has its own: a machine may begin to move. So has what was
+// taken back: nothing more is done by it.
 func (r *scanRow) verdict() string {
 	switch {
 	case r.about == waits || r.about == taken:
 		return "WAIT"
 	case r.style == bad:
 		return "NO"
-	case r.style == good && r.word != "STARTED":
+	case r.style == good && r.word != "STARTED" && r.word != "UNDONE":
 		return "DONE"
 	default:
 		return r.word

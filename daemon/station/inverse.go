@@ -141,7 +141,7 @@ func (c *change) unload(f *floor.Floor, note string) Answer {
 			return say(notUndone, "%s, from which it came, has something else on it now: scan the roll that is on each", b.from)
 		}
 		back = floor.LoadMedia{Device: b.from, Lot: l.ID, Note: note}
-		text = fmt.Sprintf("%s is on %s again; nothing is on %s", l.ID, b.from, d.ID)
+		text = fmt.Sprintf("%s is on %s again; nothing is on %s%s", l.ID, b.from, d.ID, waitsFor(l, from))
 	case b.media == "":
 		return say(notUndone, "nothing was on %s before: scan the roll that is on it, or leave it", d.ID)
 	case b.lot != "":
@@ -149,10 +149,23 @@ func (c *change) unload(f *floor.Floor, note string) Answer {
 		if !ok || old.Device != nil || old.Remaining == 0 {
 			return say(notUndone, "%s, which was on %s before, is empty, gone or on another device now: scan the roll that is on %s", b.lot, d.ID, d.ID)
 		}
+		text += waitsFor(old, d)
+	default:
+		text += begins(d, b.media)
 	}
 	a := say(undone, "%s", text)
 	a.Subject, a.Command = "devices/"+d.ID, back
 	return a
+}
+
+// begins names a run that may begin with nobody there once that media is on the device.
+func begins(d *floor.Device, media string) string {
+	for _, r := range d.Live {
+		if r.State == tandemv1.JobState_JOB_STATE_PENDING && r.Step.Supply() == media && d.Ability(r.Step.Operation()).GetUnattendedStart() != nil {
+			return fmt.Sprintf("; %s of %s may begin by itself", r.Step.ID(), r.Step.Job.ID)
+		}
+	}
+	return ""
 }
 
 func onto(b earlier) string {

@@ -108,7 +108,7 @@ func (e *entry) remember(f *floor.Floor, now time.Time, a *Answer) {
 // Done tells the desk that the floor has done what the station's answer asked for, and is as it is at that moment.
 func (k *Desk) Done(station string, a Answer, f *floor.Floor) {
 	e, c := k.entries[station], a.change
-	if e == nil || c == nil {
+	if e == nil || c == nil || !slices.Contains(e.pending, c) {
 		return
 	}
 	e.settle(c)
