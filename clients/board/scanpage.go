@@ -191,6 +191,10 @@ func scanWord(o tandemv1.RecordScanResponse_Outcome) (word, kind string) {
 		return "MOVED", "good"
 	case tandemv1.RecordScanResponse_OUTCOME_LOADED:
 		return "LOADED", "good"
+	case tandemv1.RecordScanResponse_OUTCOME_UNDONE:
+		return "UNDONE", "good"
+	case tandemv1.RecordScanResponse_OUTCOME_NOT_UNDONE:
+		return "NOT UNDONE", "bad"
 	case tandemv1.RecordScanResponse_OUTCOME_SPOILED:
 		return "SPOILED", "good"
 	case tandemv1.RecordScanResponse_OUTCOME_REMADE:

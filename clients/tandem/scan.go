@@ -132,6 +132,10 @@ func scanWord(o tandemv1.RecordScanResponse_Outcome) (string, celltext.Style) {
 		return "SPOILED", good
 	case tandemv1.RecordScanResponse_OUTCOME_REMADE:
 		return "REMADE", good
+	case tandemv1.RecordScanResponse_OUTCOME_UNDONE:
+		return "UNDONE", good
+	case tandemv1.RecordScanResponse_OUTCOME_NOT_UNDONE:
+		return "NOT UNDONE", bad
 	case tandemv1.RecordScanResponse_OUTCOME_SHOWN:
 		return "INFO", plain
 	case tandemv1.RecordScanResponse_OUTCOME_DUPLICATE:
@@ -151,7 +155,7 @@ func scanWord(o tandemv1.RecordScanResponse_Outcome) (string, celltext.Style) {
 
 func scanExit(o tandemv1.RecordScanResponse_Outcome) int {
 	switch o {
-	case tandemv1.RecordScanResponse_OUTCOME_WRONG_STATION, tandemv1.RecordScanResponse_OUTCOME_NOT_READY:
+	case tandemv1.RecordScanResponse_OUTCOME_WRONG_STATION, tandemv1.RecordScanResponse_OUTCOME_NOT_READY, tandemv1.RecordScanResponse_OUTCOME_NOT_UNDONE:
 		return exitConflict
 	case tandemv1.RecordScanResponse_OUTCOME_UNKNOWN_CODE:
 		return exitNotFound

@@ -15,8 +15,6 @@ import (
 )
 
 const (
-	// entryLasts is how long the daemon waits for the next scan of an entry. The screen only shows it.
-	entryLasts = 20 * time.Second
 	// soonAnswered is how long the answer before stays in sight while the next one is awaited.
 	soonAnswered = 400 * time.Millisecond
 	// mostRows is how many scans the screen remembers.
@@ -87,6 +85,7 @@ type stationScreen struct {
 	away  time.Time  // since when the daemon does not answer; zero: it does
 	last  *scanRow   // shown large
 	asked *scanRow   // the scan whose answer asks for one more
+	until time.Time  // until when the daemon waits for that one; zero: it does not say
 }
 
 // scanRow is a scan and what became of it.
@@ -213,7 +212,10 @@ func (m *stationScreen) take(r report) tea.Cmd {
 		}
 	case answered:
 		m.away = time.Time{}
-		m.asked = nil
+		kept := r.reply.GetEntryUntilTime()
+		if m.until = kept.AsTime(); kept == nil {
+			m.asked, m.until = nil, time.Time{}
+		}
 		if r.reply.GetOutcome() == tandemv1.RecordScanResponse_OUTCOME_NEXT_SCAN {
 			m.asked = row
 		}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	tea "charm.land/bubbletea/v2"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"tandem/clients/celltext"
 	tandemv1 "tandem/proto/tandem/v1"
@@ -37,7 +38,11 @@ func (w *wall) scan(payload string, outcome tandemv1.RecordScanResponse_Outcome,
 	p := pull{payload, payload + w.now.String(), w.now}
 	word, style := scanWord(outcome)
 	w.Update(report{about: taken, pull: p})
-	w.Update(report{about: answered, pull: p, style: style, word: word, message: message, reply: &tandemv1.RecordScanResponse{Outcome: outcome, Message: message}})
+	reply := &tandemv1.RecordScanResponse{Outcome: outcome, Message: message}
+	if outcome == tandemv1.RecordScanResponse_OUTCOME_NEXT_SCAN {
+		reply.EntryUntilTime = timestamppb.New(w.now.Add(20 * time.Second))
+	}
+	w.Update(report{about: answered, pull: p, style: style, word: word, message: message, reply: reply})
 	w.now = w.now.Add(4 * time.Second)
 }
 
@@ -78,6 +83,12 @@ func scenes(w *wall) []struct {
 			w.Update(report{about: linkBack, message: "the daemon is back"})
 			w.Update(report{about: refused, pull: p1, style: bad, word: "TOO OLD", message: "no answer for more than 1 min, so nobody knows whether it counts: look before you scan it again"})
 			w.Update(report{about: answered, pull: p2, style: good, word: "LOADED", message: "lot-7 is on cutter-1", reply: &tandemv1.RecordScanResponse{Outcome: tandemv1.RecordScanResponse_OUTCOME_LOADED}})
+		}},
+		{"undone", func() {
+			w.scan("K0070", tandemv1.RecordScanResponse_OUTCOME_UNDONE, "3 pieces of shop-window are good again, 24 good ones now")
+		}},
+		{"not undone", func() {
+			w.scan("K0070", tandemv1.RecordScanResponse_OUTCOME_NOT_UNDONE, "the last change of this station is taken back already; 3 pieces of shop-window are good again, 24 good ones now")
 		}},
 		{"cleared", func() {
 			w.scan("K0065", tandemv1.RecordScanResponse_OUTCOME_CLEARED, "cleared: start again")

@@ -62,14 +62,15 @@ func (m *stationScreen) head() celltext.Line {
 
 func (m *stationScreen) clock(t time.Time) string { return t.In(m.station.zone).Format("15:04:05") }
 
-// verdict is the answer in the word that is read from afar. A start has its own: a machine may begin to move.
+// verdict is the answer in the word that is read from afar. A start has its own: a machine may begin to move. So has what was
+// taken back: nothing more is done by it.
 func (r *scanRow) verdict() string {
 	switch {
 	case r.about == waits || r.about == taken:
 		return "WAIT"
 	case r.style == bad:
 		return "NO"
-	case r.style == good && r.word != "STARTED":
+	case r.style == good && r.word != "STARTED" && r.word != "UNDONE":
 		return "DONE"
 	default:
 		return r.word
@@ -141,8 +142,8 @@ func (m *stationScreen) expected() []celltext.Line {
 	if m.asked == nil {
 		return nil
 	}
-	left := entryLasts - m.station.now().Sub(m.asked.pull.at)
-	if left <= 0 {
+	left := m.until.Sub(m.station.now())
+	if left <= 0 && !m.until.IsZero() {
 		return []celltext.Line{nil, {{Style: warned, Text: "TOO LATE: "}, {Text: "the entry has lapsed, begin again"}}}
 	}
 	seconds := int((left + time.Second - 1) / time.Second)
@@ -150,13 +151,14 @@ func (m *stationScreen) expected() []celltext.Line {
 	if _, after, ok := strings.Cut(what, ": "); ok {
 		what = after
 	}
+	spans := []celltext.Span{{Style: busy, Text: "NEXT: "}, {Style: strong, Text: what}}
+	if m.until.IsZero() {
+		return []celltext.Line{nil, spans}
+	}
 	bar := max(0, min(20, m.width-celltext.Width(what)-20))
 	full := min(bar, (seconds*bar+19)/20)
-	return []celltext.Line{nil, {
-		{Style: busy, Text: "NEXT: "},
-		{Style: strong, Text: what},
-		{Style: busy, Text: fmt.Sprintf("  %d s left %s%s", seconds, strings.Repeat("=", full), strings.Repeat("-", bar-full))},
-	}}
+	spans = append(spans, celltext.Span{Style: busy, Text: fmt.Sprintf("  %d s left %s%s", seconds, strings.Repeat("=", full), strings.Repeat("-", bar-full))})
+	return []celltext.Line{nil, spans}
 }
 
 // waiting lists the scans that wait for the daemon.

@@ -130,4 +130,5 @@ var commandMeaning = map[code.Verb]string{
 	code.Remake:  "make spoiled pieces again: key how many, then scan the panel",
 	code.Where:   "show where a panel, job or device is, scanned next",
 	code.Clear:   "forget the half-finished entry",
+	code.Undo:    "take back the last change of this station, within 5 minutes",
 }

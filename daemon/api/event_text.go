@@ -76,6 +76,12 @@ func describe(e *ledgerv1.Event) *tandemv1.Event {
 			Type: "pieces.spoiled", Job: c.GetJob(), Panel: c.GetPanel(), Step: c.GetStep(), PiecesSpoiled: c.GetPieces(),
 			Message: fmt.Sprintf("%d pieces of panel %s spoiled: %s", c.GetPieces(), c.GetPanel(), c.GetNote()),
 		}
+	case *ledgerv1.Event_SpoilWithdrawn:
+		c := k.SpoilWithdrawn
+		return &tandemv1.Event{
+			Type: "spoil.withdrawn", Job: c.GetJob(), Panel: c.GetPanel(), Step: c.GetStep(),
+			Message: fmt.Sprintf("%d pieces of panel %s are good after all%s", c.GetPieces(), c.GetPanel(), before(": ", c.GetNote())),
+		}
 	case *ledgerv1.Event_PiecesRemade:
 		c := k.PiecesRemade
 		return &tandemv1.Event{
@@ -84,7 +90,7 @@ func describe(e *ledgerv1.Event) *tandemv1.Event {
 		}
 	case *ledgerv1.Event_PanelMoved:
 		c := k.PanelMoved
-		return &tandemv1.Event{Type: "panel.moved", Job: c.GetJob(), Panel: c.GetPanel(), Device: c.GetPlace(), Message: fmt.Sprintf("panel %s lies %s", c.GetPanel(), lies(c))}
+		return &tandemv1.Event{Type: "panel.moved", Job: c.GetJob(), Panel: c.GetPanel(), Device: c.GetPlace(), Message: fmt.Sprintf("panel %s lies %s", c.GetPanel(), lies(c)+before(": ", c.GetNote()))}
 	case *ledgerv1.Event_JobsArchived:
 		return &tandemv1.Event{Type: "jobs.archived", Message: fmt.Sprintf("%d jobs that ended long ago have left the floor", len(k.JobsArchived.GetJobs()))}
 	case *ledgerv1.Event_JobsGanged:
@@ -223,7 +229,7 @@ func describeMaterial(e *ledgerv1.Event) *tandemv1.Event {
 		case c.GetLot() != "":
 			text = fmt.Sprintf("%s loaded on %s: lot %s", c.GetMedia(), c.GetDevice(), c.GetLot())
 		}
-		return &tandemv1.Event{Type: "media.loaded", Device: c.GetDevice(), Message: text}
+		return &tandemv1.Event{Type: "media.loaded", Device: c.GetDevice(), Message: text + before(": ", c.GetNote())}
 	case *ledgerv1.Event_LotReceived:
 		l := k.LotReceived.GetLot()
 		return &tandemv1.Event{Type: "lot.received", Message: fmt.Sprintf("lot %s received, code %s: %s of %s", l.GetId(), k.LotReceived.GetCode(), floor.Metres(l.GetLengthUm()), l.GetMedia())}
@@ -260,6 +266,9 @@ func before(word, text string) string {
 }
 
 func lies(c *ledgerv1.PanelMoved) string {
+	if c.GetPlace() == "" {
+		return "nobody knows where"
+	}
 	if c.GetSlot() == "" {
 		return "at " + c.GetPlace()
 	}

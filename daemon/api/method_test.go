@@ -180,10 +180,10 @@ func TestStatusFloorAndCodes(t *testing.T) {
 		t.Errorf("floor %v %v", file, err)
 	}
 	list, err := d.admin.ListCodes(t.Context(), &tandemv1.ListCodesRequest{})
-	if err != nil || len(list.GetCodes()) != 4+1+1+6 {
+	if err != nil || len(list.GetCodes()) != 4+1+1+7 {
 		t.Fatalf("codes %v %v", list, err)
 	}
-	for i, kind := range strings.Fields("device device device device slot person command command command command command command") {
+	for i, kind := range strings.Fields("device device device device slot person command command command command command command command") {
 		if c := list.GetCodes()[i]; c.GetKind() != kind || c.GetCode() == "" || c.GetId() == "" || (kind == "command" && c.GetDisplayName() == "") {
 			t.Errorf("code %d: %v, want a %s", i, c, kind)
 		}

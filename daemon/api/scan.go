@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"tandem/daemon/engine"
 	"tandem/daemon/station"
@@ -66,6 +67,13 @@ func (s *Server) decideScan(ctx context.Context, req *tandemv1.RecordScanRequest
 		a = s.desk.Decide(st.Floor, st.Now, station.Scan{Station: req.GetStation(), Payload: req.GetPayload(), Device: req.GetDevice(), At: at, Age: arrived.Sub(at)})
 		if a.Command == nil {
 			done = &tandemv1.RecordScanResponse{Outcome: a.Outcome, Message: a.Message, Subject: a.Subject, Revision: st.Head.Revision}
+			if !a.Until.IsZero() {
+				until := a.Until
+				if t := req.GetScanTime(); t != nil {
+					until = until.Add(t.AsTime().Sub(at)) // a station whose clock is fast counts by it
+				}
+				done.EntryUntilTime = timestamppb.New(until)
+			}
 		}
 	})
 	if err == nil {
@@ -96,15 +104,21 @@ func (s *Server) actOnScan(ctx context.Context, req *tandemv1.RecordScanRequest,
 	if err != nil {
 		return nil, err
 	}
-	r, err := s.engine.Do(ctx, floor.Meta{Actor: a.Actor, RequestID: key, Fingerprint: print}, floor.Answered{Command: a.Command, Answer: kept})
+	r, err := s.engine.DoThen(ctx, floor.Meta{Actor: a.Actor, RequestID: key, Fingerprint: print}, floor.Answered{Command: a.Command, Answer: kept}, func(st engine.State) {
+		s.desk.Done(req.GetStation(), a, st.Floor)
+	})
 	var refused *floor.Error
 	switch {
 	case errors.As(err, &refused) && refused.Kind == floor.Exists:
 		return nil, err
 	case errors.As(err, &refused):
-		out.Outcome, out.Message = tandemv1.RecordScanResponse_OUTCOME_NOT_READY, refused.Error()
+		if out.Message = refused.Error(); out.GetOutcome() == tandemv1.RecordScanResponse_OUTCOME_UNDONE {
+			out.Outcome = tandemv1.RecordScanResponse_OUTCOME_NOT_UNDONE
+		} else {
+			out.Outcome = tandemv1.RecordScanResponse_OUTCOME_NOT_READY
+		}
 		err := s.engine.View(ctx, func(st engine.State) {
-			s.desk.Refused(req.GetStation())
+			s.desk.Refused(req.GetStation(), a)
 			out.Revision = st.Head.Revision
 		})
 		return out, err

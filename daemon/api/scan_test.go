@@ -22,6 +22,8 @@ const (
 	nextScan  = tandemv1.RecordScanResponse_OUTCOME_NEXT_SCAN
 	started   = tandemv1.RecordScanResponse_OUTCOME_STARTED
 	finished  = tandemv1.RecordScanResponse_OUTCOME_FINISHED
+	undone    = tandemv1.RecordScanResponse_OUTCOME_UNDONE
+	notUndone = tandemv1.RecordScanResponse_OUTCOME_NOT_UNDONE
 	spoiled   = tandemv1.RecordScanResponse_OUTCOME_SPOILED
 	duplicate = tandemv1.RecordScanResponse_OUTCOME_DUPLICATE
 	wrong     = tandemv1.RecordScanResponse_OUTCOME_WRONG_STATION

@@ -15,6 +15,7 @@ import (
 	"tandem/drivers/sim"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/code"
 	"tandem/scheduler/floor"
 )
 
@@ -311,8 +312,10 @@ func (c *crew) pull(d *daemon, at, payload string, before, this *pulled) {
 			d.s.Do(metaOf(a.Actor, id), floor.Answered{Command: a.Command, Answer: []byte("kept")},
 				func(_ engine.Result, err error) {
 					if err != nil {
-						d.desk.Refused(at)
+						d.desk.Refused(at, a)
+						return
 					}
+					d.desk.Done(at, a, d.s.State().Floor)
 				})
 		}
 		d.later(time.Millisecond, do)
@@ -390,6 +393,13 @@ func (w *World) spoil(a Act) {
 		}
 	}
 	w.ask("mira", fmt.Sprintf("%s-%d-%v", a.Kind, a.A, a.At), func() floor.Command {
+		if d := w.leader; d != nil && a.Kind == Spoil && a.B%4 == 3 { // a person who has keyed a wrong number
+			if j, ok := d.s.State().Floor.Job(job); ok {
+				if b, ok := j.LastBooking(); ok {
+					return floor.WithdrawSpoiled{Job: job, Panel: b.Panel, Pieces: b.Pieces, Booked: b.Revision}
+				}
+			}
+		}
 		if a.Kind == Spoil {
 			return floor.SpoilPieces{Job: job, Panel: panel, Pieces: n}
 		}
@@ -415,7 +425,9 @@ func (w *World) wrongScan(a Act, m *machine) {
 		codes = append(codes, dev.Code)
 	}
 	one, two := codes[a.A%uint64(len(codes))], codes[a.B%uint64(len(codes))]
-	switch a.B % 6 {
+	switch a.B % 8 {
+	case 6, 7:
+		two = code.Undo.Code().String() // whatever this hand has done last
 	case 0:
 		two = one + one
 	case 1:

@@ -188,7 +188,24 @@ func (p *played) spoil() {
 	}
 	if c != nil {
 		p.command(*c)
+		p.mistake(c.Job)
 	}
+}
+
+// mistake lets a person book pieces of the wrong panel as spoiled, and take that back.
+func (p *played) mistake(job string) {
+	p.t.Helper()
+	p.command(floor.SpoilPieces{Job: job, Panel: "p1", Step: "print", Pieces: 3, Note: "wrong panel"})
+	var c floor.WithdrawSpoiled
+	if err := p.engine.View(p.t.Context(), func(st engine.State) {
+		if j, ok := st.Floor.Job(job); ok {
+			b, _ := j.LastBooking()
+			c = floor.WithdrawSpoiled{Job: job, Panel: b.Panel, Pieces: b.Pieces, Booked: b.Revision}
+		}
+	}); err != nil {
+		p.t.Fatal(err)
+	}
+	p.command(c)
 }
 
 func newPlayed(t *testing.T) *played {
@@ -242,7 +259,7 @@ type counted struct {
 	jobs, completed  int32
 	runs             map[string]int32
 	good, spoiled    map[string]int64
-	found            int64
+	found, withdrawn int64
 	stopped, offline map[string]time.Duration
 	stops, loads     map[string]int32
 }
@@ -308,6 +325,12 @@ func (p *played) count(from, to time.Time) counted {
 					c.loads[e.GetDevice()]++
 				case e.GetType() == "pieces.spoiled":
 					c.found += int64(e.GetPiecesSpoiled())
+				case e.GetType() == "spoil.withdrawn":
+					var n int64
+					if _, err := fmt.Sscanf(e.GetMessage(), "%d pieces of panel", &n); err != nil {
+						p.t.Fatal(err)
+					}
+					c.found, c.withdrawn = c.found-n, c.withdrawn+n
 				}
 			}
 		}
@@ -419,7 +442,7 @@ func (p *played) compare(day *tandemv1.Period, c counted) {
 			t.Errorf("%s stood still for %v and was offline for %v, counted %v and %v", id, stood, offline, c.stopped[id], c.offline[id])
 		}
 	}
-	if spoiled != counted+c.found || c.found == 0 {
+	if spoiled != counted+c.found || c.found == 0 || c.withdrawn == 0 {
 		t.Errorf("%d pieces spoiled, counted %d by devices and %d by people", spoiled, counted, c.found)
 	}
 	jobs, err := p.reports.GetJobReport(t.Context(), &tandemv1.GetJobReportRequest{Period: day})

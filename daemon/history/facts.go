@@ -176,6 +176,10 @@ func (w *writer) event(e *ledgerv1.Event) {
 		w.exec("INSERT INTO people VALUES (?,?,?,?,?,?,?)", w.rec.GetRevision(), w.place, micros(w.at), actor, n.GetOperators(), micros(stamp(n.GetUntilTime())), n.GetNote())
 	case *ledgerv1.Event_PiecesSpoiled:
 		w.spoiled(actor, k.PiecesSpoiled)
+	case *ledgerv1.Event_SpoilWithdrawn:
+		n := k.SpoilWithdrawn
+		w.exec("DELETE FROM spoiled WHERE (revision, place) = (SELECT revision, place FROM spoiled WHERE revision = ? AND job = ? AND panel = ? AND pieces = ? ORDER BY place DESC LIMIT 1)",
+			n.GetBookedRevision(), n.GetJob(), n.GetPanel(), n.GetPieces())
 	case *ledgerv1.Event_PiecesRemade:
 		n := k.PiecesRemade
 		w.exec("INSERT INTO remakes VALUES (?,?,?,?,?,?,?,?,?)", w.rec.GetRevision(), w.place, micros(w.at), actor, n.GetJob(),

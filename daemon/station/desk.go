@@ -46,6 +46,9 @@ type Answer struct {
 	Subject string
 	Command floor.Command // nil: nothing to do
 	Actor   string        // who scanned
+	Until   time.Time     // until when a half-finished entry is kept, by the clock of the scan; zero: there is none
+
+	change *change // that Command makes
 }
 
 // Desk remembers half-finished entries of all stations. It belongs to one goroutine.
@@ -68,6 +71,9 @@ type entry struct {
 
 	actedPanel, actedDevice string
 	acted                   time.Time
+
+	made    *change   // the last one of the station
+	pending []*change // of which it is not known whether the floor has made them
 }
 
 // forget takes back that the last scan has done something.
@@ -136,14 +142,21 @@ func (k *Desk) Decide(f *floor.Floor, now time.Time, s Scan) Answer {
 	} else {
 		a.Actor = "station:" + s.Station
 	}
+	if a.Command != nil {
+		e.remember(f, now, &a)
+	}
+	if e.half() != "" {
+		a.Until = s.At.Add(together)
+	}
 	return a
 }
 
-// Refused tells the desk that the floor would not do what the station's last answer asked for, so that the next scan of the
-// same is not taken for a trembling hand.
-func (k *Desk) Refused(station string) {
+// Refused tells the desk that the floor would not do what the station's answer asked for, so that the next scan of the same
+// is not taken for a trembling hand.
+func (k *Desk) Refused(station string, a Answer) {
 	if e := k.entries[station]; e != nil {
 		e.forget()
+		e.settle(a.change)
 	}
 }
 
@@ -171,6 +184,9 @@ func (k *Desk) decide(f *floor.Floor, now time.Time, s Scan, e *entry) Answer {
 		verb, ok := c.Verb()
 		if !ok {
 			return say(unknown, "%s is not a command of this version", c)
+		}
+		if verb == code.Undo {
+			return e.takeUndo(f, now, s)
 		}
 		return e.takeVerb(verb)
 	case code.Job:

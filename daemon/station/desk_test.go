@@ -2,7 +2,6 @@ package station_test
 
 import (
 	"fmt"
-	"strings"
 	"testing"
 	"time"
 
@@ -39,6 +38,8 @@ func toCutter1(s *shop) {
 	s.submit("a", "cut")
 	s.grant("a", "cut", "cutter-1")
 }
+
+func commandName(c floor.Command) string { return fmt.Sprintf("%T", c) }
 
 func toBench(s *shop) {
 	s.submit("a", "weed")
@@ -299,21 +300,7 @@ func TestScans(t *testing.T) {
 			s := open(t)
 			tt.setup(s)
 			for i, p := range tt.pulls {
-				s.now = s.now.Add(p.after)
-				a := s.scan(s.payload(p.payload))
-				if a.Outcome != p.outcome || !strings.Contains(a.Message, p.says) {
-					t.Fatalf("pull %d, %s: %v %q, want %v %q", i, p.payload, a.Outcome, a.Message, p.outcome, p.says)
-				}
-				if got, want := fmt.Sprintf("%T", a.Command), fmt.Sprintf("%T", p.command); got != want {
-					t.Fatalf("pull %d, %s: command %s, want %s", i, p.payload, got, want)
-				}
-				refused := ""
-				if s.refused != nil {
-					refused = s.refused.Reason
-				}
-				if refused != p.refused {
-					t.Fatalf("pull %d, %s: the floor refuses with %q (%v), want %q", i, p.payload, refused, s.refused, p.refused)
-				}
+				s.pull(i, p)
 			}
 		})
 	}

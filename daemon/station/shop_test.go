@@ -214,7 +214,9 @@ func (s *shop) scan(payload string) station.Answer {
 		s.t.Fatal(err)
 	}
 	if s.refused != nil {
-		s.desk.Refused(s.station)
+		s.desk.Refused(s.station, a)
+	} else {
+		s.desk.Done(s.station, a, s.floor)
 	}
 	return a
 }

@@ -224,10 +224,10 @@ func TestVerbs(t *testing.T) {
 		}
 		names[v.String()] = true
 	}
-	if len(names) != 6 {
-		t.Errorf("names %v, want six different ones", names)
+	if len(names) != 7 {
+		t.Errorf("names %v, want seven different ones", names)
 	}
-	for _, c := range []Code{{Command, 0}, {Command, 7}, {Job, 1}} {
+	for _, c := range []Code{{Command, 0}, {Command, 8}, {Job, 1}} {
 		if v, ok := c.Verb(); ok {
 			t.Errorf("%v means %v", c, v)
 		}

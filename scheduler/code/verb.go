@@ -14,10 +14,11 @@ const (
 	Remake  Verb = 4 // make the bad pieces again
 	Where   Verb = 5 // show where something is and what comes next
 	Clear   Verb = 6 // forget the half-finished entry
+	Undo    Verb = 7 // take back the last change of the station
 )
 
 // Verbs returns every verb, in the order of their numbers.
-func Verbs() []Verb { return []Verb{Start, Done, Spoiled, Remake, Where, Clear} }
+func Verbs() []Verb { return []Verb{Start, Done, Spoiled, Remake, Where, Clear, Undo} }
 
 // String returns the verb in one word.
 func (v Verb) String() string {
@@ -34,6 +35,8 @@ func (v Verb) String() string {
 		return "where"
 	case Clear:
 		return "clear"
+	case Undo:
+		return "undo"
 	}
 	return fmt.Sprintf("verb %d", uint64(v))
 }
@@ -44,5 +47,5 @@ func (v Verb) Code() Code { return Code{Kind: Command, Number: uint64(v)} }
 // Verb returns what a command code asks for; false for other kinds and for numbers without a meaning.
 func (c Code) Verb() (Verb, bool) {
 	v := Verb(c.Number)
-	return v, c.Kind == Command && v >= Start && v <= Clear
+	return v, c.Kind == Command && v >= Start && v <= Undo
 }

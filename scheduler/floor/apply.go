@@ -47,6 +47,8 @@ func (f *Floor) Apply(revision uint64, at time.Time, e *ledgerv1.Event) {
 		f.applyJobCanceled(k.JobCanceled, at)
 	case *ledgerv1.Event_PiecesSpoiled:
 		f.applyPiecesSpoiled(k.PiecesSpoiled, at)
+	case *ledgerv1.Event_SpoilWithdrawn:
+		f.applySpoilWithdrawn(k.SpoilWithdrawn)
 	case *ledgerv1.Event_PiecesRemade:
 		f.applyPiecesRemade(k.PiecesRemade, at)
 	case *ledgerv1.Event_JobsGanged:
@@ -277,7 +279,7 @@ func (f *Floor) mustDevice(id string) *Device {
 }
 
 func (f *Floor) touchJob(j *Job) {
-	j.Revision = f.Revision
+	j.changed(f.Revision)
 	for _, s := range j.Steps {
 		if s.Open() && s.Waiting == 0 {
 			f.touchStep(s)
@@ -287,7 +289,8 @@ func (f *Floor) touchJob(j *Job) {
 }
 
 func (f *Floor) touchRun(r *Run) {
-	r.Step.Job.Revision, r.Device.Revision = f.Revision, f.Revision
+	r.Step.Job.changed(f.Revision)
+	r.Device.Revision = f.Revision
 	f.touchStep(r.Step)
 	f.touchDevice(r.Device)
 	f.touchGang(r.Step.Job)

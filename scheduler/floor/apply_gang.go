@@ -142,7 +142,7 @@ func (f *Floor) countShares(r *Run, good, bad int32, byPerson bool) {
 			m.Spoiled += n
 		}
 		h.spoil(n, nil)
-		h.own.Job.Revision = f.Revision
+		h.own.Job.changed(f.Revision)
 	})
 	r.Good, r.Spoiled = good, bad
 	f.mirrorGang(s.Job)
@@ -359,7 +359,7 @@ func (f *Floor) endGang(g *Job, at time.Time) {
 				f.endShare(m, short[member], at)
 			}
 		}
-		member.Revision = f.Revision
+		member.changed(f.Revision)
 	}
 }
 
@@ -421,7 +421,7 @@ func (f *Floor) dissolve(g *Job) {
 // touchGang notes that a job has changed whose gang run, or whose members, depend on it.
 func (f *Floor) touchGang(j *Job) {
 	for _, m := range j.Members {
-		m.Revision = f.Revision
+		m.changed(f.Revision)
 	}
 	if g := j.gang; g != nil && g.open > 0 {
 		for _, s := range g.Steps {

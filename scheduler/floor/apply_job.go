@@ -114,6 +114,8 @@ func (f *Floor) endStep(s *Step, state tandemv1.JobState, at time.Time) {
 
 func (f *Floor) applyPiecesSpoiled(e *ledgerv1.PiecesSpoiled, at time.Time) {
 	p := f.mustPanel(e.GetJob(), e.GetPanel())
+	booked := &booking{panel: p.ID, step: e.GetStep(), pieces: e.GetPieces(), revision: f.Revision}
+	open := p.Job.open
 	p.Good -= e.GetPieces()
 	p.Spoiled += e.GetPieces()
 	var by *Step
@@ -121,7 +123,8 @@ func (f *Floor) applyPiecesSpoiled(e *ledgerv1.PiecesSpoiled, at time.Time) {
 		by = f.mustStep(e.GetJob(), e.GetStep())
 		by.Spoiled += e.GetPieces()
 		if by.Open() && !by.inGang() {
-			by.Good -= min(by.Good, e.GetPieces())
+			booked.taken = min(by.Good, e.GetPieces())
+			by.Good -= booked.taken
 		}
 	}
 	f.spoilShares(p, by, e.GetPieces(), at)
@@ -131,6 +134,9 @@ func (f *Floor) applyPiecesSpoiled(e *ledgerv1.PiecesSpoiled, at time.Time) {
 		}
 	}
 	f.touchJob(p.Job)
+	if p.Job.open == open && len(p.shares) == 0 {
+		p.Job.booking = booked
+	}
 }
 
 // settle completes a step that has nothing left to do, because the pieces it has not done are spoiled. It must have begun,

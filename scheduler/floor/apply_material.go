@@ -70,7 +70,7 @@ func (f *Floor) touchLoad(d *Device) {
 	d.Revision = f.Revision
 	f.touchDevice(d)
 	for _, r := range d.Live {
-		r.Step.Job.Revision = f.Revision
+		r.Step.Job.changed(f.Revision)
 	}
 }
 

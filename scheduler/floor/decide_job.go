@@ -243,6 +243,7 @@ func remakePanel(s *Step, id string) (*Panel, error) {
 type MovePanel struct {
 	Job, Panel, Place string
 	Slot              string // of the rack that Place is; empty: nobody said
+	Note              string // why, if nobody has seen it move
 }
 
 func (c MovePanel) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
@@ -260,7 +261,7 @@ func (c MovePanel) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 	d := Decision{Subject: j.subject()}
 	if p.Place != c.Place || p.Slot != c.Slot {
 		d.Events = []*ledgerv1.Event{{Kind: &ledgerv1.Event_PanelMoved{
-			PanelMoved: &ledgerv1.PanelMoved{Job: j.ID, Panel: p.ID, Place: c.Place, Slot: c.Slot},
+			PanelMoved: &ledgerv1.PanelMoved{Job: j.ID, Panel: p.ID, Place: c.Place, Slot: c.Slot, Note: c.Note},
 		}}}
 	}
 	return d, nil

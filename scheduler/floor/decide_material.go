@@ -136,6 +136,7 @@ type LoadMedia struct {
 	Device string
 	Media  string // empty: that of the lot
 	Lot    string // id or code; empty: none that is kept account of
+	Note   string // why, if nobody has changed it
 }
 
 func (c LoadMedia) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
@@ -168,7 +169,7 @@ func (c LoadMedia) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	}
 	loaded := func(device, media, lot string) {
 		out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_MediaLoaded{
-			MediaLoaded: &ledgerv1.MediaLoaded{Device: device, Media: media, Lot: lot},
+			MediaLoaded: &ledgerv1.MediaLoaded{Device: device, Media: media, Lot: lot, Note: c.Note},
 		}})
 	}
 	var remaining int64

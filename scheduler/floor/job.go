@@ -25,6 +25,7 @@ type Job struct {
 	End      time.Time // zero until every step has ended
 	Revision uint64
 	open     int // steps that have not ended
+	booking  *booking
 
 	Members []*Job   // of a gang run: the jobs whose steps it does
 	shares  []*share // of a gang run: whose pieces lie where

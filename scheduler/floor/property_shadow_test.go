@@ -30,6 +30,7 @@ type shadow struct {
 	said      map[string]bool   // run: a person has said that what is on its device is right
 	misread   map[string]string // job/step -> its run with a panel that cannot be the right one, until a person has spoken
 	fits      map[string]int    // run and panel -> fits written
+	withdrew  map[string]bool   // bookings that were taken back
 }
 
 func newShadow(t *rapid.T, w *world) *shadow {
@@ -37,7 +38,7 @@ func newShadow(t *rapid.T, w *world) *shadow {
 		t: t, w: w, live: map[string]string{}, on: map[string]string{}, stepOf: map[string]string{}, completed: map[string]bool{},
 		link: map[string]tandemv1.Link{}, barred: map[string]bool{}, dryAt: map[string]time.Time{}, waived: map[string]bool{},
 		spoiled: map[string]int32{}, runSpoilt: map[string]int32{}, said: map[string]bool{},
-		misread: map[string]string{}, fits: map[string]int{},
+		misread: map[string]string{}, fits: map[string]int{}, withdrew: map[string]bool{},
 	}
 	w.watch = s.decided
 	return s
@@ -92,6 +93,8 @@ func (s *shadow) event(c Command, e *ledgerv1.Event) {
 		s.waived[k.WaitOverridden.GetJob()+"/"+k.WaitOverridden.GetStep()] = true
 	case *ledgerv1.Event_PiecesSpoiled:
 		s.spoiled[k.PiecesSpoiled.GetJob()] += k.PiecesSpoiled.GetPieces()
+	case *ledgerv1.Event_SpoilWithdrawn:
+		s.withdrawn(k.SpoilWithdrawn)
 	case *ledgerv1.Event_PiecesRemade:
 		for _, j := range k.PiecesRemade.GetJoins() {
 			delete(s.waived, k.PiecesRemade.GetJob()+"/"+j.GetStep())

@@ -27,7 +27,7 @@ func anyActs(most int) *rapid.Generator[[]act] {
 	kinds := []string{
 		"time", "submit", "submit", "grant", "grant", "grant", "grant", "start", "start", "orders", "orders", "orders",
 		"work", "work", "work", "report", "report", "report", "finish", "finish", "here", "lie", "reboot", "lose", "restart",
-		"hold", "release", "cancel", "pause", "resume", "lock", "unlock", "load", "override", "receive", "receive", "load lot", "load lot", "measure", "blade", "spoil", "remake", "resolve",
+		"hold", "release", "cancel", "pause", "resume", "lock", "unlock", "load", "override", "receive", "receive", "load lot", "load lot", "measure", "blade", "spoil", "spoil and withdraw", "withdraw", "remake", "resolve",
 		"move", "refit", "gang", "gang", "people", "back", "archive",
 	}
 	return actsOf(kinds, most)
@@ -237,6 +237,8 @@ func (w *world) playStep(a act, m Meta, s *Step) {
 		w.do(m, OverrideWait{Job: s.Job.ID, Step: s.ID(), Note: "touch dry"})
 	case "spoil":
 		w.do(m, SpoilPieces{Job: s.Job.ID, Panel: s.Panels[a.B%len(s.Panels)].ID, Step: []string{"", s.ID()}[a.C%2], Pieces: int32(a.B % 3)})
+	case "withdraw", "spoil and withdraw":
+		w.playWithdraw(a, m, s)
 	case "remake":
 		w.do(m, RemakePieces{Job: s.Job.ID, Step: s.ID(), Panel: s.Panels[a.B%len(s.Panels)].ID, Pieces: int32(a.B % 3), AlreadySpoiled: a.C%2 == 0})
 	case "move":

@@ -80,6 +80,12 @@ func (s *stage) command(verb string, w *words) Command {
 		return CancelJob{Job: w.next(), Note: w.key("note")}
 	case "spoil":
 		return SpoilPieces{Job: w.next(), Panel: w.next(), Pieces: w.number("pieces"), Step: w.key("step"), Note: w.key("note")}
+	case "withdraw": // JOB PANEL pieces=N: the booking that was the last
+		c := WithdrawSpoiled{Job: w.next(), Panel: w.next(), Pieces: w.number("pieces"), Note: w.key("note")}
+		if j, ok := s.floor.Job(c.Job); ok && j.booking != nil {
+			c.Booked = j.booking.revision
+		}
+		return c
 	case "remake":
 		job, step, _ := strings.Cut(w.next(), "/")
 		return RemakePieces{Job: job, Step: step, Panel: w.key("panel"), Pieces: w.number("pieces"), AlreadySpoiled: w.flag("already"), Note: w.key("note")}

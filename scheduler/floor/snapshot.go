@@ -19,7 +19,7 @@ import (
 //
 //	1  the first
 //	2  ledger_restored, work_unrecorded and work_reviewed; a snapshot tells what is to be reviewed, and which starts are void
-//	3  jobs_archived; a snapshot tells whose driver has said hello, and what has left the floor
+//	3  jobs_archived and spoil_withdrawn; a snapshot tells whose driver has said hello, what has left the floor, and which booking can be taken back
 //
 // It grows with every kind of event that an older program would not know, so that such a program refuses the ledger before it has
 // applied half of it.
@@ -36,6 +36,7 @@ func (f *Floor) Snapshot() *ledgerv1.Snapshot {
 		js := &ledgerv1.JobSnapshot{Job: j.view(f.CommitTime, (*Step).view), Held: j.Held, HoldNote: j.HoldNote, Ending: j.Ending}
 		js.Job.Hold, js.Job.Pieces = j.Spec.GetHold(), j.Spec.GetPieces()
 		js.Job.Priority, js.Job.ReleaseTime, js.Job.DueTime = j.Spec.GetPriority(), j.Spec.GetReleaseTime(), j.Spec.GetDueTime()
+		js.Booking = j.booking.snapshot()
 		for _, h := range j.shares {
 			js.Shares = append(js.Shares, h.snapshot())
 		}
@@ -212,7 +213,7 @@ func (f *Floor) restoreJob(js *ledgerv1.JobSnapshot) {
 	j := &Job{
 		ID: v.GetId(), Code: v.GetCode(), byStep: map[string]*Step{},
 		Held: js.GetHeld(), HoldNote: js.GetHoldNote(), Ending: js.GetEnding(),
-		Create: moment(v.GetCreateTime()), End: moment(v.GetEndTime()), Revision: v.GetRevision(),
+		Create: moment(v.GetCreateTime()), End: moment(v.GetEndTime()), Revision: v.GetRevision(), booking: restoreBooking(js.GetBooking()),
 	}
 	c, _ := code.Parse(j.Code)
 	j.Number = c.Number

@@ -54,6 +54,10 @@ const (
 	RecordScanResponse_OUTCOME_CLEARED RecordScanResponse_Outcome = 12
 	// A lot has been noted on a device.
 	RecordScanResponse_OUTCOME_LOADED RecordScanResponse_Outcome = 13
+	// The station's last change was taken back.
+	RecordScanResponse_OUTCOME_UNDONE RecordScanResponse_Outcome = 14
+	// The station's last change stays as it is; the message says why, and what to do instead.
+	RecordScanResponse_OUTCOME_NOT_UNDONE RecordScanResponse_Outcome = 15
 )
 
 // Enum value maps for RecordScanResponse_Outcome.
@@ -73,6 +77,8 @@ var (
 		11: "OUTCOME_UNKNOWN_CODE",
 		12: "OUTCOME_CLEARED",
 		13: "OUTCOME_LOADED",
+		14: "OUTCOME_UNDONE",
+		15: "OUTCOME_NOT_UNDONE",
 	}
 	RecordScanResponse_Outcome_value = map[string]int32{
 		"OUTCOME_UNSPECIFIED":   0,
@@ -89,6 +95,8 @@ var (
 		"OUTCOME_UNKNOWN_CODE":  11,
 		"OUTCOME_CLEARED":       12,
 		"OUTCOME_LOADED":        13,
+		"OUTCOME_UNDONE":        14,
+		"OUTCOME_NOT_UNDONE":    15,
 	}
 )
 
@@ -211,9 +219,11 @@ type RecordScanResponse struct {
 	// The job, device or run it was about, as "jobs/ID", "devices/ID" or "runs/ID".
 	Subject string `protobuf:"bytes,3,opt,name=subject,proto3" json:"subject,omitempty"`
 	// Ledger revision of the change, or the present one.
-	Revision      uint64 `protobuf:"varint,4,opt,name=revision,proto3" json:"revision,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Revision uint64 `protobuf:"varint,4,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Until when the half-finished entry is kept for its next scan, by the clock of scan_time. Absent: nothing is half finished.
+	EntryUntilTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=entry_until_time,json=entryUntilTime,proto3" json:"entry_until_time,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *RecordScanResponse) Reset() {
@@ -274,6 +284,13 @@ func (x *RecordScanResponse) GetRevision() uint64 {
 	return 0
 }
 
+func (x *RecordScanResponse) GetEntryUntilTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EntryUntilTime
+	}
+	return nil
+}
+
 var File_tandem_v1_scan_service_proto protoreflect.FileDescriptor
 
 const file_tandem_v1_scan_service_proto_rawDesc = "" +
@@ -284,12 +301,13 @@ const file_tandem_v1_scan_service_proto_rawDesc = "" +
 	"\apayload\x18\x02 \x01(\tR\apayload\x12\x17\n" +
 	"\ascan_id\x18\x03 \x01(\tR\x06scanId\x127\n" +
 	"\tscan_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\bscanTime\x12\x16\n" +
-	"\x06device\x18\x05 \x01(\tR\x06device\"\xe7\x03\n" +
+	"\x06device\x18\x05 \x01(\tR\x06device\"\xd9\x04\n" +
 	"\x12RecordScanResponse\x12?\n" +
 	"\aoutcome\x18\x01 \x01(\x0e2%.tandem.v1.RecordScanResponse.OutcomeR\aoutcome\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x18\n" +
 	"\asubject\x18\x03 \x01(\tR\asubject\x12\x1a\n" +
-	"\brevision\x18\x04 \x01(\x04R\brevision\"\xbf\x02\n" +
+	"\brevision\x18\x04 \x01(\x04R\brevision\x12D\n" +
+	"\x10entry_until_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x0eentryUntilTime\"\xeb\x02\n" +
 	"\aOutcome\x12\x17\n" +
 	"\x13OUTCOME_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11OUTCOME_NEXT_SCAN\x10\x01\x12\x13\n" +
@@ -305,7 +323,9 @@ const file_tandem_v1_scan_service_proto_rawDesc = "" +
 	"\x12\x18\n" +
 	"\x14OUTCOME_UNKNOWN_CODE\x10\v\x12\x13\n" +
 	"\x0fOUTCOME_CLEARED\x10\f\x12\x12\n" +
-	"\x0eOUTCOME_LOADED\x10\r2X\n" +
+	"\x0eOUTCOME_LOADED\x10\r\x12\x12\n" +
+	"\x0eOUTCOME_UNDONE\x10\x0e\x12\x16\n" +
+	"\x12OUTCOME_NOT_UNDONE\x10\x0f2X\n" +
 	"\vScanService\x12I\n" +
 	"\n" +
 	"RecordScan\x12\x1c.tandem.v1.RecordScanRequest\x1a\x1d.tandem.v1.RecordScanResponseB!Z\x1ftandem/proto/tandem/v1;tandemv1b\x06proto3"
@@ -333,13 +353,14 @@ var file_tandem_v1_scan_service_proto_goTypes = []any{
 var file_tandem_v1_scan_service_proto_depIdxs = []int32{
 	3, // 0: tandem.v1.RecordScanRequest.scan_time:type_name -> google.protobuf.Timestamp
 	0, // 1: tandem.v1.RecordScanResponse.outcome:type_name -> tandem.v1.RecordScanResponse.Outcome
-	1, // 2: tandem.v1.ScanService.RecordScan:input_type -> tandem.v1.RecordScanRequest
-	2, // 3: tandem.v1.ScanService.RecordScan:output_type -> tandem.v1.RecordScanResponse
-	3, // [3:4] is the sub-list for method output_type
-	2, // [2:3] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	3, // 2: tandem.v1.RecordScanResponse.entry_until_time:type_name -> google.protobuf.Timestamp
+	1, // 3: tandem.v1.ScanService.RecordScan:input_type -> tandem.v1.RecordScanRequest
+	2, // 4: tandem.v1.ScanService.RecordScan:output_type -> tandem.v1.RecordScanResponse
+	4, // [4:5] is the sub-list for method output_type
+	3, // [3:4] is the sub-list for method input_type
+	3, // [3:3] is the sub-list for extension type_name
+	3, // [3:3] is the sub-list for extension extendee
+	0, // [0:3] is the sub-list for field type_name
 }
 
 func init() { file_tandem_v1_scan_service_proto_init() }

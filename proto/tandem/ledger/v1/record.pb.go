@@ -83,7 +83,7 @@ func (x RunResolved_Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RunResolved_Outcome.Descriptor instead.
 func (RunResolved_Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{23, 0}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{24, 0}
 }
 
 // Record is one commit: everything that one turn of the engine's loop decided, stored together or not at all.
@@ -203,6 +203,7 @@ type Event struct {
 	//	*Event_JobsGanged
 	//	*Event_GangDissolved
 	//	*Event_JobsArchived
+	//	*Event_SpoilWithdrawn
 	//	*Event_RunGranted
 	//	*Event_RunAllowed
 	//	*Event_RunLapsed
@@ -422,6 +423,15 @@ func (x *Event) GetJobsArchived() *JobsArchived {
 	if x != nil {
 		if x, ok := x.Kind.(*Event_JobsArchived); ok {
 			return x.JobsArchived
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetSpoilWithdrawn() *SpoilWithdrawn {
+	if x != nil {
+		if x, ok := x.Kind.(*Event_SpoilWithdrawn); ok {
+			return x.SpoilWithdrawn
 		}
 	}
 	return nil
@@ -714,6 +724,11 @@ type Event_JobsArchived struct {
 	JobsArchived *JobsArchived `protobuf:"bytes,50,opt,name=jobs_archived,json=jobsArchived,proto3,oneof"`
 }
 
+type Event_SpoilWithdrawn struct {
+	// Pieces booked as spoiled are good after all.
+	SpoilWithdrawn *SpoilWithdrawn `protobuf:"bytes,51,opt,name=spoil_withdrawn,json=spoilWithdrawn,proto3,oneof"`
+}
+
 type Event_RunGranted struct {
 	// A step was given to a device.
 	RunGranted *RunGranted `protobuf:"bytes,20,opt,name=run_granted,json=runGranted,proto3,oneof"`
@@ -857,6 +872,8 @@ func (*Event_JobsGanged) isEvent_Kind() {}
 func (*Event_GangDissolved) isEvent_Kind() {}
 
 func (*Event_JobsArchived) isEvent_Kind() {}
+
+func (*Event_SpoilWithdrawn) isEvent_Kind() {}
 
 func (*Event_RunGranted) isEvent_Kind() {}
 
@@ -1653,6 +1670,106 @@ func (x *PiecesSpoiled) GetNote() string {
 	return ""
 }
 
+// SpoilWithdrawn takes a booking of spoiled pieces back: everything is as it was before it.
+type SpoilWithdrawn struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The job.
+	Job string `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
+	// The panel.
+	Panel string `protobuf:"bytes,2,opt,name=panel,proto3" json:"panel,omitempty"`
+	// The step that was said to have spoiled them; empty if nobody knew.
+	Step string `protobuf:"bytes,3,opt,name=step,proto3" json:"step,omitempty"`
+	// How many.
+	Pieces int32 `protobuf:"varint,4,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// How many of them the step counts as done again.
+	StepGood int32 `protobuf:"varint,5,opt,name=step_good,json=stepGood,proto3" json:"step_good,omitempty"`
+	// Revision of the record that holds the booking.
+	BookedRevision uint64 `protobuf:"varint,6,opt,name=booked_revision,json=bookedRevision,proto3" json:"booked_revision,omitempty"`
+	// Why.
+	Note          string `protobuf:"bytes,7,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SpoilWithdrawn) Reset() {
+	*x = SpoilWithdrawn{}
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SpoilWithdrawn) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SpoilWithdrawn) ProtoMessage() {}
+
+func (x *SpoilWithdrawn) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SpoilWithdrawn.ProtoReflect.Descriptor instead.
+func (*SpoilWithdrawn) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *SpoilWithdrawn) GetJob() string {
+	if x != nil {
+		return x.Job
+	}
+	return ""
+}
+
+func (x *SpoilWithdrawn) GetPanel() string {
+	if x != nil {
+		return x.Panel
+	}
+	return ""
+}
+
+func (x *SpoilWithdrawn) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *SpoilWithdrawn) GetPieces() int32 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+func (x *SpoilWithdrawn) GetStepGood() int32 {
+	if x != nil {
+		return x.StepGood
+	}
+	return 0
+}
+
+func (x *SpoilWithdrawn) GetBookedRevision() uint64 {
+	if x != nil {
+		return x.BookedRevision
+	}
+	return 0
+}
+
+func (x *SpoilWithdrawn) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
 // PiecesRemade adds a panel and the steps that make it.
 type PiecesRemade struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1674,7 +1791,7 @@ type PiecesRemade struct {
 
 func (x *PiecesRemade) Reset() {
 	*x = PiecesRemade{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[13]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1686,7 +1803,7 @@ func (x *PiecesRemade) String() string {
 func (*PiecesRemade) ProtoMessage() {}
 
 func (x *PiecesRemade) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[13]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1699,7 +1816,7 @@ func (x *PiecesRemade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PiecesRemade.ProtoReflect.Descriptor instead.
 func (*PiecesRemade) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{13}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *PiecesRemade) GetJob() string {
@@ -1757,7 +1874,7 @@ type Join struct {
 
 func (x *Join) Reset() {
 	*x = Join{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[14]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1769,7 +1886,7 @@ func (x *Join) String() string {
 func (*Join) ProtoMessage() {}
 
 func (x *Join) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[14]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1782,7 +1899,7 @@ func (x *Join) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Join.ProtoReflect.Descriptor instead.
 func (*Join) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{14}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Join) GetStep() string {
@@ -1811,7 +1928,7 @@ type JobsArchived struct {
 
 func (x *JobsArchived) Reset() {
 	*x = JobsArchived{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[15]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1823,7 +1940,7 @@ func (x *JobsArchived) String() string {
 func (*JobsArchived) ProtoMessage() {}
 
 func (x *JobsArchived) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[15]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1836,7 +1953,7 @@ func (x *JobsArchived) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobsArchived.ProtoReflect.Descriptor instead.
 func (*JobsArchived) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{15}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *JobsArchived) GetJobs() []string {
@@ -1853,17 +1970,19 @@ type PanelMoved struct {
 	Job string `protobuf:"bytes,1,opt,name=job,proto3" json:"job,omitempty"`
 	// The panel.
 	Panel string `protobuf:"bytes,2,opt,name=panel,proto3" json:"panel,omitempty"`
-	// A device or a place.
+	// A device or a place. Empty: nobody knows.
 	Place string `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
 	// A slot of that device. Absent: nobody said.
-	Slot          string `protobuf:"bytes,4,opt,name=slot,proto3" json:"slot,omitempty"`
+	Slot string `protobuf:"bytes,4,opt,name=slot,proto3" json:"slot,omitempty"`
+	// Why, if nobody has seen it move: that an earlier word is taken back.
+	Note          string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PanelMoved) Reset() {
 	*x = PanelMoved{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[16]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1875,7 +1994,7 @@ func (x *PanelMoved) String() string {
 func (*PanelMoved) ProtoMessage() {}
 
 func (x *PanelMoved) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[16]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1888,7 +2007,7 @@ func (x *PanelMoved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PanelMoved.ProtoReflect.Descriptor instead.
 func (*PanelMoved) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{16}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *PanelMoved) GetJob() string {
@@ -1919,6 +2038,13 @@ func (x *PanelMoved) GetSlot() string {
 	return ""
 }
 
+func (x *PanelMoved) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
 // WaitOverridden waives the rest of a waiting or drying time; the event's actor takes the responsibility.
 type WaitOverridden struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1934,7 +2060,7 @@ type WaitOverridden struct {
 
 func (x *WaitOverridden) Reset() {
 	*x = WaitOverridden{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[17]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1946,7 +2072,7 @@ func (x *WaitOverridden) String() string {
 func (*WaitOverridden) ProtoMessage() {}
 
 func (x *WaitOverridden) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[17]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1959,7 +2085,7 @@ func (x *WaitOverridden) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaitOverridden.ProtoReflect.Descriptor instead.
 func (*WaitOverridden) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{17}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *WaitOverridden) GetJob() string {
@@ -1994,7 +2120,7 @@ type RunGranted struct {
 
 func (x *RunGranted) Reset() {
 	*x = RunGranted{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[18]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2006,7 +2132,7 @@ func (x *RunGranted) String() string {
 func (*RunGranted) ProtoMessage() {}
 
 func (x *RunGranted) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[18]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2019,7 +2145,7 @@ func (x *RunGranted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunGranted.ProtoReflect.Descriptor instead.
 func (*RunGranted) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{18}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *RunGranted) GetRun() *v1.Run {
@@ -2048,7 +2174,7 @@ type RunAllowed struct {
 
 func (x *RunAllowed) Reset() {
 	*x = RunAllowed{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[19]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2060,7 +2186,7 @@ func (x *RunAllowed) String() string {
 func (*RunAllowed) ProtoMessage() {}
 
 func (x *RunAllowed) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[19]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2073,7 +2199,7 @@ func (x *RunAllowed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunAllowed.ProtoReflect.Descriptor instead.
 func (*RunAllowed) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{19}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *RunAllowed) GetRun() string {
@@ -2128,7 +2254,7 @@ type RunLapsed struct {
 
 func (x *RunLapsed) Reset() {
 	*x = RunLapsed{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[20]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2140,7 +2266,7 @@ func (x *RunLapsed) String() string {
 func (*RunLapsed) ProtoMessage() {}
 
 func (x *RunLapsed) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[20]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2153,7 +2279,7 @@ func (x *RunLapsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunLapsed.ProtoReflect.Descriptor instead.
 func (*RunLapsed) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{20}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *RunLapsed) GetRun() string {
@@ -2203,7 +2329,7 @@ type RunStopping struct {
 
 func (x *RunStopping) Reset() {
 	*x = RunStopping{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[21]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2215,7 +2341,7 @@ func (x *RunStopping) String() string {
 func (*RunStopping) ProtoMessage() {}
 
 func (x *RunStopping) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[21]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2228,7 +2354,7 @@ func (x *RunStopping) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunStopping.ProtoReflect.Descriptor instead.
 func (*RunStopping) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{21}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *RunStopping) GetRun() string {
@@ -2297,7 +2423,7 @@ type RunChanged struct {
 
 func (x *RunChanged) Reset() {
 	*x = RunChanged{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[22]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2309,7 +2435,7 @@ func (x *RunChanged) String() string {
 func (*RunChanged) ProtoMessage() {}
 
 func (x *RunChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[22]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2322,7 +2448,7 @@ func (x *RunChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunChanged.ProtoReflect.Descriptor instead.
 func (*RunChanged) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{22}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *RunChanged) GetRun() string {
@@ -2425,7 +2551,7 @@ type RunResolved struct {
 
 func (x *RunResolved) Reset() {
 	*x = RunResolved{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[23]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2437,7 +2563,7 @@ func (x *RunResolved) String() string {
 func (*RunResolved) ProtoMessage() {}
 
 func (x *RunResolved) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[23]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2450,7 +2576,7 @@ func (x *RunResolved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunResolved.ProtoReflect.Descriptor instead.
 func (*RunResolved) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{23}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *RunResolved) GetRun() string {
@@ -2521,7 +2647,7 @@ type RunRefused struct {
 
 func (x *RunRefused) Reset() {
 	*x = RunRefused{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[24]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2533,7 +2659,7 @@ func (x *RunRefused) String() string {
 func (*RunRefused) ProtoMessage() {}
 
 func (x *RunRefused) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[24]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2546,7 +2672,7 @@ func (x *RunRefused) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunRefused.ProtoReflect.Descriptor instead.
 func (*RunRefused) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{24}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *RunRefused) GetRun() string {
@@ -2601,7 +2727,7 @@ type StrayReported struct {
 
 func (x *StrayReported) Reset() {
 	*x = StrayReported{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2613,7 +2739,7 @@ func (x *StrayReported) String() string {
 func (*StrayReported) ProtoMessage() {}
 
 func (x *StrayReported) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[25]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2626,7 +2752,7 @@ func (x *StrayReported) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StrayReported.ProtoReflect.Descriptor instead.
 func (*StrayReported) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{25}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *StrayReported) GetDevice() string {
@@ -2670,7 +2796,7 @@ type DeviceGreeted struct {
 
 func (x *DeviceGreeted) Reset() {
 	*x = DeviceGreeted{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2682,7 +2808,7 @@ func (x *DeviceGreeted) String() string {
 func (*DeviceGreeted) ProtoMessage() {}
 
 func (x *DeviceGreeted) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[26]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2695,7 +2821,7 @@ func (x *DeviceGreeted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceGreeted.ProtoReflect.Descriptor instead.
 func (*DeviceGreeted) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{26}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *DeviceGreeted) GetDevice() string {
@@ -2731,7 +2857,7 @@ type DeviceChanged struct {
 
 func (x *DeviceChanged) Reset() {
 	*x = DeviceChanged{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2743,7 +2869,7 @@ func (x *DeviceChanged) String() string {
 func (*DeviceChanged) ProtoMessage() {}
 
 func (x *DeviceChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[27]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2756,7 +2882,7 @@ func (x *DeviceChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceChanged.ProtoReflect.Descriptor instead.
 func (*DeviceChanged) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{27}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *DeviceChanged) GetDevice() string {
@@ -2809,7 +2935,7 @@ type DevicePaused struct {
 
 func (x *DevicePaused) Reset() {
 	*x = DevicePaused{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2821,7 +2947,7 @@ func (x *DevicePaused) String() string {
 func (*DevicePaused) ProtoMessage() {}
 
 func (x *DevicePaused) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[28]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2834,7 +2960,7 @@ func (x *DevicePaused) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DevicePaused.ProtoReflect.Descriptor instead.
 func (*DevicePaused) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{28}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *DevicePaused) GetDevice() string {
@@ -2873,7 +2999,7 @@ type AttendanceSet struct {
 
 func (x *AttendanceSet) Reset() {
 	*x = AttendanceSet{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2885,7 +3011,7 @@ func (x *AttendanceSet) String() string {
 func (*AttendanceSet) ProtoMessage() {}
 
 func (x *AttendanceSet) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[29]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2898,7 +3024,7 @@ func (x *AttendanceSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AttendanceSet.ProtoReflect.Descriptor instead.
 func (*AttendanceSet) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{29}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *AttendanceSet) GetOperators() int32 {
@@ -2933,7 +3059,7 @@ type DeviceResumed struct {
 
 func (x *DeviceResumed) Reset() {
 	*x = DeviceResumed{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2945,7 +3071,7 @@ func (x *DeviceResumed) String() string {
 func (*DeviceResumed) ProtoMessage() {}
 
 func (x *DeviceResumed) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[30]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2958,7 +3084,7 @@ func (x *DeviceResumed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceResumed.ProtoReflect.Descriptor instead.
 func (*DeviceResumed) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{30}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *DeviceResumed) GetDevice() string {
@@ -2983,7 +3109,7 @@ type DeviceLocked struct {
 
 func (x *DeviceLocked) Reset() {
 	*x = DeviceLocked{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2995,7 +3121,7 @@ func (x *DeviceLocked) String() string {
 func (*DeviceLocked) ProtoMessage() {}
 
 func (x *DeviceLocked) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[31]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3008,7 +3134,7 @@ func (x *DeviceLocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceLocked.ProtoReflect.Descriptor instead.
 func (*DeviceLocked) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{31}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *DeviceLocked) GetDevice() string {
@@ -3043,7 +3169,7 @@ type DeviceUnlocked struct {
 
 func (x *DeviceUnlocked) Reset() {
 	*x = DeviceUnlocked{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3055,7 +3181,7 @@ func (x *DeviceUnlocked) String() string {
 func (*DeviceUnlocked) ProtoMessage() {}
 
 func (x *DeviceUnlocked) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[32]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3068,7 +3194,7 @@ func (x *DeviceUnlocked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceUnlocked.ProtoReflect.Descriptor instead.
 func (*DeviceUnlocked) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{32}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *DeviceUnlocked) GetDevice() string {
@@ -3086,14 +3212,16 @@ type MediaLoaded struct {
 	// Media or film, as named in the floor file.
 	Media string `protobuf:"bytes,2,opt,name=media,proto3" json:"media,omitempty"`
 	// The lot; empty if none is kept account of.
-	Lot           string `protobuf:"bytes,3,opt,name=lot,proto3" json:"lot,omitempty"`
+	Lot string `protobuf:"bytes,3,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Why, if nobody has changed it: that an earlier word is taken back.
+	Note          string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *MediaLoaded) Reset() {
 	*x = MediaLoaded{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3105,7 +3233,7 @@ func (x *MediaLoaded) String() string {
 func (*MediaLoaded) ProtoMessage() {}
 
 func (x *MediaLoaded) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[33]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3118,7 +3246,7 @@ func (x *MediaLoaded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MediaLoaded.ProtoReflect.Descriptor instead.
 func (*MediaLoaded) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{33}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *MediaLoaded) GetDevice() string {
@@ -3142,6 +3270,13 @@ func (x *MediaLoaded) GetLot() string {
 	return ""
 }
 
+func (x *MediaLoaded) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
 // LotReceived takes a lot into account.
 type LotReceived struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -3155,7 +3290,7 @@ type LotReceived struct {
 
 func (x *LotReceived) Reset() {
 	*x = LotReceived{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3167,7 +3302,7 @@ func (x *LotReceived) String() string {
 func (*LotReceived) ProtoMessage() {}
 
 func (x *LotReceived) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[34]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3180,7 +3315,7 @@ func (x *LotReceived) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotReceived.ProtoReflect.Descriptor instead.
 func (*LotReceived) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{34}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *LotReceived) GetLot() *v1.Lot {
@@ -3214,7 +3349,7 @@ type LotMeasured struct {
 
 func (x *LotMeasured) Reset() {
 	*x = LotMeasured{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3226,7 +3361,7 @@ func (x *LotMeasured) String() string {
 func (*LotMeasured) ProtoMessage() {}
 
 func (x *LotMeasured) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[35]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3239,7 +3374,7 @@ func (x *LotMeasured) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotMeasured.ProtoReflect.Descriptor instead.
 func (*LotMeasured) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{35}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *LotMeasured) GetLot() string {
@@ -3283,7 +3418,7 @@ type BladeReplaced struct {
 
 func (x *BladeReplaced) Reset() {
 	*x = BladeReplaced{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3295,7 +3430,7 @@ func (x *BladeReplaced) String() string {
 func (*BladeReplaced) ProtoMessage() {}
 
 func (x *BladeReplaced) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[36]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3308,7 +3443,7 @@ func (x *BladeReplaced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BladeReplaced.ProtoReflect.Descriptor instead.
 func (*BladeReplaced) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{36}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *BladeReplaced) GetDevice() string {
@@ -3340,7 +3475,7 @@ type DurationsReset struct {
 
 func (x *DurationsReset) Reset() {
 	*x = DurationsReset{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3352,7 +3487,7 @@ func (x *DurationsReset) String() string {
 func (*DurationsReset) ProtoMessage() {}
 
 func (x *DurationsReset) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[37]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3365,7 +3500,7 @@ func (x *DurationsReset) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DurationsReset.ProtoReflect.Descriptor instead.
 func (*DurationsReset) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{37}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *DurationsReset) GetDevice() string {
@@ -3410,7 +3545,7 @@ type MediaOverridden struct {
 
 func (x *MediaOverridden) Reset() {
 	*x = MediaOverridden{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3422,7 +3557,7 @@ func (x *MediaOverridden) String() string {
 func (*MediaOverridden) ProtoMessage() {}
 
 func (x *MediaOverridden) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[38]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3435,7 +3570,7 @@ func (x *MediaOverridden) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MediaOverridden.ProtoReflect.Descriptor instead.
 func (*MediaOverridden) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{38}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *MediaOverridden) GetRun() string {
@@ -3499,7 +3634,7 @@ type PanelRegistered struct {
 
 func (x *PanelRegistered) Reset() {
 	*x = PanelRegistered{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[39]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3511,7 +3646,7 @@ func (x *PanelRegistered) String() string {
 func (*PanelRegistered) ProtoMessage() {}
 
 func (x *PanelRegistered) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[39]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3524,7 +3659,7 @@ func (x *PanelRegistered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PanelRegistered.ProtoReflect.Descriptor instead.
 func (*PanelRegistered) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{39}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *PanelRegistered) GetRun() string {
@@ -3575,7 +3710,7 @@ type JobsGanged struct {
 
 func (x *JobsGanged) Reset() {
 	*x = JobsGanged{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[40]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3587,7 +3722,7 @@ func (x *JobsGanged) String() string {
 func (*JobsGanged) ProtoMessage() {}
 
 func (x *JobsGanged) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[40]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3600,7 +3735,7 @@ func (x *JobsGanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JobsGanged.ProtoReflect.Descriptor instead.
 func (*JobsGanged) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{40}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *JobsGanged) GetJob() string {
@@ -3632,7 +3767,7 @@ type Carry struct {
 
 func (x *Carry) Reset() {
 	*x = Carry{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[41]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3644,7 +3779,7 @@ func (x *Carry) String() string {
 func (*Carry) ProtoMessage() {}
 
 func (x *Carry) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[41]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3657,7 +3792,7 @@ func (x *Carry) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Carry.ProtoReflect.Descriptor instead.
 func (*Carry) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{41}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *Carry) GetStep() string {
@@ -3692,7 +3827,7 @@ type GangDissolved struct {
 
 func (x *GangDissolved) Reset() {
 	*x = GangDissolved{}
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[42]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3704,7 +3839,7 @@ func (x *GangDissolved) String() string {
 func (*GangDissolved) ProtoMessage() {}
 
 func (x *GangDissolved) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_record_proto_msgTypes[42]
+	mi := &file_tandem_ledger_v1_record_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3717,7 +3852,7 @@ func (x *GangDissolved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GangDissolved.ProtoReflect.Descriptor instead.
 func (*GangDissolved) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{42}
+	return file_tandem_ledger_v1_record_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *GangDissolved) GetJob() string {
@@ -3739,7 +3874,7 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"commitTime\x12#\n" +
 	"\rprevious_hash\x18\x04 \x01(\fR\fpreviousHash\x12\x16\n" +
 	"\x06schema\x18\x05 \x01(\rR\x06schema\x12/\n" +
-	"\x06events\x18\x06 \x03(\v2\x17.tandem.ledger.v1.EventR\x06events\"\xf0\x15\n" +
+	"\x06events\x18\x06 \x03(\v2\x17.tandem.ledger.v1.EventR\x06events\"\xbd\x16\n" +
 	"\x05Event\x12\x14\n" +
 	"\x05actor\x18\x01 \x01(\tR\x05actor\x12<\n" +
 	"\n" +
@@ -3763,7 +3898,8 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\vjobs_ganged\x18\x12 \x01(\v2\x1c.tandem.ledger.v1.JobsGangedH\x00R\n" +
 	"jobsGanged\x12H\n" +
 	"\x0egang_dissolved\x18\x13 \x01(\v2\x1f.tandem.ledger.v1.GangDissolvedH\x00R\rgangDissolved\x12E\n" +
-	"\rjobs_archived\x182 \x01(\v2\x1e.tandem.ledger.v1.JobsArchivedH\x00R\fjobsArchived\x12?\n" +
+	"\rjobs_archived\x182 \x01(\v2\x1e.tandem.ledger.v1.JobsArchivedH\x00R\fjobsArchived\x12K\n" +
+	"\x0fspoil_withdrawn\x183 \x01(\v2 .tandem.ledger.v1.SpoilWithdrawnH\x00R\x0espoilWithdrawn\x12?\n" +
 	"\vrun_granted\x18\x14 \x01(\v2\x1c.tandem.ledger.v1.RunGrantedH\x00R\n" +
 	"runGranted\x12?\n" +
 	"\vrun_allowed\x18\x15 \x01(\v2\x1c.tandem.ledger.v1.RunAllowedH\x00R\n" +
@@ -3845,7 +3981,15 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x05panel\x18\x02 \x01(\tR\x05panel\x12\x12\n" +
 	"\x04step\x18\x03 \x01(\tR\x04step\x12\x16\n" +
 	"\x06pieces\x18\x04 \x01(\x05R\x06pieces\x12\x12\n" +
-	"\x04note\x18\x05 \x01(\tR\x04note\"\xd0\x01\n" +
+	"\x04note\x18\x05 \x01(\tR\x04note\"\xbe\x01\n" +
+	"\x0eSpoilWithdrawn\x12\x10\n" +
+	"\x03job\x18\x01 \x01(\tR\x03job\x12\x14\n" +
+	"\x05panel\x18\x02 \x01(\tR\x05panel\x12\x12\n" +
+	"\x04step\x18\x03 \x01(\tR\x04step\x12\x16\n" +
+	"\x06pieces\x18\x04 \x01(\x05R\x06pieces\x12\x1b\n" +
+	"\tstep_good\x18\x05 \x01(\x05R\bstepGood\x12'\n" +
+	"\x0fbooked_revision\x18\x06 \x01(\x04R\x0ebookedRevision\x12\x12\n" +
+	"\x04note\x18\a \x01(\tR\x04note\"\xd0\x01\n" +
 	"\fPiecesRemade\x12\x10\n" +
 	"\x03job\x18\x01 \x01(\tR\x03job\x12&\n" +
 	"\x05panel\x18\x02 \x01(\v2\x10.tandem.v1.PanelR\x05panel\x12\x1d\n" +
@@ -3858,13 +4002,14 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x04step\x18\x01 \x01(\tR\x04step\x12\x14\n" +
 	"\x05after\x18\x02 \x01(\tR\x05after\"\"\n" +
 	"\fJobsArchived\x12\x12\n" +
-	"\x04jobs\x18\x01 \x03(\tR\x04jobs\"^\n" +
+	"\x04jobs\x18\x01 \x03(\tR\x04jobs\"r\n" +
 	"\n" +
 	"PanelMoved\x12\x10\n" +
 	"\x03job\x18\x01 \x01(\tR\x03job\x12\x14\n" +
 	"\x05panel\x18\x02 \x01(\tR\x05panel\x12\x14\n" +
 	"\x05place\x18\x03 \x01(\tR\x05place\x12\x12\n" +
-	"\x04slot\x18\x04 \x01(\tR\x04slot\"J\n" +
+	"\x04slot\x18\x04 \x01(\tR\x04slot\x12\x12\n" +
+	"\x04note\x18\x05 \x01(\tR\x04note\"J\n" +
 	"\x0eWaitOverridden\x12\x10\n" +
 	"\x03job\x18\x01 \x01(\tR\x03job\x12\x12\n" +
 	"\x04step\x18\x02 \x01(\tR\x04step\x12\x12\n" +
@@ -3959,11 +4104,12 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"\x04note\x18\x02 \x01(\tR\x04note\x127\n" +
 	"\tback_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bbackTime\"(\n" +
 	"\x0eDeviceUnlocked\x12\x16\n" +
-	"\x06device\x18\x01 \x01(\tR\x06device\"M\n" +
+	"\x06device\x18\x01 \x01(\tR\x06device\"a\n" +
 	"\vMediaLoaded\x12\x16\n" +
 	"\x06device\x18\x01 \x01(\tR\x06device\x12\x14\n" +
 	"\x05media\x18\x02 \x01(\tR\x05media\x12\x10\n" +
-	"\x03lot\x18\x03 \x01(\tR\x03lot\"C\n" +
+	"\x03lot\x18\x03 \x01(\tR\x03lot\x12\x12\n" +
+	"\x04note\x18\x04 \x01(\tR\x04note\"C\n" +
 	"\vLotReceived\x12 \n" +
 	"\x03lot\x18\x01 \x01(\v2\x0e.tandem.v1.LotR\x03lot\x12\x12\n" +
 	"\x04code\x18\x02 \x01(\tR\x04code\"n\n" +
@@ -4017,7 +4163,7 @@ func file_tandem_ledger_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_tandem_ledger_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_tandem_ledger_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 43)
+var file_tandem_ledger_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 44)
 var file_tandem_ledger_v1_record_proto_goTypes = []any{
 	(RunResolved_Outcome)(0),      // 0: tandem.ledger.v1.RunResolved.Outcome
 	(*Record)(nil),                // 1: tandem.ledger.v1.Record
@@ -4033,51 +4179,52 @@ var file_tandem_ledger_v1_record_proto_goTypes = []any{
 	(*JobReleased)(nil),           // 11: tandem.ledger.v1.JobReleased
 	(*JobCanceled)(nil),           // 12: tandem.ledger.v1.JobCanceled
 	(*PiecesSpoiled)(nil),         // 13: tandem.ledger.v1.PiecesSpoiled
-	(*PiecesRemade)(nil),          // 14: tandem.ledger.v1.PiecesRemade
-	(*Join)(nil),                  // 15: tandem.ledger.v1.Join
-	(*JobsArchived)(nil),          // 16: tandem.ledger.v1.JobsArchived
-	(*PanelMoved)(nil),            // 17: tandem.ledger.v1.PanelMoved
-	(*WaitOverridden)(nil),        // 18: tandem.ledger.v1.WaitOverridden
-	(*RunGranted)(nil),            // 19: tandem.ledger.v1.RunGranted
-	(*RunAllowed)(nil),            // 20: tandem.ledger.v1.RunAllowed
-	(*RunLapsed)(nil),             // 21: tandem.ledger.v1.RunLapsed
-	(*RunStopping)(nil),           // 22: tandem.ledger.v1.RunStopping
-	(*RunChanged)(nil),            // 23: tandem.ledger.v1.RunChanged
-	(*RunResolved)(nil),           // 24: tandem.ledger.v1.RunResolved
-	(*RunRefused)(nil),            // 25: tandem.ledger.v1.RunRefused
-	(*StrayReported)(nil),         // 26: tandem.ledger.v1.StrayReported
-	(*DeviceGreeted)(nil),         // 27: tandem.ledger.v1.DeviceGreeted
-	(*DeviceChanged)(nil),         // 28: tandem.ledger.v1.DeviceChanged
-	(*DevicePaused)(nil),          // 29: tandem.ledger.v1.DevicePaused
-	(*AttendanceSet)(nil),         // 30: tandem.ledger.v1.AttendanceSet
-	(*DeviceResumed)(nil),         // 31: tandem.ledger.v1.DeviceResumed
-	(*DeviceLocked)(nil),          // 32: tandem.ledger.v1.DeviceLocked
-	(*DeviceUnlocked)(nil),        // 33: tandem.ledger.v1.DeviceUnlocked
-	(*MediaLoaded)(nil),           // 34: tandem.ledger.v1.MediaLoaded
-	(*LotReceived)(nil),           // 35: tandem.ledger.v1.LotReceived
-	(*LotMeasured)(nil),           // 36: tandem.ledger.v1.LotMeasured
-	(*BladeReplaced)(nil),         // 37: tandem.ledger.v1.BladeReplaced
-	(*DurationsReset)(nil),        // 38: tandem.ledger.v1.DurationsReset
-	(*MediaOverridden)(nil),       // 39: tandem.ledger.v1.MediaOverridden
-	(*PanelRegistered)(nil),       // 40: tandem.ledger.v1.PanelRegistered
-	(*JobsGanged)(nil),            // 41: tandem.ledger.v1.JobsGanged
-	(*Carry)(nil),                 // 42: tandem.ledger.v1.Carry
-	(*GangDissolved)(nil),         // 43: tandem.ledger.v1.GangDissolved
-	(*timestamppb.Timestamp)(nil), // 44: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 45: tandem.v1.FloorFile
-	(v1.JobState)(0),              // 46: tandem.v1.JobState
-	(*v1.Job)(nil),                // 47: tandem.v1.Job
-	(*v1.Panel)(nil),              // 48: tandem.v1.Panel
-	(*v1.Step)(nil),               // 49: tandem.v1.Step
-	(*v1.Run)(nil),                // 50: tandem.v1.Run
-	(v1.DeviceState)(0),           // 51: tandem.v1.DeviceState
-	(v1.DevicePhase)(0),           // 52: tandem.v1.DevicePhase
-	(v1.Link)(0),                  // 53: tandem.v1.Link
-	(*v1.Lot)(nil),                // 54: tandem.v1.Lot
-	(*v1.Registration)(nil),       // 55: tandem.v1.Registration
+	(*SpoilWithdrawn)(nil),        // 14: tandem.ledger.v1.SpoilWithdrawn
+	(*PiecesRemade)(nil),          // 15: tandem.ledger.v1.PiecesRemade
+	(*Join)(nil),                  // 16: tandem.ledger.v1.Join
+	(*JobsArchived)(nil),          // 17: tandem.ledger.v1.JobsArchived
+	(*PanelMoved)(nil),            // 18: tandem.ledger.v1.PanelMoved
+	(*WaitOverridden)(nil),        // 19: tandem.ledger.v1.WaitOverridden
+	(*RunGranted)(nil),            // 20: tandem.ledger.v1.RunGranted
+	(*RunAllowed)(nil),            // 21: tandem.ledger.v1.RunAllowed
+	(*RunLapsed)(nil),             // 22: tandem.ledger.v1.RunLapsed
+	(*RunStopping)(nil),           // 23: tandem.ledger.v1.RunStopping
+	(*RunChanged)(nil),            // 24: tandem.ledger.v1.RunChanged
+	(*RunResolved)(nil),           // 25: tandem.ledger.v1.RunResolved
+	(*RunRefused)(nil),            // 26: tandem.ledger.v1.RunRefused
+	(*StrayReported)(nil),         // 27: tandem.ledger.v1.StrayReported
+	(*DeviceGreeted)(nil),         // 28: tandem.ledger.v1.DeviceGreeted
+	(*DeviceChanged)(nil),         // 29: tandem.ledger.v1.DeviceChanged
+	(*DevicePaused)(nil),          // 30: tandem.ledger.v1.DevicePaused
+	(*AttendanceSet)(nil),         // 31: tandem.ledger.v1.AttendanceSet
+	(*DeviceResumed)(nil),         // 32: tandem.ledger.v1.DeviceResumed
+	(*DeviceLocked)(nil),          // 33: tandem.ledger.v1.DeviceLocked
+	(*DeviceUnlocked)(nil),        // 34: tandem.ledger.v1.DeviceUnlocked
+	(*MediaLoaded)(nil),           // 35: tandem.ledger.v1.MediaLoaded
+	(*LotReceived)(nil),           // 36: tandem.ledger.v1.LotReceived
+	(*LotMeasured)(nil),           // 37: tandem.ledger.v1.LotMeasured
+	(*BladeReplaced)(nil),         // 38: tandem.ledger.v1.BladeReplaced
+	(*DurationsReset)(nil),        // 39: tandem.ledger.v1.DurationsReset
+	(*MediaOverridden)(nil),       // 40: tandem.ledger.v1.MediaOverridden
+	(*PanelRegistered)(nil),       // 41: tandem.ledger.v1.PanelRegistered
+	(*JobsGanged)(nil),            // 42: tandem.ledger.v1.JobsGanged
+	(*Carry)(nil),                 // 43: tandem.ledger.v1.Carry
+	(*GangDissolved)(nil),         // 44: tandem.ledger.v1.GangDissolved
+	(*timestamppb.Timestamp)(nil), // 45: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 46: tandem.v1.FloorFile
+	(v1.JobState)(0),              // 47: tandem.v1.JobState
+	(*v1.Job)(nil),                // 48: tandem.v1.Job
+	(*v1.Panel)(nil),              // 49: tandem.v1.Panel
+	(*v1.Step)(nil),               // 50: tandem.v1.Step
+	(*v1.Run)(nil),                // 51: tandem.v1.Run
+	(v1.DeviceState)(0),           // 52: tandem.v1.DeviceState
+	(v1.DevicePhase)(0),           // 53: tandem.v1.DevicePhase
+	(v1.Link)(0),                  // 54: tandem.v1.Link
+	(*v1.Lot)(nil),                // 55: tandem.v1.Lot
+	(*v1.Registration)(nil),       // 56: tandem.v1.Registration
 }
 var file_tandem_ledger_v1_record_proto_depIdxs = []int32{
-	44, // 0: tandem.ledger.v1.Record.commit_time:type_name -> google.protobuf.Timestamp
+	45, // 0: tandem.ledger.v1.Record.commit_time:type_name -> google.protobuf.Timestamp
 	2,  // 1: tandem.ledger.v1.Record.events:type_name -> tandem.ledger.v1.Event
 	3,  // 2: tandem.ledger.v1.Event.term_began:type_name -> tandem.ledger.v1.TermBegan
 	4,  // 3: tandem.ledger.v1.Event.floor_configured:type_name -> tandem.ledger.v1.FloorConfigured
@@ -4090,63 +4237,64 @@ var file_tandem_ledger_v1_record_proto_depIdxs = []int32{
 	11, // 10: tandem.ledger.v1.Event.job_released:type_name -> tandem.ledger.v1.JobReleased
 	12, // 11: tandem.ledger.v1.Event.job_canceled:type_name -> tandem.ledger.v1.JobCanceled
 	13, // 12: tandem.ledger.v1.Event.pieces_spoiled:type_name -> tandem.ledger.v1.PiecesSpoiled
-	14, // 13: tandem.ledger.v1.Event.pieces_remade:type_name -> tandem.ledger.v1.PiecesRemade
-	17, // 14: tandem.ledger.v1.Event.panel_moved:type_name -> tandem.ledger.v1.PanelMoved
-	18, // 15: tandem.ledger.v1.Event.wait_overridden:type_name -> tandem.ledger.v1.WaitOverridden
-	41, // 16: tandem.ledger.v1.Event.jobs_ganged:type_name -> tandem.ledger.v1.JobsGanged
-	43, // 17: tandem.ledger.v1.Event.gang_dissolved:type_name -> tandem.ledger.v1.GangDissolved
-	16, // 18: tandem.ledger.v1.Event.jobs_archived:type_name -> tandem.ledger.v1.JobsArchived
-	19, // 19: tandem.ledger.v1.Event.run_granted:type_name -> tandem.ledger.v1.RunGranted
-	20, // 20: tandem.ledger.v1.Event.run_allowed:type_name -> tandem.ledger.v1.RunAllowed
-	21, // 21: tandem.ledger.v1.Event.run_lapsed:type_name -> tandem.ledger.v1.RunLapsed
-	22, // 22: tandem.ledger.v1.Event.run_stopping:type_name -> tandem.ledger.v1.RunStopping
-	23, // 23: tandem.ledger.v1.Event.run_changed:type_name -> tandem.ledger.v1.RunChanged
-	24, // 24: tandem.ledger.v1.Event.run_resolved:type_name -> tandem.ledger.v1.RunResolved
-	25, // 25: tandem.ledger.v1.Event.run_refused:type_name -> tandem.ledger.v1.RunRefused
-	26, // 26: tandem.ledger.v1.Event.stray_reported:type_name -> tandem.ledger.v1.StrayReported
-	39, // 27: tandem.ledger.v1.Event.media_overridden:type_name -> tandem.ledger.v1.MediaOverridden
-	40, // 28: tandem.ledger.v1.Event.panel_registered:type_name -> tandem.ledger.v1.PanelRegistered
-	27, // 29: tandem.ledger.v1.Event.device_greeted:type_name -> tandem.ledger.v1.DeviceGreeted
-	28, // 30: tandem.ledger.v1.Event.device_changed:type_name -> tandem.ledger.v1.DeviceChanged
-	29, // 31: tandem.ledger.v1.Event.device_paused:type_name -> tandem.ledger.v1.DevicePaused
-	31, // 32: tandem.ledger.v1.Event.device_resumed:type_name -> tandem.ledger.v1.DeviceResumed
-	32, // 33: tandem.ledger.v1.Event.device_locked:type_name -> tandem.ledger.v1.DeviceLocked
-	33, // 34: tandem.ledger.v1.Event.device_unlocked:type_name -> tandem.ledger.v1.DeviceUnlocked
-	34, // 35: tandem.ledger.v1.Event.media_loaded:type_name -> tandem.ledger.v1.MediaLoaded
-	35, // 36: tandem.ledger.v1.Event.lot_received:type_name -> tandem.ledger.v1.LotReceived
-	36, // 37: tandem.ledger.v1.Event.lot_measured:type_name -> tandem.ledger.v1.LotMeasured
-	37, // 38: tandem.ledger.v1.Event.blade_replaced:type_name -> tandem.ledger.v1.BladeReplaced
-	38, // 39: tandem.ledger.v1.Event.durations_reset:type_name -> tandem.ledger.v1.DurationsReset
-	30, // 40: tandem.ledger.v1.Event.attendance_set:type_name -> tandem.ledger.v1.AttendanceSet
-	45, // 41: tandem.ledger.v1.FloorConfigured.floor:type_name -> tandem.v1.FloorFile
-	44, // 42: tandem.ledger.v1.LedgerRestored.made_time:type_name -> google.protobuf.Timestamp
-	44, // 43: tandem.ledger.v1.LedgerRestored.restore_time:type_name -> google.protobuf.Timestamp
-	46, // 44: tandem.ledger.v1.WorkUnrecorded.state:type_name -> tandem.v1.JobState
-	47, // 45: tandem.ledger.v1.JobCreated.job:type_name -> tandem.v1.Job
-	48, // 46: tandem.ledger.v1.PiecesRemade.panel:type_name -> tandem.v1.Panel
-	49, // 47: tandem.ledger.v1.PiecesRemade.steps:type_name -> tandem.v1.Step
-	15, // 48: tandem.ledger.v1.PiecesRemade.joins:type_name -> tandem.ledger.v1.Join
-	50, // 49: tandem.ledger.v1.RunGranted.run:type_name -> tandem.v1.Run
-	44, // 50: tandem.ledger.v1.RunAllowed.start_before:type_name -> google.protobuf.Timestamp
-	46, // 51: tandem.ledger.v1.RunChanged.state:type_name -> tandem.v1.JobState
-	44, // 52: tandem.ledger.v1.RunChanged.start_time:type_name -> google.protobuf.Timestamp
-	44, // 53: tandem.ledger.v1.RunChanged.end_time:type_name -> google.protobuf.Timestamp
-	0,  // 54: tandem.ledger.v1.RunResolved.outcome:type_name -> tandem.ledger.v1.RunResolved.Outcome
-	46, // 55: tandem.ledger.v1.StrayReported.state:type_name -> tandem.v1.JobState
-	51, // 56: tandem.ledger.v1.DeviceChanged.state:type_name -> tandem.v1.DeviceState
-	52, // 57: tandem.ledger.v1.DeviceChanged.phase:type_name -> tandem.v1.DevicePhase
-	53, // 58: tandem.ledger.v1.DeviceChanged.link:type_name -> tandem.v1.Link
-	44, // 59: tandem.ledger.v1.DevicePaused.back_time:type_name -> google.protobuf.Timestamp
-	44, // 60: tandem.ledger.v1.AttendanceSet.until_time:type_name -> google.protobuf.Timestamp
-	44, // 61: tandem.ledger.v1.DeviceLocked.back_time:type_name -> google.protobuf.Timestamp
-	54, // 62: tandem.ledger.v1.LotReceived.lot:type_name -> tandem.v1.Lot
-	55, // 63: tandem.ledger.v1.PanelRegistered.registration:type_name -> tandem.v1.Registration
-	42, // 64: tandem.ledger.v1.JobsGanged.carries:type_name -> tandem.ledger.v1.Carry
-	65, // [65:65] is the sub-list for method output_type
-	65, // [65:65] is the sub-list for method input_type
-	65, // [65:65] is the sub-list for extension type_name
-	65, // [65:65] is the sub-list for extension extendee
-	0,  // [0:65] is the sub-list for field type_name
+	15, // 13: tandem.ledger.v1.Event.pieces_remade:type_name -> tandem.ledger.v1.PiecesRemade
+	18, // 14: tandem.ledger.v1.Event.panel_moved:type_name -> tandem.ledger.v1.PanelMoved
+	19, // 15: tandem.ledger.v1.Event.wait_overridden:type_name -> tandem.ledger.v1.WaitOverridden
+	42, // 16: tandem.ledger.v1.Event.jobs_ganged:type_name -> tandem.ledger.v1.JobsGanged
+	44, // 17: tandem.ledger.v1.Event.gang_dissolved:type_name -> tandem.ledger.v1.GangDissolved
+	17, // 18: tandem.ledger.v1.Event.jobs_archived:type_name -> tandem.ledger.v1.JobsArchived
+	14, // 19: tandem.ledger.v1.Event.spoil_withdrawn:type_name -> tandem.ledger.v1.SpoilWithdrawn
+	20, // 20: tandem.ledger.v1.Event.run_granted:type_name -> tandem.ledger.v1.RunGranted
+	21, // 21: tandem.ledger.v1.Event.run_allowed:type_name -> tandem.ledger.v1.RunAllowed
+	22, // 22: tandem.ledger.v1.Event.run_lapsed:type_name -> tandem.ledger.v1.RunLapsed
+	23, // 23: tandem.ledger.v1.Event.run_stopping:type_name -> tandem.ledger.v1.RunStopping
+	24, // 24: tandem.ledger.v1.Event.run_changed:type_name -> tandem.ledger.v1.RunChanged
+	25, // 25: tandem.ledger.v1.Event.run_resolved:type_name -> tandem.ledger.v1.RunResolved
+	26, // 26: tandem.ledger.v1.Event.run_refused:type_name -> tandem.ledger.v1.RunRefused
+	27, // 27: tandem.ledger.v1.Event.stray_reported:type_name -> tandem.ledger.v1.StrayReported
+	40, // 28: tandem.ledger.v1.Event.media_overridden:type_name -> tandem.ledger.v1.MediaOverridden
+	41, // 29: tandem.ledger.v1.Event.panel_registered:type_name -> tandem.ledger.v1.PanelRegistered
+	28, // 30: tandem.ledger.v1.Event.device_greeted:type_name -> tandem.ledger.v1.DeviceGreeted
+	29, // 31: tandem.ledger.v1.Event.device_changed:type_name -> tandem.ledger.v1.DeviceChanged
+	30, // 32: tandem.ledger.v1.Event.device_paused:type_name -> tandem.ledger.v1.DevicePaused
+	32, // 33: tandem.ledger.v1.Event.device_resumed:type_name -> tandem.ledger.v1.DeviceResumed
+	33, // 34: tandem.ledger.v1.Event.device_locked:type_name -> tandem.ledger.v1.DeviceLocked
+	34, // 35: tandem.ledger.v1.Event.device_unlocked:type_name -> tandem.ledger.v1.DeviceUnlocked
+	35, // 36: tandem.ledger.v1.Event.media_loaded:type_name -> tandem.ledger.v1.MediaLoaded
+	36, // 37: tandem.ledger.v1.Event.lot_received:type_name -> tandem.ledger.v1.LotReceived
+	37, // 38: tandem.ledger.v1.Event.lot_measured:type_name -> tandem.ledger.v1.LotMeasured
+	38, // 39: tandem.ledger.v1.Event.blade_replaced:type_name -> tandem.ledger.v1.BladeReplaced
+	39, // 40: tandem.ledger.v1.Event.durations_reset:type_name -> tandem.ledger.v1.DurationsReset
+	31, // 41: tandem.ledger.v1.Event.attendance_set:type_name -> tandem.ledger.v1.AttendanceSet
+	46, // 42: tandem.ledger.v1.FloorConfigured.floor:type_name -> tandem.v1.FloorFile
+	45, // 43: tandem.ledger.v1.LedgerRestored.made_time:type_name -> google.protobuf.Timestamp
+	45, // 44: tandem.ledger.v1.LedgerRestored.restore_time:type_name -> google.protobuf.Timestamp
+	47, // 45: tandem.ledger.v1.WorkUnrecorded.state:type_name -> tandem.v1.JobState
+	48, // 46: tandem.ledger.v1.JobCreated.job:type_name -> tandem.v1.Job
+	49, // 47: tandem.ledger.v1.PiecesRemade.panel:type_name -> tandem.v1.Panel
+	50, // 48: tandem.ledger.v1.PiecesRemade.steps:type_name -> tandem.v1.Step
+	16, // 49: tandem.ledger.v1.PiecesRemade.joins:type_name -> tandem.ledger.v1.Join
+	51, // 50: tandem.ledger.v1.RunGranted.run:type_name -> tandem.v1.Run
+	45, // 51: tandem.ledger.v1.RunAllowed.start_before:type_name -> google.protobuf.Timestamp
+	47, // 52: tandem.ledger.v1.RunChanged.state:type_name -> tandem.v1.JobState
+	45, // 53: tandem.ledger.v1.RunChanged.start_time:type_name -> google.protobuf.Timestamp
+	45, // 54: tandem.ledger.v1.RunChanged.end_time:type_name -> google.protobuf.Timestamp
+	0,  // 55: tandem.ledger.v1.RunResolved.outcome:type_name -> tandem.ledger.v1.RunResolved.Outcome
+	47, // 56: tandem.ledger.v1.StrayReported.state:type_name -> tandem.v1.JobState
+	52, // 57: tandem.ledger.v1.DeviceChanged.state:type_name -> tandem.v1.DeviceState
+	53, // 58: tandem.ledger.v1.DeviceChanged.phase:type_name -> tandem.v1.DevicePhase
+	54, // 59: tandem.ledger.v1.DeviceChanged.link:type_name -> tandem.v1.Link
+	45, // 60: tandem.ledger.v1.DevicePaused.back_time:type_name -> google.protobuf.Timestamp
+	45, // 61: tandem.ledger.v1.AttendanceSet.until_time:type_name -> google.protobuf.Timestamp
+	45, // 62: tandem.ledger.v1.DeviceLocked.back_time:type_name -> google.protobuf.Timestamp
+	55, // 63: tandem.ledger.v1.LotReceived.lot:type_name -> tandem.v1.Lot
+	56, // 64: tandem.ledger.v1.PanelRegistered.registration:type_name -> tandem.v1.Registration
+	43, // 65: tandem.ledger.v1.JobsGanged.carries:type_name -> tandem.ledger.v1.Carry
+	66, // [66:66] is the sub-list for method output_type
+	66, // [66:66] is the sub-list for method input_type
+	66, // [66:66] is the sub-list for extension type_name
+	66, // [66:66] is the sub-list for extension extendee
+	0,  // [0:66] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_record_proto_init() }
@@ -4172,6 +4320,7 @@ func file_tandem_ledger_v1_record_proto_init() {
 		(*Event_JobsGanged)(nil),
 		(*Event_GangDissolved)(nil),
 		(*Event_JobsArchived)(nil),
+		(*Event_SpoilWithdrawn)(nil),
 		(*Event_RunGranted)(nil),
 		(*Event_RunAllowed)(nil),
 		(*Event_RunLapsed)(nil),
@@ -4201,7 +4350,7 @@ func file_tandem_ledger_v1_record_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_record_proto_rawDesc), len(file_tandem_ledger_v1_record_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   43,
+			NumMessages:   44,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

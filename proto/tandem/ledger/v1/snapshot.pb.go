@@ -511,7 +511,9 @@ type JobSnapshot struct {
 	// One for each step, in their order.
 	Steps []*StepSnapshot `protobuf:"bytes,5,rep,name=steps,proto3" json:"steps,omitempty"`
 	// Of a gang run: whose pieces lie where, in the order in which they leave the machine.
-	Shares        []*Share `protobuf:"bytes,10,rep,name=shares,proto3" json:"shares,omitempty"`
+	Shares []*Share `protobuf:"bytes,10,rep,name=shares,proto3" json:"shares,omitempty"`
+	// The spoiled pieces booked last, as long as that can be taken back. Absent: nothing can.
+	Booking       *Booking `protobuf:"bytes,11,opt,name=booking,proto3" json:"booking,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -588,6 +590,95 @@ func (x *JobSnapshot) GetShares() []*Share {
 	return nil
 }
 
+func (x *JobSnapshot) GetBooking() *Booking {
+	if x != nil {
+		return x.Booking
+	}
+	return nil
+}
+
+// Booking is what has to be known to take a booking of spoiled pieces back.
+type Booking struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The panel.
+	Panel string `protobuf:"bytes,1,opt,name=panel,proto3" json:"panel,omitempty"`
+	// The step that was said to have spoiled them; empty if nobody knew.
+	Step string `protobuf:"bytes,2,opt,name=step,proto3" json:"step,omitempty"`
+	// How many.
+	Pieces int32 `protobuf:"varint,3,opt,name=pieces,proto3" json:"pieces,omitempty"`
+	// How many of them the step had counted as done.
+	StepGood int32 `protobuf:"varint,4,opt,name=step_good,json=stepGood,proto3" json:"step_good,omitempty"`
+	// Revision of the record that holds it.
+	Revision      uint64 `protobuf:"varint,5,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Booking) Reset() {
+	*x = Booking{}
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Booking) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Booking) ProtoMessage() {}
+
+func (x *Booking) ProtoReflect() protoreflect.Message {
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Booking.ProtoReflect.Descriptor instead.
+func (*Booking) Descriptor() ([]byte, []int) {
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *Booking) GetPanel() string {
+	if x != nil {
+		return x.Panel
+	}
+	return ""
+}
+
+func (x *Booking) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *Booking) GetPieces() int32 {
+	if x != nil {
+		return x.Pieces
+	}
+	return 0
+}
+
+func (x *Booking) GetStepGood() int32 {
+	if x != nil {
+		return x.StepGood
+	}
+	return 0
+}
+
+func (x *Booking) GetRevision() uint64 {
+	if x != nil {
+		return x.Revision
+	}
+	return 0
+}
+
 // Share is a stretch of like pieces on a shared panel that belong to one panel of one member.
 type Share struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -611,7 +702,7 @@ type Share struct {
 
 func (x *Share) Reset() {
 	*x = Share{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -623,7 +714,7 @@ func (x *Share) String() string {
 func (*Share) ProtoMessage() {}
 
 func (x *Share) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[6]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -636,7 +727,7 @@ func (x *Share) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Share.ProtoReflect.Descriptor instead.
 func (*Share) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{6}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Share) GetPanel() string {
@@ -723,7 +814,7 @@ type StepSnapshot struct {
 
 func (x *StepSnapshot) Reset() {
 	*x = StepSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -735,7 +826,7 @@ func (x *StepSnapshot) String() string {
 func (*StepSnapshot) ProtoMessage() {}
 
 func (x *StepSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[7]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -748,7 +839,7 @@ func (x *StepSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepSnapshot.ProtoReflect.Descriptor instead.
 func (*StepSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{7}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *StepSnapshot) GetEnded() v1.JobState {
@@ -871,7 +962,7 @@ type DeviceSnapshot struct {
 
 func (x *DeviceSnapshot) Reset() {
 	*x = DeviceSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -883,7 +974,7 @@ func (x *DeviceSnapshot) String() string {
 func (*DeviceSnapshot) ProtoMessage() {}
 
 func (x *DeviceSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[8]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -896,7 +987,7 @@ func (x *DeviceSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeviceSnapshot.ProtoReflect.Descriptor instead.
 func (*DeviceSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{8}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *DeviceSnapshot) GetDevice() *v1.Device {
@@ -984,7 +1075,7 @@ type RequestSnapshot struct {
 
 func (x *RequestSnapshot) Reset() {
 	*x = RequestSnapshot{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -996,7 +1087,7 @@ func (x *RequestSnapshot) String() string {
 func (*RequestSnapshot) ProtoMessage() {}
 
 func (x *RequestSnapshot) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[9]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1009,7 +1100,7 @@ func (x *RequestSnapshot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RequestSnapshot.ProtoReflect.Descriptor instead.
 func (*RequestSnapshot) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{9}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *RequestSnapshot) GetRequest() *RequestAnswered {
@@ -1056,7 +1147,7 @@ type Counters struct {
 
 func (x *Counters) Reset() {
 	*x = Counters{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[10]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1068,7 +1159,7 @@ func (x *Counters) String() string {
 func (*Counters) ProtoMessage() {}
 
 func (x *Counters) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[10]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1081,7 +1172,7 @@ func (x *Counters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counters.ProtoReflect.Descriptor instead.
 func (*Counters) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{10}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Counters) GetFence() uint64 {
@@ -1146,7 +1237,7 @@ type Learned struct {
 
 func (x *Learned) Reset() {
 	*x = Learned{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[11]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1158,7 +1249,7 @@ func (x *Learned) String() string {
 func (*Learned) ProtoMessage() {}
 
 func (x *Learned) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[11]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1171,7 +1262,7 @@ func (x *Learned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Learned.ProtoReflect.Descriptor instead.
 func (*Learned) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{11}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Learned) GetTurn() uint64 {
@@ -1219,7 +1310,7 @@ type LearnedKey struct {
 
 func (x *LearnedKey) Reset() {
 	*x = LearnedKey{}
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[12]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1231,7 +1322,7 @@ func (x *LearnedKey) String() string {
 func (*LearnedKey) ProtoMessage() {}
 
 func (x *LearnedKey) ProtoReflect() protoreflect.Message {
-	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[12]
+	mi := &file_tandem_ledger_v1_snapshot_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1244,7 +1335,7 @@ func (x *LearnedKey) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LearnedKey.ProtoReflect.Descriptor instead.
 func (*LearnedKey) Descriptor() ([]byte, []int) {
-	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{12}
+	return file_tandem_ledger_v1_snapshot_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *LearnedKey) GetDevice() string {
@@ -1385,7 +1476,7 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\aused_um\x18\x02 \x01(\x03R\x06usedUm\x12!\n" +
 	"\fcorrected_um\x18\x03 \x01(\x03R\vcorrectedUm\x12\x1f\n" +
 	"\varchived_um\x18\x04 \x01(\x03R\n" +
-	"archivedUm\"\xf4\x01\n" +
+	"archivedUm\"\xa9\x02\n" +
 	"\vJobSnapshot\x12 \n" +
 	"\x03job\x18\x01 \x01(\v2\x0e.tandem.v1.JobR\x03job\x12\x12\n" +
 	"\x04held\x18\x02 \x01(\bR\x04held\x12\x1b\n" +
@@ -1393,7 +1484,14 @@ const file_tandem_ledger_v1_snapshot_proto_rawDesc = "" +
 	"\x06ending\x18\x04 \x01(\x0e2\x13.tandem.v1.JobStateR\x06ending\x124\n" +
 	"\x05steps\x18\x05 \x03(\v2\x1e.tandem.ledger.v1.StepSnapshotR\x05steps\x12/\n" +
 	"\x06shares\x18\n" +
-	" \x03(\v2\x17.tandem.ledger.v1.ShareR\x06shares\"\xd8\x01\n" +
+	" \x03(\v2\x17.tandem.ledger.v1.ShareR\x06shares\x123\n" +
+	"\abooking\x18\v \x01(\v2\x19.tandem.ledger.v1.BookingR\abooking\"\x84\x01\n" +
+	"\aBooking\x12\x14\n" +
+	"\x05panel\x18\x01 \x01(\tR\x05panel\x12\x12\n" +
+	"\x04step\x18\x02 \x01(\tR\x04step\x12\x16\n" +
+	"\x06pieces\x18\x03 \x01(\x05R\x06pieces\x12\x1b\n" +
+	"\tstep_good\x18\x04 \x01(\x05R\bstepGood\x12\x1a\n" +
+	"\brevision\x18\x05 \x01(\x04R\brevision\"\xd8\x01\n" +
 	"\x05Share\x12\x14\n" +
 	"\x05panel\x18\x01 \x01(\tR\x05panel\x12\x18\n" +
 	"\acontent\x18\x02 \x01(\x05R\acontent\x12\x16\n" +
@@ -1483,7 +1581,7 @@ func file_tandem_ledger_v1_snapshot_proto_rawDescGZIP() []byte {
 	return file_tandem_ledger_v1_snapshot_proto_rawDescData
 }
 
-var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
+var file_tandem_ledger_v1_snapshot_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_tandem_ledger_v1_snapshot_proto_goTypes = []any{
 	(*Snapshot)(nil),              // 0: tandem.ledger.v1.Snapshot
 	(*FenceGap)(nil),              // 1: tandem.ledger.v1.FenceGap
@@ -1491,73 +1589,75 @@ var file_tandem_ledger_v1_snapshot_proto_goTypes = []any{
 	(*AttendanceSnapshot)(nil),    // 3: tandem.ledger.v1.AttendanceSnapshot
 	(*LotSnapshot)(nil),           // 4: tandem.ledger.v1.LotSnapshot
 	(*JobSnapshot)(nil),           // 5: tandem.ledger.v1.JobSnapshot
-	(*Share)(nil),                 // 6: tandem.ledger.v1.Share
-	(*StepSnapshot)(nil),          // 7: tandem.ledger.v1.StepSnapshot
-	(*DeviceSnapshot)(nil),        // 8: tandem.ledger.v1.DeviceSnapshot
-	(*RequestSnapshot)(nil),       // 9: tandem.ledger.v1.RequestSnapshot
-	(*Counters)(nil),              // 10: tandem.ledger.v1.Counters
-	(*Learned)(nil),               // 11: tandem.ledger.v1.Learned
-	(*LearnedKey)(nil),            // 12: tandem.ledger.v1.LearnedKey
-	nil,                           // 13: tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	nil,                           // 14: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	nil,                           // 15: tandem.ledger.v1.Snapshot.SlotNumbersEntry
-	nil,                           // 16: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	(*timestamppb.Timestamp)(nil), // 17: google.protobuf.Timestamp
-	(*v1.FloorFile)(nil),          // 18: tandem.v1.FloorFile
-	(*WorkUnrecorded)(nil),        // 19: tandem.ledger.v1.WorkUnrecorded
-	(*AttendanceSet)(nil),         // 20: tandem.ledger.v1.AttendanceSet
-	(*v1.Lot)(nil),                // 21: tandem.v1.Lot
-	(*v1.Job)(nil),                // 22: tandem.v1.Job
-	(v1.JobState)(0),              // 23: tandem.v1.JobState
-	(*v1.Device)(nil),             // 24: tandem.v1.Device
-	(*durationpb.Duration)(nil),   // 25: google.protobuf.Duration
-	(*RequestAnswered)(nil),       // 26: tandem.ledger.v1.RequestAnswered
+	(*Booking)(nil),               // 6: tandem.ledger.v1.Booking
+	(*Share)(nil),                 // 7: tandem.ledger.v1.Share
+	(*StepSnapshot)(nil),          // 8: tandem.ledger.v1.StepSnapshot
+	(*DeviceSnapshot)(nil),        // 9: tandem.ledger.v1.DeviceSnapshot
+	(*RequestSnapshot)(nil),       // 10: tandem.ledger.v1.RequestSnapshot
+	(*Counters)(nil),              // 11: tandem.ledger.v1.Counters
+	(*Learned)(nil),               // 12: tandem.ledger.v1.Learned
+	(*LearnedKey)(nil),            // 13: tandem.ledger.v1.LearnedKey
+	nil,                           // 14: tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	nil,                           // 15: tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	nil,                           // 16: tandem.ledger.v1.Snapshot.SlotNumbersEntry
+	nil,                           // 17: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	(*timestamppb.Timestamp)(nil), // 18: google.protobuf.Timestamp
+	(*v1.FloorFile)(nil),          // 19: tandem.v1.FloorFile
+	(*WorkUnrecorded)(nil),        // 20: tandem.ledger.v1.WorkUnrecorded
+	(*AttendanceSet)(nil),         // 21: tandem.ledger.v1.AttendanceSet
+	(*v1.Lot)(nil),                // 22: tandem.v1.Lot
+	(*v1.Job)(nil),                // 23: tandem.v1.Job
+	(v1.JobState)(0),              // 24: tandem.v1.JobState
+	(*v1.Device)(nil),             // 25: tandem.v1.Device
+	(*durationpb.Duration)(nil),   // 26: google.protobuf.Duration
+	(*RequestAnswered)(nil),       // 27: tandem.ledger.v1.RequestAnswered
 }
 var file_tandem_ledger_v1_snapshot_proto_depIdxs = []int32{
-	17, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
-	18, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
+	18, // 0: tandem.ledger.v1.Snapshot.commit_time:type_name -> google.protobuf.Timestamp
+	19, // 1: tandem.ledger.v1.Snapshot.floor:type_name -> tandem.v1.FloorFile
 	5,  // 2: tandem.ledger.v1.Snapshot.jobs:type_name -> tandem.ledger.v1.JobSnapshot
-	8,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
-	9,  // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
-	10, // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
-	13, // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
-	14, // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
-	15, // 8: tandem.ledger.v1.Snapshot.slot_numbers:type_name -> tandem.ledger.v1.Snapshot.SlotNumbersEntry
+	9,  // 3: tandem.ledger.v1.Snapshot.devices:type_name -> tandem.ledger.v1.DeviceSnapshot
+	10, // 4: tandem.ledger.v1.Snapshot.requests:type_name -> tandem.ledger.v1.RequestSnapshot
+	11, // 5: tandem.ledger.v1.Snapshot.counters:type_name -> tandem.ledger.v1.Counters
+	14, // 6: tandem.ledger.v1.Snapshot.person_numbers:type_name -> tandem.ledger.v1.Snapshot.PersonNumbersEntry
+	15, // 7: tandem.ledger.v1.Snapshot.device_numbers:type_name -> tandem.ledger.v1.Snapshot.DeviceNumbersEntry
+	16, // 8: tandem.ledger.v1.Snapshot.slot_numbers:type_name -> tandem.ledger.v1.Snapshot.SlotNumbersEntry
 	4,  // 9: tandem.ledger.v1.Snapshot.lots:type_name -> tandem.ledger.v1.LotSnapshot
-	11, // 10: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
+	12, // 10: tandem.ledger.v1.Snapshot.learned:type_name -> tandem.ledger.v1.Learned
 	3,  // 11: tandem.ledger.v1.Snapshot.attendance:type_name -> tandem.ledger.v1.AttendanceSnapshot
 	1,  // 12: tandem.ledger.v1.Snapshot.fence_gaps:type_name -> tandem.ledger.v1.FenceGap
 	2,  // 13: tandem.ledger.v1.Snapshot.unrecorded:type_name -> tandem.ledger.v1.UnrecordedSnapshot
-	17, // 14: tandem.ledger.v1.Snapshot.backup_time:type_name -> google.protobuf.Timestamp
-	19, // 15: tandem.ledger.v1.UnrecordedSnapshot.work:type_name -> tandem.ledger.v1.WorkUnrecorded
-	17, // 16: tandem.ledger.v1.UnrecordedSnapshot.first_time:type_name -> google.protobuf.Timestamp
-	20, // 17: tandem.ledger.v1.AttendanceSnapshot.set:type_name -> tandem.ledger.v1.AttendanceSet
-	17, // 18: tandem.ledger.v1.AttendanceSnapshot.from_time:type_name -> google.protobuf.Timestamp
-	21, // 19: tandem.ledger.v1.LotSnapshot.lot:type_name -> tandem.v1.Lot
-	22, // 20: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
-	23, // 21: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
-	7,  // 22: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
-	6,  // 23: tandem.ledger.v1.JobSnapshot.shares:type_name -> tandem.ledger.v1.Share
-	23, // 24: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
-	17, // 25: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
-	16, // 26: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
-	17, // 27: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
-	17, // 28: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
-	24, // 29: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
-	17, // 30: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
-	17, // 31: tandem.ledger.v1.DeviceSnapshot.full_since:type_name -> google.protobuf.Timestamp
-	25, // 32: tandem.ledger.v1.DeviceSnapshot.unload:type_name -> google.protobuf.Duration
-	26, // 33: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
-	17, // 34: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
-	12, // 35: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
-	25, // 36: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
-	25, // 37: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
-	17, // 38: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
-	39, // [39:39] is the sub-list for method output_type
-	39, // [39:39] is the sub-list for method input_type
-	39, // [39:39] is the sub-list for extension type_name
-	39, // [39:39] is the sub-list for extension extendee
-	0,  // [0:39] is the sub-list for field type_name
+	18, // 14: tandem.ledger.v1.Snapshot.backup_time:type_name -> google.protobuf.Timestamp
+	20, // 15: tandem.ledger.v1.UnrecordedSnapshot.work:type_name -> tandem.ledger.v1.WorkUnrecorded
+	18, // 16: tandem.ledger.v1.UnrecordedSnapshot.first_time:type_name -> google.protobuf.Timestamp
+	21, // 17: tandem.ledger.v1.AttendanceSnapshot.set:type_name -> tandem.ledger.v1.AttendanceSet
+	18, // 18: tandem.ledger.v1.AttendanceSnapshot.from_time:type_name -> google.protobuf.Timestamp
+	22, // 19: tandem.ledger.v1.LotSnapshot.lot:type_name -> tandem.v1.Lot
+	23, // 20: tandem.ledger.v1.JobSnapshot.job:type_name -> tandem.v1.Job
+	24, // 21: tandem.ledger.v1.JobSnapshot.ending:type_name -> tandem.v1.JobState
+	8,  // 22: tandem.ledger.v1.JobSnapshot.steps:type_name -> tandem.ledger.v1.StepSnapshot
+	7,  // 23: tandem.ledger.v1.JobSnapshot.shares:type_name -> tandem.ledger.v1.Share
+	6,  // 24: tandem.ledger.v1.JobSnapshot.booking:type_name -> tandem.ledger.v1.Booking
+	24, // 25: tandem.ledger.v1.StepSnapshot.ended:type_name -> tandem.v1.JobState
+	18, // 26: tandem.ledger.v1.StepSnapshot.free_time:type_name -> google.protobuf.Timestamp
+	17, // 27: tandem.ledger.v1.StepSnapshot.refused_until:type_name -> tandem.ledger.v1.StepSnapshot.RefusedUntilEntry
+	18, // 28: tandem.ledger.v1.StepSnapshot.start_before:type_name -> google.protobuf.Timestamp
+	18, // 29: tandem.ledger.v1.StepSnapshot.stopped_since:type_name -> google.protobuf.Timestamp
+	25, // 30: tandem.ledger.v1.DeviceSnapshot.device:type_name -> tandem.v1.Device
+	18, // 31: tandem.ledger.v1.DeviceSnapshot.idle_since:type_name -> google.protobuf.Timestamp
+	18, // 32: tandem.ledger.v1.DeviceSnapshot.full_since:type_name -> google.protobuf.Timestamp
+	26, // 33: tandem.ledger.v1.DeviceSnapshot.unload:type_name -> google.protobuf.Duration
+	27, // 34: tandem.ledger.v1.RequestSnapshot.request:type_name -> tandem.ledger.v1.RequestAnswered
+	18, // 35: tandem.ledger.v1.RequestSnapshot.commit_time:type_name -> google.protobuf.Timestamp
+	13, // 36: tandem.ledger.v1.Learned.keys:type_name -> tandem.ledger.v1.LearnedKey
+	26, // 37: tandem.ledger.v1.LearnedKey.last_model:type_name -> google.protobuf.Duration
+	26, // 38: tandem.ledger.v1.LearnedKey.last_actual:type_name -> google.protobuf.Duration
+	18, // 39: tandem.ledger.v1.StepSnapshot.RefusedUntilEntry.value:type_name -> google.protobuf.Timestamp
+	40, // [40:40] is the sub-list for method output_type
+	40, // [40:40] is the sub-list for method input_type
+	40, // [40:40] is the sub-list for extension type_name
+	40, // [40:40] is the sub-list for extension extendee
+	0,  // [0:40] is the sub-list for field type_name
 }
 
 func init() { file_tandem_ledger_v1_snapshot_proto_init() }
@@ -1572,7 +1672,7 @@ func file_tandem_ledger_v1_snapshot_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_tandem_ledger_v1_snapshot_proto_rawDesc), len(file_tandem_ledger_v1_snapshot_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   17,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
