@@ -57,11 +57,14 @@ func TestABookingTakenBackLeavesNothing(t *testing.T) {
 					if step != nil {
 						id = step.ID()
 					}
+					if half := step != nil && step.Open() && step.Good > 0; !half && (taken >= 2 || step != nil && step.Start.IsZero()) {
+						continue
+					}
 					before := w.floor.Clone()
 					before.CommitTime = w.now
 					w.do(Meta{Actor: "mira"}, SpoilPieces{Job: j.ID, Panel: p.ID, Step: id, Pieces: 1})
 					b, ok := j.LastBooking()
-					if !ok || b.Revision != w.floor.Revision || b.Panel != p.ID {
+					if !ok || b.Revision == before.Revision || b.Revision != w.floor.Revision {
 						continue // refused, or it ended a step
 					}
 					w.do(Meta{Actor: "mira"}, WithdrawSpoiled{Job: j.ID, Panel: p.ID, Pieces: 1, Booked: b.Revision})
@@ -83,6 +86,5 @@ func TestABookingTakenBackLeavesNothing(t *testing.T) {
 				}
 			}
 		}
-		t.Log("taken back:", taken)
 	})
 }
