@@ -185,7 +185,7 @@ func (s *shop) tables() string {
 	defer db.Close()
 	var out strings.Builder
 	rows, err := db.QueryContext(s.t.Context(), `SELECT job||' '||code||' '||display_name||' '||state||' '||pieces||' '||pieces_good||' '||pieces_spoiled||' '||(finished IS NOT NULL)||' '||(finished >= accepted) FROM jobs
-		UNION ALL SELECT run||' '||job||' '||step||' '||operation||' '||device||' '||state||' '||reasons||' '||pieces||' '||pieces_good||' '||pieces_spoiled||' '||(granted <= started AND started <= ended) FROM runs`)
+		UNION ALL SELECT run||' '||job||' '||step||' '||operation||' '||device||' '||state||' '||reasons||' '||pieces||' '||pieces_good||' '||pieces_spoiled||' '||(granted <= started AND started <= ended) FROM runs ORDER BY 1`)
 	if err != nil {
 		s.t.Fatal(err)
 	}
