@@ -34,6 +34,7 @@ type desk struct {
 	epoch       uint64
 	sequence    uint64
 	welcomed    bool   // in this epoch and on this connection
+	metTerm     uint64 // of the daemon that has welcomed it last: by its clock this driver's is set
 	minFence    uint64 // from Welcome
 	term        uint64 // the greatest of any daemon that has been heard
 	seenFence   uint64 // the greatest of any grant
@@ -242,7 +243,7 @@ func (d *desk) welcome(epoch uint64, w *driverv1.Welcome) {
 	if epoch == d.epoch {
 		d.welcomed, d.refused = true, false
 		d.minFence = max(d.minFence, w.GetMinFence())
-		d.term = max(d.term, w.GetTerm())
+		d.term, d.metTerm = max(d.term, w.GetTerm()), w.GetTerm()
 	}
 }
 

@@ -2,6 +2,7 @@ package drivers
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 
 	"tandem/drivers/clock"
@@ -111,5 +112,29 @@ func TestOrdersOfAnOlderTermAreRefused(t *testing.T) {
 				t.Errorf("a stop of term 5 is answered with %v", a)
 			}
 		})
+	}
+}
+
+// A daemon that has come to lead sets the driver's clock with its welcome: until then nobody here can tell whether a start is stale,
+// and no grant of it is taken. The driver says hello again.
+func TestGrantsOfATermThatHasNotWelcomed(t *testing.T) {
+	d := newDesk(Env{Device: "cutter-1", Operations: []string{"cut"}, Capacity: 2, Clock: clock.Wall()}, false, 1)
+	d.welcome(1, &driverv1.Welcome{Term: 4})
+	start := grantOf("r1", 1)
+	start.Term = 4
+	if a := d.take(start); a.GetRefused() != "" {
+		t.Fatalf("a grant of the term that has welcomed the driver is answered with %v", a)
+	}
+	start.Term = 5
+	start.GetGrant().MayStart = true
+	if a := d.take(start); !strings.HasPrefix(a.GetRefused(), RefusedUnwelcomed) || a.GetEpoch() != 0 {
+		t.Errorf("a start of a daemon that has not welcomed the driver is answered with %v", a)
+	}
+	if !d.helloAsked {
+		t.Error("the driver does not say hello to that daemon")
+	}
+	d.welcome(1, &driverv1.Welcome{Term: 5})
+	if a := d.take(start); a.GetRefused() != "" {
+		t.Errorf("after its welcome the start is answered with %v", a)
 	}
 }

@@ -73,6 +73,10 @@ func (d *desk) judge(o *driverv1.Order) *refusal {
 	d.term = max(d.term, o.GetTerm())
 	switch k := o.GetKind().(type) {
 	case *driverv1.Order_Grant:
+		if o.GetTerm() > d.metTerm { // whether a start is stale only its clock tells
+			d.helloAsked = true
+			return notNow(RefusedUnwelcomed, "the daemon of term %d has not answered this driver's hello", o.GetTerm())
+		}
 		return d.takeGrant(k.Grant)
 	case *driverv1.Order_Stop:
 		return d.takeStop(k.Stop)

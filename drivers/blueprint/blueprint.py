@@ -42,6 +42,9 @@ def take(order):  # the same order may come again; doing it again changes nothin
     term = max(term, int(order.get("term", 0)))
     kind = next((k for k in ("grant", "stop", "settle") if k in order), None)
     if kind is None or not order[kind].get("run"): return for_now("malformed order")
+    if kind == "grant" and int(order.get("term", 0)) > int(welcome.get("term", 0)):  # its clock tells whether a start is stale
+        hello_at = 0
+        return for_now("that daemon has not welcomed this driver")
     o, mine = order[kind], run is not None and run["run"] == order[kind]["run"]
     if kind == "grant": return take_grant(o, mine)
     if not mine: gone.add(o["run"])  # and must not come later either

@@ -673,6 +673,7 @@ type Order struct {
 	Kind isOrder_Kind `protobuf_oneof:"kind"`
 	// The term of the daemon that gives the order. One that no longer leads and has not heard of it yet is recognised by it:
 	// refuse an order whose term is older than the greatest that a Welcome or an order has named, without an epoch; 0: not told.
+	// Take no grant of a newer term than that of the last Welcome either, and say hello: by that daemon's clock a start is stale or not.
 	Term          uint64 `protobuf:"varint,5,opt,name=term,proto3" json:"term,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
