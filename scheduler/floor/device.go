@@ -124,6 +124,8 @@ func (d *Device) Available() (bool, string) {
 		return false, "its driver has not reported yet"
 	case len(d.Live) >= d.Capacity:
 		return false, "is busy"
+	case reasonWith(d.Reasons, otherWork) != "":
+		return false, "works on something that was begun at the machine"
 	case d.atUnrecorded() != nil:
 		return false, "is at work on " + d.atUnrecorded().Run + ", which the ledger does not have"
 	}

@@ -51,6 +51,7 @@ const (
 	ReasonMediaEmpty  = mediaEmpty + "-error"
 	ReasonBladeWorn   = "x-blade-worn-warning"
 
+	otherWork   = "x-other-work" // of a driver or a watcher: the device does what it was not given here
 	mediaNeeded = "media-needed"
 	mediaLow    = "media-low"
 	mediaEmpty  = "media-empty"
