@@ -52,7 +52,10 @@ func (d *disk) append(data []byte) {
 // for everything that waits, is compared with one JetStream message for each event on a like server, and with a file
 // written by hand in the engine's way.
 func BenchmarkCommit(b *testing.B) {
-	const writers, events = 64, 200_000
+	writers, events := 64, 200_000
+	if testing.Short() {
+		events = 10_000
+	}
 	for b.Loop() {
 		s := startStore(b, b.TempDir())
 		l := s.open(b, s.options())
@@ -158,7 +161,10 @@ func publishedOneByOne(b *testing.B, writers, events int) float64 {
 // same messages and looks at none of them. In records of 64 it is also compared with such a read of one message for each
 // event, which is what a restart without records would have to do.
 func BenchmarkReplay(b *testing.B) {
-	const events = 200_000
+	events := 200_000
+	if testing.Short() {
+		events = 20_000
+	}
 	var rawSingle float64
 	for _, size := range []int{1, 64} {
 		b.Run(fmt.Sprintf("events=%d", size), func(b *testing.B) {
@@ -177,9 +183,9 @@ func BenchmarkReplay(b *testing.B) {
 					}
 				}))
 			}
-			rate := events / median(ours).Seconds()
+			rate := float64(events) / median(ours).Seconds()
 			if size == 1 {
-				rawSingle = events / median(raw).Seconds()
+				rawSingle = float64(events) / median(raw).Seconds()
 			}
 			b.ReportMetric(rate, "events/s")
 			b.ReportMetric(float64(median(raw))/float64(median(ours)), "x-raw")
