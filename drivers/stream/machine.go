@@ -71,6 +71,7 @@ type work struct {
 	moved    time.Time // when that last changed
 	handed   time.Time // zero: not yet
 	closed   bool      // by the device, while the last bytes were on their way
+	answered bool      // that it is done, while they were
 	released bool      // the device goes on alone, without a connection
 	stopped  time.Time // when the last byte of a stopped run left; zero: not stopped
 	stopping bool
@@ -259,7 +260,7 @@ func (m *machine) sentAll(w *work, s *sender, err error) {
 		w.handed = m.desk.Now()
 		m.desk.Handed()
 		switch {
-		case m.done == doneSent && m.port != "":
+		case m.done == doneSent && m.port != "", w.answered:
 			m.complete()
 		case w.closed:
 			m.ended(m.line, io.EOF)
@@ -296,8 +297,12 @@ func (m *machine) heard(c *connection, answer []byte) {
 	}
 	switch word {
 	case wordDone:
-		if m.done == doneAnswer && w.allSent() && !w.stopping {
+		switch {
+		case m.done != doneAnswer || w.stopping:
+		case w.allSent():
 			m.complete()
+		case w.sender != nil && w.sender.last.Load():
+			w.answered = true // it has the last bytes before their writer knows
 		}
 	case wordFailed:
 		m.env.Log.Warn("the device has given the run up", zap.String("run", w.job.Run), zap.ByteString("answer", answer[:min(len(answer), 200)]))
