@@ -180,6 +180,3 @@ func (a archive) ids() []string {
 	slices.Sort(out)
 	return out
 }
-
-// Archived says whether a job of that id was on the floor once and has left it.
-func (f *Floor) Archived(id string) bool { return f.archive.has(id) }
