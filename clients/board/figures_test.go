@@ -7,7 +7,6 @@ import (
 	"io"
 	"math/rand/v2"
 	"net/http"
-	"net/http/httptest"
 	"os"
 	"slices"
 	"sync"
@@ -47,10 +46,7 @@ func TestFigures(t *testing.T) {
 	b := newFakeBoard(t, d, Config{})
 	b.now, b.mirror.wall = time.Now, time.Now
 	ctx, cancel := context.WithCancel(t.Context())
-	ended := make(chan error)
-	go func() { ended <- b.Run(ctx) }()
-	until(t, "the board knows the floor", func() bool { s, _ := b.mirror.snapshot(); return s.complete && s.awaySince.IsZero() })
-	server := httptest.NewServer(b.Handler())
+	server, ended := serving(ctx, t, b)
 	defer server.Close()
 
 	var sent atomic.Int64

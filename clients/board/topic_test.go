@@ -167,6 +167,15 @@ func TestSlowBrowserIsCut(t *testing.T) {
 	})
 }
 
+// serving runs a board until the context ends, and serves it once it knows the floor.
+func serving(ctx context.Context, t *testing.T, b *Board) (*httptest.Server, <-chan error) {
+	t.Helper()
+	ended := make(chan error)
+	go func() { ended <- b.Run(ctx) }()
+	until(t, "the board knows the floor", func() bool { s, _ := b.mirror.snapshot(); return s.complete && s.awaySince.IsZero() })
+	return httptest.NewServer(b.Handler()), ended
+}
+
 // However many browsers there are, the daemon is watched once, and asked for devices as often as for one.
 func TestManyBrowsersAreOneWatch(t *testing.T) {
 	d := newFakeDaemon()
@@ -175,10 +184,7 @@ func TestManyBrowsersAreOneWatch(t *testing.T) {
 	b := newFakeBoard(t, d, Config{})
 	b.now, b.mirror.wall = time.Now, time.Now
 	ctx, cancel := context.WithCancel(t.Context())
-	ended := make(chan error)
-	go func() { ended <- b.Run(ctx) }()
-	until(t, "the board knows the floor", func() bool { s, _ := b.mirror.snapshot(); return s.complete && s.awaySince.IsZero() })
-	server := httptest.NewServer(b.Handler())
+	server, ended := serving(ctx, t, b)
 	defer server.Close()
 	const browsers = 100
 	got := make(chan string, browsers)
