@@ -92,6 +92,7 @@ type Engine struct {
 	savingNow chan struct{} // holds a token while a snapshot is being saved
 	beside    func(func())  // runs what the loop does not wait for
 	copied    copying
+	busy      busy
 }
 
 // input is one thing the loop has to do: a command to decide, or a question to answer.

@@ -48,15 +48,19 @@ func (e *Engine) Run(ctx context.Context) error {
 	defer wake.Stop()
 	for {
 		var err error
+		e.busy.waits()
 		select {
 		case <-ctx.Done():
 			e.end()
 			return nil
 		case in := <-e.inputs:
+			e.busy.works()
 			err = e.hearInputs(ctx, in)
 		case <-wake.C():
+			e.busy.works()
 			err = e.turns(ctx, &turn{now: e.now()})
 		case <-silence.C:
+			e.busy.works()
 			err = e.tick(ctx)
 		}
 		if err != nil {

@@ -17,10 +17,15 @@ const eventsPerJob = 2
 // mostMissed is how many times in turn there may be no copy of the floor to take a snapshot of, before the loop's own is read.
 const mostMissed = 10
 
+// restPerCopy is how many times as long as the last snapshot took there is none: so all of them together take no more than a twentieth of
+// the time, and what a start has to read again after a crash stays short against what was done meanwhile.
+const restPerCopy = 19
+
 // copying is when the last snapshot was taken, and how those of a copy of the floor are asked for.
 type copying struct {
 	jobs   int          // on the floor at the last snapshot
 	asked  time.Time    // for the last one; wall
+	took   atomic.Int64 // the last one, in nanoseconds
 	owed   atomic.Int64 // events for which there was none
 	missed atomic.Int64 // how many times in turn there was none
 }
@@ -32,7 +37,7 @@ func (e *Engine) maybeSnapshot() {
 		return
 	}
 	own := e.opt.Snapshot == nil || e.copied.missed.Load() >= mostMissed
-	if !own && e.since(e.copied.asked) < e.opt.Period {
+	if !own && e.since(e.copied.asked) < max(e.opt.Period, (1+restPerCopy)*time.Duration(e.copied.took.Load())) {
 		return
 	}
 	select {
@@ -45,12 +50,13 @@ func (e *Engine) maybeSnapshot() {
 		e.saveSnapshot(e.snapshot())
 		return
 	}
-	unsaved := e.unsaved
-	e.unsaved, e.copied.jobs, e.copied.asked = 0, len(e.floor.Jobs), e.opt.Wall.Now()
+	unsaved, asked := e.unsaved, e.opt.Wall.Now()
+	e.unsaved, e.copied.jobs, e.copied.asked = 0, len(e.floor.Jobs), asked
 	e.beside(func() {
 		if snap, ok := e.opt.Snapshot(); ok {
 			e.copied.missed.Store(0)
 			e.store(snap)
+			e.copied.took.Store(int64(e.since(asked)))
 			return
 		}
 		e.copied.owed.Add(int64(unsaved))

@@ -176,13 +176,18 @@ func (b *batch) flush(ctx context.Context) error {
 	if len(b.records) == 0 {
 		return nil
 	}
-	var rows rows
+	var all, some rows
 	var head ledger.Head
-	if err := b.engine.View(ctx, func(st engine.State) {
-		head = st.Head
-		rows = b.about.rows(st)
-	}); err != nil {
-		return err
+	for i, part := range b.about.parts() {
+		if err := b.engine.View(ctx, func(st engine.State) {
+			if i == 0 {
+				head = st.Head
+			}
+			some = part.rows(st)
+		}); err != nil {
+			return err
+		}
+		all.add(some)
 	}
 	n := len(b.records)
 	switch last := b.records[n-1]; {
@@ -194,7 +199,7 @@ func (b *batch) flush(ctx context.Context) error {
 	if n == 0 {
 		return nil
 	}
-	if err := b.history.keep(ctx, b.records[:n], rows); err != nil {
+	if err := b.history.keep(ctx, b.records[:n], all); err != nil {
 		return err
 	}
 	b.records = append(b.records[:0:0], b.records[n:]...)

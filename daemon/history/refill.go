@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"slices"
 
 	"google.golang.org/protobuf/proto"
 
@@ -144,5 +143,5 @@ func (h *History) refillSome(ctx context.Context, f *floor.Floor, records []kept
 
 // add adds rows; later ones of the same job or run take the place of earlier ones when they are written.
 func (r *rows) add(o rows) {
-	r.jobs, r.runs = slices.Concat(r.jobs, o.jobs), slices.Concat(r.runs, o.runs)
+	r.jobs, r.runs = append(r.jobs, o.jobs...), append(r.runs, o.runs...)
 }

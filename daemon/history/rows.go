@@ -52,6 +52,32 @@ func (a *about) note(rec *ledgerv1.Record) {
 	}
 }
 
+// partSize is how many jobs and runs are read from the engine's floor at a time: a device that is free waits meanwhile.
+const partSize = 16
+
+// parts cuts it into parts of partSize, at least one.
+func (a *about) parts() []*about {
+	out := []*about{{}}
+	room := func() *about {
+		last := out[len(out)-1]
+		if len(last.jobs)+len(last.runs) == partSize {
+			last = &about{}
+			out = append(out, last)
+		}
+		if last.jobs == nil {
+			last.jobs, last.runs = map[string]bool{}, map[string]bool{}
+		}
+		return last
+	}
+	for id := range a.jobs {
+		room().jobs[id] = true
+	}
+	for id := range a.runs {
+		room().runs[id] = true
+	}
+	return out
+}
+
 // rows are what is written into the tables of reports.
 type rows struct {
 	jobs []jobRow

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"go.uber.org/zap"
-	"google.golang.org/protobuf/proto"
 
 	"tandem/daemon/engine"
 	"tandem/daemon/ledger"
@@ -24,6 +23,7 @@ import (
 type Engine interface {
 	View(ctx context.Context, fn func(engine.State)) error
 	Watch(ctx context.Context, after uint64, fn func(*ledgerv1.Record) error, idle func(revision uint64) <-chan struct{}) error
+	Busy() float64
 }
 
 // startAgain is how long a mirror that has failed waits before it begins anew.
@@ -56,7 +56,7 @@ func New(e Engine, now func() time.Time, log *zap.Logger) *Mirror {
 	if log == nil {
 		log = zap.NewNop()
 	}
-	return &Mirror{engine: e, now: now, log: log, pace: NewPace()}
+	return &Mirror{engine: e, now: now, log: log, pace: NewPace(e.Busy)}
 }
 
 // Pace is kept by all who compute from this mirror.
@@ -137,13 +137,12 @@ func (m *Mirror) follow(ctx context.Context) (err error) {
 	}
 	m.tell()
 	return m.engine.Watch(ctx, revision, func(rec *ledgerv1.Record) error {
-		own := proto.CloneOf(rec) // the engine's floor keeps parts of it
 		m.mu.Lock()
 		defer m.mu.Unlock()
-		m.floor.ApplyRecord(own)
+		m.floor.ApplyRecord(rec) // floors keep parts of records and never change them
 		m.last = rec
-		for _, e := range own.GetEvents() {
-			m.noteDown(e, own.GetCommitTime().AsTime())
+		for _, e := range rec.GetEvents() {
+			m.noteDown(e, rec.GetCommitTime().AsTime())
 		}
 		m.tell()
 		return nil

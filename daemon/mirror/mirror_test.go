@@ -78,7 +78,8 @@ func TestSnapshotsOfTheMirror(t *testing.T) {
 // Those who compute take turns, rest as long as their share of a core says, and stop with their context.
 func TestPace(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		pace := mirror.NewPace()
+		load := 0.
+		pace := mirror.NewPace(func() float64 { return load })
 		ctx, cancel := context.WithCancel(t.Context())
 		busy, most := 0, 0
 		work := func(s *mirror.Stint, total time.Duration) {
@@ -102,6 +103,21 @@ func TestPace(t *testing.T) {
 			t.Errorf("100 ms of work at a quarter of a core took %v, of which %v were counted", took, one.Spent())
 		}
 		one.End()
+		for _, c := range []struct {
+			busy float64
+			want time.Duration
+		}{{0.5, 80 * time.Millisecond}, {1, 320 * time.Millisecond}} {
+			load, began = c.busy, time.Now()
+			if one, err = pace.Begin(ctx, 0.25); err != nil {
+				t.Fatal(err)
+			}
+			work(one, 10*time.Millisecond)
+			if took := time.Since(began); took != c.want {
+				t.Errorf("10 ms of work at a quarter of a core took %v beside an engine that is busy for %v of its time, want %v", took, c.busy, c.want)
+			}
+			one.End()
+		}
+		load = 0
 		var all sync.WaitGroup
 		for range 3 {
 			all.Go(func() {

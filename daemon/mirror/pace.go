@@ -12,12 +12,19 @@ const breath = time.Millisecond
 // Pace lets those who compute beside the engine take turns, so that all of them together need one core at most, and rest in
 // between: a goroutine of the engine that has something to do finds a core to do it on, and the network is listened to. The zero
 // Pace is not ready: use NewPace.
-type Pace struct{ turn chan struct{} } // holds a token while somebody computes
+type Pace struct {
+	turn chan struct{}  // holds a token while somebody computes
+	busy func() float64 // see NewPace
+}
 
-// NewPace returns a pace that nobody keeps yet.
-func NewPace() *Pace { return &Pace{turn: make(chan struct{}, 1)} }
+// least is what is left of a share, however busy the engine is.
+const least = 1. / 8
 
-// Begin waits for its turn to compute, which takes no more than a share of one core: duty, above 0 and at most 1. End gives the turn back.
+// NewPace returns a pace that nobody keeps yet. The busier the engine is, from 0 to 1, the smaller is everybody's share.
+func NewPace(busy func() float64) *Pace { return &Pace{turn: make(chan struct{}, 1), busy: busy} }
+
+// Begin waits for its turn to compute, which takes no more than a share of one core: duty, above 0 and at most 1, while the engine has
+// nothing to do. End gives the turn back.
 func (p *Pace) Begin(ctx context.Context, duty float64) (*Stint, error) {
 	s := &Stint{pace: p, duty: duty}
 	return s, s.take(ctx)
@@ -53,7 +60,8 @@ func (s *Stint) Breathe(ctx context.Context) error {
 		return ctx.Err()
 	}
 	s.End()
-	Rest(ctx, time.Duration(float64(worked)*(1/s.duty-1)))
+	duty := s.duty * max(1-s.pace.busy(), least)
+	Rest(ctx, time.Duration(float64(worked)*(1/duty-1)))
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}

@@ -227,16 +227,6 @@ func (w *world) playGang(a act, m Meta, kind string) {
 	}
 }
 
-func (w *world) replays(t *rapid.T) {
-	replayed := New()
-	for _, rec := range w.records {
-		replayed.ApplyRecord(proto.CloneOf(rec))
-	}
-	if !proto.Equal(w.floor.Snapshot(), replayed.Snapshot()) {
-		t.Fatal("replaying the records gives another floor")
-	}
-}
-
 // count notes what has become of gang runs, so that a test which finds nothing wrong is known to have seen something.
 func count(f *Floor, now time.Time, ends map[string]int) {
 	for _, j := range f.Jobs {

@@ -47,7 +47,8 @@ type world struct {
 	file    *tandemv1.FloorFile
 	drivers map[string]*fakeDriver
 	jobs    int
-	records []*ledgerv1.Record
+	records []*ledgerv1.Record                   // copies of given
+	given   []*ledgerv1.Record                   // to the floor
 	watch   func(Command, Meta, Decision, error) // called before a decision is applied; may be nil
 }
 
@@ -88,7 +89,7 @@ func (w *world) do(m Meta, c Command) {
 	rec := &ledgerv1.Record{
 		Revision: w.floor.Revision + 1, Term: w.floor.Term, CommitTime: timestamppb.New(w.now), Events: d.Events,
 	}
-	w.records = append(w.records, proto.CloneOf(rec))
+	w.records, w.given = append(w.records, proto.CloneOf(rec)), append(w.given, rec)
 	w.floor.ApplyRecord(rec)
 }
 

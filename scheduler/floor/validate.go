@@ -29,11 +29,23 @@ const (
 )
 
 // check collects violations, a bounded number of them.
-type check struct{ violations []Violation }
+type check struct {
+	violations []Violation
+	within     place // of the fields whose names begin with a point
+}
+
+// place is an element of a list. Its name is put together only if something is wrong with it, which is rare.
+type place struct {
+	list  string
+	index int
+}
 
 func (c *check) add(field, format string, args ...any) {
 	const most = 50
 	if len(c.violations) < most {
+		if strings.HasPrefix(field, ".") {
+			field = fmt.Sprintf("%s[%d]%s", c.within.list, c.within.index, field)
+		}
 		c.violations = append(c.violations, Violation{Field: field, Problem: fmt.Sprintf(format, args...)})
 	}
 }
@@ -133,17 +145,17 @@ func (c *check) panels(in *tandemv1.Job) []*tandemv1.Panel {
 	seen := map[string]bool{}
 	var sum int64
 	for i, p := range in.GetPanels() {
-		field := fmt.Sprintf("job.panels[%d]", i)
-		c.id(field+".id", p.GetId())
+		c.within = place{"job.panels", i}
+		c.id(".id", p.GetId())
 		if seen[p.GetId()] {
-			c.add(field+".id", "%q is used twice", shorten(p.GetId()))
+			c.add(".id", "%q is used twice", shorten(p.GetId()))
 		}
 		seen[p.GetId()] = true
-		c.pieces(field+".pieces", p.GetPieces())
+		c.pieces(".pieces", p.GetPieces())
 		sum += int64(p.GetPieces())
-		c.length(field+".width_um", p.GetWidthUm(), mostWidth)
-		c.length(field+".length_um", p.GetLengthUm(), mostLength)
-		c.contents(field+".contents", p)
+		c.length(".width_um", p.GetWidthUm(), mostWidth)
+		c.length(".length_um", p.GetLengthUm(), mostLength)
+		c.contents(".contents", p)
 		out = append(out, panelInputs(p))
 	}
 	if in.GetPieces() != 0 && int64(in.GetPieces()) != sum {
@@ -212,7 +224,8 @@ func (c *check) steps(in *tandemv1.Job, panels []*tandemv1.Panel) []*tandemv1.St
 	}
 	out := make([]*tandemv1.Step, len(in.GetSteps()))
 	for i, s := range in.GetSteps() {
-		out[i] = c.step(fmt.Sprintf("job.steps[%d]", i), s, index, known)
+		c.within = place{"job.steps", i}
+		out[i] = c.step(s, index, known)
 		if len(out[i].GetPanels()) == 0 {
 			for _, p := range panels {
 				out[i].Panels = append(out[i].Panels, p.GetId())
@@ -223,58 +236,56 @@ func (c *check) steps(in *tandemv1.Job, panels []*tandemv1.Panel) []*tandemv1.St
 	return out
 }
 
-func (c *check) step(field string, s *tandemv1.Step, steps map[string]int, panels map[string]bool) *tandemv1.Step {
-	c.id(field+".id", s.GetId())
-	c.id(field+".operation", s.GetOperation())
+func (c *check) step(s *tandemv1.Step, steps map[string]int, panels map[string]bool) *tandemv1.Step {
+	c.id(".id", s.GetId())
+	c.id(".operation", s.GetOperation())
 	seen := map[string]bool{}
 	for i, a := range s.GetAfter() {
-		at := fmt.Sprintf("%s.after[%d]", field, i)
 		if _, ok := steps[a]; !ok {
-			c.add(at, "there is no step %q in this job", shorten(a))
+			c.add(fmt.Sprintf(".after[%d]", i), "there is no step %q in this job", shorten(a))
 		} else if seen[a] {
-			c.add(at, "%q is named twice", a)
+			c.add(fmt.Sprintf(".after[%d]", i), "%q is named twice", a)
 		}
 		seen[a] = true
 	}
 	seen = map[string]bool{}
 	for i, p := range s.GetPanels() {
-		at := fmt.Sprintf("%s.panels[%d]", field, i)
 		if !panels[p] {
-			c.add(at, "there is no panel %q in this job", shorten(p))
+			c.add(fmt.Sprintf(".panels[%d]", i), "there is no panel %q in this job", shorten(p))
 		} else if seen[p] {
-			c.add(at, "%q is named twice", p)
+			c.add(fmt.Sprintf(".panels[%d]", i), "%q is named twice", p)
 		}
 		seen[p] = true
 	}
-	c.optionalID(field+".media", s.GetMedia())
-	c.optionalID(field+".ink", s.GetInk())
-	c.optionalID(field+".mode", s.GetMode())
-	c.optionalID(field+".film", s.GetFilm())
-	c.optionalID(field+".blade", s.GetBlade())
-	c.contourWork(field+".contour_work", s.GetContourWork())
-	c.length(field+".width_um", s.GetWidthUm(), mostWidth)
-	c.length(field+".length_um", s.GetLengthUm(), mostLength)
-	c.length(field+".path_length_um", s.GetPathLengthUm(), mostLength)
-	c.entries(field+".requires", len(s.GetRequires()))
+	c.optionalID(".media", s.GetMedia())
+	c.optionalID(".ink", s.GetInk())
+	c.optionalID(".mode", s.GetMode())
+	c.optionalID(".film", s.GetFilm())
+	c.optionalID(".blade", s.GetBlade())
+	c.contourWork(".contour_work", s.GetContourWork())
+	c.length(".width_um", s.GetWidthUm(), mostWidth)
+	c.length(".length_um", s.GetLengthUm(), mostLength)
+	c.length(".path_length_um", s.GetPathLengthUm(), mostLength)
+	c.entries(".requires", len(s.GetRequires()))
 	for _, k := range sortedKeys(s.GetRequires()) {
-		c.text(field+".requires", k, mostText)
-		c.text(fmt.Sprintf("%s.requires[%q]", field, shorten(k)), s.GetRequires()[k], mostText)
+		c.text(".requires", k, mostText)
+		c.text(fmt.Sprintf(".requires[%q]", shorten(k)), s.GetRequires()[k], mostText)
 	}
-	c.entries(field+".devices", len(s.GetDevices()))
+	c.entries(".devices", len(s.GetDevices()))
 	for i, d := range s.GetDevices() {
-		c.id(fmt.Sprintf("%s.devices[%d]", field, i), d)
+		c.id(fmt.Sprintf(".devices[%d]", i), d)
 	}
-	c.duration(field+".duration", s.GetDuration())
-	c.duration(field+".min_wait", s.GetMinWait())
-	c.duration(field+".max_wait", s.GetMaxWait())
+	c.duration(".duration", s.GetDuration())
+	c.duration(".min_wait", s.GetMinWait())
+	c.duration(".max_wait", s.GetMaxWait())
 	if most := s.GetMaxWait().AsDuration(); most > 0 && most < s.GetMinWait().AsDuration() {
-		c.add(field+".max_wait", "is shorter than min_wait")
+		c.add(".max_wait", "is shorter than min_wait")
 	}
-	c.entries(field+".documents", len(s.GetDocuments()))
+	c.entries(".documents", len(s.GetDocuments()))
 	for i, d := range s.GetDocuments() {
-		c.document(fmt.Sprintf("%s.documents[%d]", field, i), d)
+		c.document(fmt.Sprintf(".documents[%d]", i), d)
 	}
-	c.text(field+".note", s.GetNote(), mostNote)
+	c.text(".note", s.GetNote(), mostNote)
 	return stepInputs(s)
 }
 

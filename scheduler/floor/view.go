@@ -60,7 +60,7 @@ func (s *Step) View(now time.Time) *tandemv1.Step {
 
 // view leaves out what keeps the step from the devices: it takes longer to find out, and follows from the rest.
 func (s *Step) view(now time.Time) *tandemv1.Step {
-	out := proto.CloneOf(s.Spec)
+	out := stepInputs(s.Spec) // what it is made of is never changed
 	out.After, out.Panels = nil, nil
 	for _, b := range s.Before {
 		out.After = append(out.After, b.ID())
