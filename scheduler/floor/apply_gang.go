@@ -205,7 +205,7 @@ func (h *share) spoil(n int32, by *Step) {
 	}
 }
 
-// spoilShares takes pieces that a person has booked as spoiled on a member's panel off the shared panel too.
+// spoilShares takes pieces that were booked as spoiled on a member's panel off the shared panel too.
 func (f *Floor) spoilShares(p *Panel, step *Step, n int32, at time.Time) {
 	if len(p.shares) == 0 || p.shares[0].panel.Job.open == 0 {
 		return

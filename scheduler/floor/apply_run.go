@@ -30,7 +30,7 @@ func (f *Floor) applyRunGranted(g *tandemv1.Run, at time.Time) {
 func (f *Floor) applyRunChanged(c *ledgerv1.RunChanged, at time.Time) {
 	r := f.mustRun(c.GetRun())
 	s := r.Step
-	f.count(r, c.GetPiecesGood(), c.GetPiecesSpoiled(), r.Device.Manual())
+	f.count(r, c.GetPiecesGood(), c.GetPiecesSpoiled(), r.Device.Manual(), at)
 	r.State, r.Reasons, r.startVoid = c.GetState(), c.GetReasons(), r.startVoid || c.GetStartVoid()
 	r.stands(r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && !r.Unknown(), at)
 	if c.GetState() != tandemv1.JobState_JOB_STATE_PENDING && c.GetStartTime() != nil && r.Start.IsZero() {
@@ -72,9 +72,9 @@ func (f *Floor) begin(r *Run, at time.Time) {
 	}
 }
 
-// count books what a run has done since it was last counted. What it spoiled is taken off its panels in their order. People
-// count what they see to be good, devices what has passed them.
-func (f *Floor) count(r *Run, good, bad int32, byPerson bool) {
+// count books what a run has done since it was last counted. What it spoiled is taken off its panels in their order, and off the shared
+// ones if a gang run goes on beside it. People count what they see to be good, devices what has passed them.
+func (f *Floor) count(r *Run, good, bad int32, byPerson bool, at time.Time) {
 	s := r.Step
 	if s.Job.IsGang() {
 		f.countShares(r, good, bad, byPerson)
@@ -88,6 +88,9 @@ func (f *Floor) count(r *Run, good, bad int32, byPerson bool) {
 		p.Good -= take
 		p.Spoiled += take
 		newly -= take
+		if take > 0 {
+			f.spoilShares(p, nil, take, at)
+		}
 	}
 	r.Good, r.Spoiled = good, bad
 }
@@ -141,7 +144,7 @@ func (f *Floor) applyRunResolved(e *ledgerv1.RunResolved, at time.Time) {
 	r := f.mustRun(e.GetRun())
 	s := r.Step
 	made := r.made() // that material is gone, whether the pieces count or not
-	f.count(r, e.GetPiecesGood(), r.Spoiled, true)
+	f.count(r, e.GetPiecesGood(), r.Spoiled, true, at)
 	r.Reasons = []string{ReasonResolved}
 	r.State = tandemv1.JobState_JOB_STATE_ABORTED
 	if e.GetOutcome() == ledgerv1.RunResolved_OUTCOME_DONE {

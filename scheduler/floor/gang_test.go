@@ -569,6 +569,26 @@ func TestPiecesLeaveTheSharedPanelTogether(t *testing.T) {
 	s.through("a", "pack")
 }
 
+// A member's step that comes neither before nor after the shared ones goes on beside them. What it spoils leaves the shared panel too.
+func TestGangSpoiledBesideIt(t *testing.T) {
+	s := newStory(t)
+	a := memberJob("a", 5)
+	a.Steps = append(a.GetSteps(), &tandemv1.Step{Id: "trim", Operation: "cut"})
+	s.do(CreateJob{Job: a})
+	s.do(CreateJob{Job: memberJob("b", 7)})
+	s.do(gangOf("g", of("a", 5), of("b", 7)))
+	trim := s.begin(s.at("a", "trim"), "cutter")
+	s.through("g", "print")
+	s.counts(trim, stCompleted, 3, 2)
+	s.pieces("a", 3, 2)
+	s.pieces("g", 10, 2)
+	s.through("g", "dry", "laminate", "cut")
+	if a, b := s.at("a", "cut"), s.at("b", "cut"); a.Good != 3 || b.Good != 7 {
+		t.Fatalf("cut: a %d, b %d", a.Good, b.Good)
+	}
+	s.through("a", "pack")
+}
+
 func TestGangRefused(t *testing.T) {
 	type floorAndGang struct {
 		s *story
