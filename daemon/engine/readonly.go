@@ -27,7 +27,7 @@ func aboutRunningWork(c floor.Command) bool {
 		return aboutRunningWork(c.Command)
 	case floor.Greet, floor.Report, floor.LoseDevice, floor.RefuseRun, floor.StopRefused, // drivers
 		floor.StartRun, floor.FinishRun, floor.ResolveRun, floor.SpoilPieces, floor.WithdrawSpoiled, floor.MovePanel, // people at devices
-		floor.CancelJob, floor.PauseDevice, floor.LockDevice, floor.UnlockDevice: // what stops machines, and who may reach into them
+		floor.CancelJob, floor.HoldJob, floor.PauseDevice, floor.LockDevice, floor.UnlockDevice: // what stops machines, and who may reach into them
 		return true
 	}
 	return false

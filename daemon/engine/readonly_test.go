@@ -47,10 +47,13 @@ func TestReadOnly(t *testing.T) {
 		command floor.Command
 	}{
 		{"new work", floor.CreateJob{Job: decals("b", 3)}},
-		{"a hold", floor.HoldJob{Job: "a"}},
+		{"a job that is to go on", floor.ReleaseJob{Job: "a"}},
 		{"a device that is to go on", floor.ResumeDevice{Device: "cutter-1"}},
 	} {
-		if c.name == "a device that is to go on" { // there is something to take back
+		switch c.name { // there is something to take back
+		case "a job that is to go on":
+			w.do(mira("hold"), floor.HoldJob{Job: "a"})
+		case "a device that is to go on":
 			w.do(mira("pause"), floor.PauseDevice{Device: "cutter-1"})
 		}
 		if _, err := w.engine.Do(t.Context(), mira(c.name), c.command); !errors.Is(err, errFull) {
@@ -82,6 +85,7 @@ func TestReadOnly(t *testing.T) {
 
 	d.full.Store(false)
 	w.do(mira("resume"), floor.ResumeDevice{Device: "cutter-1"})
+	w.do(mira("release"), floor.ReleaseJob{Job: "a"})
 	w.do(mira("b"), floor.CreateJob{Job: decals("b", 3)})
 	granted := map[string]bool{}
 	for _, o := range w.taken() {
