@@ -170,7 +170,7 @@ func (a *app) device(clock wording.Clock, d *tandemv1.Device) {
 	if d.GetLoadedLot() != "" {
 		f.add("lot", fmt.Sprintf("%s, %s left, %s of it for live runs", d.GetLoadedLot(), wording.Metres(d.GetLoadedRemainingUm()), wording.Metres(d.GetLoadedReservedUm())))
 	}
-	if d.GetBlade() != "" || d.GetBladeUsedUm() != 0 {
+	if d.GetBlade() != "" || d.GetBladeUsedUm() != 0 && hasBlade(d) {
 		f.add("blade", fmt.Sprintf("%s, %s cut since it was put in", orElse(d.GetBlade(), "kind not known"), wording.Metres(d.GetBladeUsedUm())))
 	}
 	for _, supply := range d.GetSupplies() {
@@ -293,4 +293,9 @@ func orNothing(yes bool, s string) string {
 		return s
 	}
 	return ""
+}
+
+// hasBlade says whether a device has a blade that wears. What people do along a knife path, such as weeding, wears none.
+func hasBlade(d *tandemv1.Device) bool {
+	return slices.ContainsFunc(d.GetAbilities(), func(a *tandemv1.Ability) bool { return a.GetOperation() == "cut" || a.GetBladeLifeUm() > 0 })
 }

@@ -55,6 +55,19 @@ func TestDeviceShowsMaterial(t *testing.T) {
 	golden(t, "devices-material", one+"\n"+all+"\n"+loaded)
 }
 
+// A device without a blade shows none, though what people do on it goes along a knife path.
+func TestOnlyDevicesThatCutShowABlade(t *testing.T) {
+	f := newFake(t)
+	d := f.devices[1]
+	d.BladeUsedUm = 312_000_000
+	for operation, want := range map[string]bool{"cut": true, "weed": false} {
+		d.GetAbilities()[0].Operation = operation
+		if _, out, _ := f.tandem(t, "devices", "cutter-1"); strings.Contains(out, "since it was put in") != want {
+			t.Errorf("a device that can %s, want a blade %t:\n%s", operation, want, out)
+		}
+	}
+}
+
 // A job shows which roll its runs were made from, and on whose word one began with other media.
 func TestJobShowsMaterial(t *testing.T) {
 	f := newFake(t)
