@@ -239,7 +239,8 @@ func TestAConnectionWithManyStallsGetsNoMoreWatches(t *testing.T) {
 		}
 	}
 	for deadline := time.Now().Add(20 * time.Second); ; time.Sleep(time.Millisecond) {
-		s := d.watch(t.Context(), &tandemv1.WatchEventsRequest{Revision: d.revision()}) // nothing to send: it says whether it may
+		ctx, done := context.WithCancel(t.Context())
+		s := d.watch(ctx, &tandemv1.WatchEventsRequest{Revision: d.revision()}) // nothing to send: it says whether it may
 		refused := make(chan error, 1)
 		go func() {
 			_, err := s.Recv()
@@ -248,6 +249,7 @@ func TestAConnectionWithManyStallsGetsNoMoreWatches(t *testing.T) {
 		select {
 		case err := <-refused:
 			if got := reason(err); got == "ResourceExhausted TOO_MANY_STALLS" {
+				done()
 				d.dialAgain()
 				if m := recv(t, d.watch(t.Context(), &tandemv1.WatchEventsRequest{Revision: begin})); m.GetRevision() != begin+1 {
 					t.Errorf("on a new connection: %v", m)
@@ -256,6 +258,7 @@ func TestAConnectionWithManyStallsGetsNoMoreWatches(t *testing.T) {
 			}
 		case <-time.After(10 * time.Millisecond):
 		}
+		done() // else it takes the place of one that stalls
 		if time.Now().After(deadline) {
 			t.Fatal("a connection may stall for ever")
 		}

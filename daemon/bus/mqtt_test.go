@@ -88,7 +88,7 @@ func (s sensors) watched(given map[string]string) (until func(what string, state
 	}()
 	return func(what string, state tandemv1.DeviceState) drivers.Seen {
 		s.t.Helper()
-		patience := time.After(10 * time.Second)
+		patience := time.After(30 * time.Second)
 		var last drivers.Seen
 		for {
 			select {

@@ -181,6 +181,12 @@ func TestRestoredElsewhereTheDayGoesOn(t *testing.T) {
 		t.Fatal(err)
 	}
 	p.serve(second)
+	counted := map[string]int32{} // of c, as the backup has it: a slow start was first heard of when some were done
+	for _, s := range p.look()["c"].GetSteps() {
+		if counted[s.GetId()] = s.GetPiecesGood(); s.GetPiecesGood() == 60 {
+			t.Errorf("%s of c is counted as done", s.GetId())
+		}
+	}
 	review := func() *tandemv1.Review {
 		r, err := p.c.admin.GetReview(t.Context(), &tandemv1.GetReviewRequest{})
 		if err != nil {
@@ -227,7 +233,7 @@ func TestRestoredElsewhereTheDayGoesOn(t *testing.T) {
 			if n := len(s.GetRuns()); n > 0 && s.GetRuns()[n-1].GetFence() > floor.FenceStep {
 				t.Errorf("%s of %s was given out before anybody had looked: %v", s.GetId(), id, s)
 			}
-			if id == "c" && s.GetPiecesGood() != 0 {
+			if id == "c" && s.GetPiecesGood() != counted[s.GetId()] {
 				t.Errorf("%s of c counts %d pieces that nobody has confirmed", s.GetId(), s.GetPiecesGood())
 			}
 		}
