@@ -37,6 +37,11 @@ func (s *Server) GetStatus(ctx context.Context, _ *tandemv1.GetStatusRequest) (*
 				out.DevicesNotOnline++
 			}
 			for _, r := range d.Live {
+				if d.Retired && !r.Unknown() { // what is unknown is told of with its job
+					out.Reasons = append(out.Reasons, fmt.Sprintf("%s/%s is on %s, which is no longer in the floor file and is not heard: put it back into the file, or see to it and resolve %s",
+						r.Step.Job.ID, r.Step.ID(), d.ID, r.ID))
+					continue
+				}
 				if why, since := r.Overdue(st.Now); why != "" {
 					out.Reasons = append(out.Reasons, fmt.Sprintf("%s/%s on %s: %s since %s", r.Step.Job.ID, r.Step.ID(), d.ID, overdue[why],
 						since.In(st.Floor.Calendar().Location()).Format("Mon 15:04")))

@@ -56,6 +56,14 @@ func damaged(formatted string, args ...any) error {
 	return fmt.Errorf("%w: %w", ErrDamaged, fmt.Errorf(formatted, args...))
 }
 
+// inFile says of damage to a record what is wrong with it, and leaves out what would help a ledger: that is another one.
+func inFile(err error) error {
+	if e, ok := errors.AsType[*ledger.CorruptError](err); ok {
+		return fmt.Errorf("revision %d: %s; use another backup", e.Revision, e.Problem)
+	}
+	return err
+}
+
 // Manifest says what a backup holds.
 type Manifest struct {
 	Format     int       `json:"format"`

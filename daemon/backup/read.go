@@ -193,7 +193,7 @@ func (d *reading) readRecords(ctx context.Context, size int64) error {
 		data = data[n+int(length):]
 		rec, err := d.links.Next(stored)
 		if err != nil {
-			return damaged("%s: %w", segmentName(d.segments), err)
+			return damaged("%s: %w", segmentName(d.segments), inFile(err))
 		}
 		if rec.GetRevision() > d.head.Revision {
 			return damaged("it goes on after revision %d, its last by %s", d.head.Revision, manifestName)

@@ -14,7 +14,9 @@ import (
 )
 
 const (
-	connectWithin   = 10 * time.Second
+	connectWithin = 10 * time.Second
+	// connectTries bounds how often a connection within the process is tried.
+	connectTries    = 5
 	reconnectFirst  = 100 * time.Millisecond
 	reconnectAtMost = 5 * time.Second
 	// driverPing and driverPings are how often a driver's connection is tried, and how many tries may stay unanswered. Where there
@@ -42,7 +44,23 @@ func (s *Server) DriverConn(name string) (*nats.Conn, error) {
 	return s.connect(name, driverUser, s.secrets.driver, nats.CustomInboxPrefix(driverInbox))
 }
 
+// connect tries more than once: within one process only time can spoil a handshake. The server waits 2 s for it, so a computer that
+// sleeps or is very busy in that moment has it refused, and that must not end a daemon.
 func (s *Server) connect(name, user, secret string, more ...nats.Option) (*nats.Conn, error) {
+	for try := 1; ; try++ {
+		nc, err := s.connectOnce(name, user, secret, more...)
+		s.mu.Lock()
+		closing := s.closing
+		s.mu.Unlock()
+		if err == nil || closing || try == connectTries {
+			return nc, err
+		}
+		s.log.Warn("bus not reached within the process; trying again", zap.String("connection", name), zap.Error(err))
+		time.Sleep(reconnectDelay(try))
+	}
+}
+
+func (s *Server) connectOnce(name, user, secret string, more ...nats.Option) (*nats.Conn, error) {
 	opts := append(forever(name),
 		nats.InProcessServer(s.server),
 		nats.UserInfo(user, secret),

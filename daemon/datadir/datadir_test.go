@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -528,6 +530,83 @@ func TestRestoreIntoAnEmptyFolderOnly(t *testing.T) {
 		if _, err := datadir.Verify(t.Context(), dir); !errors.Is(err, datadir.ErrUnfinished) {
 			t.Errorf("%s: verified: %v", name, err)
 		}
+	}
+}
+
+// The file with the records is gone, the snapshot is not: the floor could go on, and yet the ledger is no audit trail any more.
+func TestVerifyMissesRecordsBeforeTheSnapshot(t *testing.T) {
+	dir := t.TempDir()
+	s := start(t, dir)
+	s.submit("a", "print", "cut")
+	s.historyKept()
+	s.stop()
+	blocks, err := filepath.Glob(filepath.Join(datadir.BusDir(dir), "jetstream", "*", "streams", ledger.StreamName, "msgs", "*.blk"))
+	if err != nil || len(blocks) == 0 {
+		t.Fatalf("the ledger's files: %v, %v", blocks, err)
+	}
+	for _, name := range blocks {
+		if err := os.Remove(name); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := datadir.Verify(t.Context(), dir); !errors.Is(err, ledger.ErrCorrupt) || !strings.Contains(err.Error(), "ledger rebuild") {
+		t.Errorf("without its records: %v", err)
+	}
+	if _, err := datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: time.Now()}); err != nil {
+		t.Fatal(err)
+	}
+	if report, err := datadir.Verify(t.Context(), dir); err != nil || len(report.Doubts) > 0 {
+		t.Errorf("made anew: %v, %v", report.Doubts, err)
+	}
+}
+
+// The second copy is damaged where nobody looks until it is needed.
+func TestVerifyReadsTheHistoryToo(t *testing.T) {
+	dir := t.TempDir()
+	s := start(t, dir)
+	for i := range 40 {
+		s.submit(fmt.Sprintf("a-%d", i), "print", "cut")
+	}
+	s.historyKept()
+	s.stop()
+	file, err := os.OpenFile(filepath.Join(dir, history.FileName), os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	whole, err := io.ReadAll(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := bytes.Index(whole, []byte("a-20")) // a record that names the job
+	if at < 0 {
+		t.Fatal("the history does not name the job")
+	}
+	changed := bytes.Clone(whole)
+	for ; at >= 0; at = bytes.Index(changed, []byte("a-20")) {
+		copy(changed[at:], "b-20")
+	}
+	const page = 4096
+	contents := map[string][]byte{"a record": changed}
+	for _, n := range []int{2, 6, 10} { // tables and indexes
+		torn := bytes.Clone(whole)
+		copy(torn[n*page:], bytes.Repeat([]byte{0xa5}, page))
+		contents[fmt.Sprintf("page %d", n)] = torn
+	}
+	for name, content := range contents {
+		if _, err := file.WriteAt(content, 0); err != nil {
+			t.Fatal(err)
+		}
+		report, err := datadir.Verify(t.Context(), dir)
+		if err != nil || len(report.Doubts) != 1 || !strings.Contains(report.Doubts[0], "damaged") {
+			t.Errorf("%s was changed: %q, %v", name, report.Doubts, err)
+		}
+	}
+	if _, err := file.WriteAt(whole, 0); err != nil {
+		t.Fatal(err)
+	}
+	if report, err := datadir.Verify(t.Context(), dir); err != nil || len(report.Doubts) > 0 {
+		t.Errorf("as it was: %q, %v", report.Doubts, err)
 	}
 }
 

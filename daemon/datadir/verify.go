@@ -62,7 +62,18 @@ func historyOrDoubt(ctx context.Context, dir string, doubt func(error)) (ledger.
 		doubt(fmt.Errorf("%w; the daemon keeps it aside at its next start and makes it anew", err))
 		return ledger.Head{}, nil
 	}
-	return known, err
+	if err != nil || known.Revision == 0 {
+		return known, err
+	}
+	past, err := history.OpenCopy(dir)
+	if err != nil {
+		return known, err
+	}
+	defer past.Close()
+	if err := past.Check(ctx); err != nil && ctx.Err() == nil {
+		doubt(fmt.Errorf("%w: it is no second copy any more; while the daemon is stopped move %s away, the daemon makes another one", err, history.FileName))
+	}
+	return known, nil
 }
 
 // verify reads the ledger up to its head.
@@ -89,6 +100,9 @@ func (out *Report) verify(ctx context.Context, s *ledger.JetStream, known ledger
 		}
 		return nil
 	})
+	if gone, ok := errors.AsType[*ledger.CompactedError](err); ok { // nothing ever takes records out of a ledger
+		err = fmt.Errorf("%w: its records before revision %d are missing; make it anew with `tandemd ledger rebuild`, or restore a backup", ledger.ErrCorrupt, gone.Oldest)
+	}
 	if err == nil {
 		err = out.Audit.Finish()
 	}

@@ -1,9 +1,13 @@
 package history
 
 import (
+	"errors"
 	"fmt"
 	"sync"
 	"time"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 
 	"tandem/daemon/ledger"
 )
@@ -68,12 +72,25 @@ func (h *History) Attention() []string {
 		behind = head - kept
 	}
 	switch {
+	case broken(failure):
+		return []string{fmt.Sprintf("the history, the second copy of the ledger, is damaged, %d records behind, and has no reports: %v: when the floor is quiet, stop the daemon, move %s away, and start it again: it makes the history anew from the ledger",
+			behind, failure, FileName)}
 	case failure != nil && time.Since(since) >= failingFor:
 		return []string{fmt.Sprintf("the history, the second copy of the ledger, is %d records behind and does not go on: %v", behind, failure)}
 	case behind >= farBehind:
 		return []string{fmt.Sprintf("the history, the second copy of the ledger, is %d records behind", behind)}
 	}
 	return nil
+}
+
+// broken says whether a failure of the file does not go away by itself, as a full disk does.
+func broken(failure error) bool {
+	e, ok := errors.AsType[*sqlite.Error](failure)
+	if !ok {
+		return false
+	}
+	primary := e.Code() & 0xff // without what an extended result code adds
+	return primary == sqlite3.SQLITE_CORRUPT || primary == sqlite3.SQLITE_NOTADB
 }
 
 // Failure returns why the history does not go on; nil if it does.

@@ -1,8 +1,12 @@
 package history
 
 import (
+	"bytes"
 	"context"
 	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -56,5 +60,44 @@ func TestAttention(t *testing.T) {
 	h.lag.reached(head.Revision)
 	if h.Attention() != nil || !h.lag.fail(errors.New("again")) {
 		t.Error("a failure is not over once records are kept again")
+	}
+}
+
+// A file that is damaged inside opens as if it were whole. People are told at once, with what to do, since no time mends it.
+func TestAttentionWhenDamagedInside(t *testing.T) {
+	dir := t.TempDir()
+	h, err := Open(t.Context(), dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := h.Close(); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, FileName)
+	info, err := os.Stat(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file, err := os.OpenFile(path, os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const page = 4096 // the first has the schema
+	_, err = file.WriteAt(bytes.Repeat([]byte{0xa5}, int(info.Size())-page), page)
+	if err := errors.Join(err, file.Close()); err != nil {
+		t.Fatal(err)
+	}
+	db, err := connect(path, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	var n int
+	failure := db.QueryRowContext(t.Context(), "SELECT count(*) FROM jobs").Scan(&n)
+	h = &History{}
+	h.lag.begin(ledger.NewMemory(), 0)
+	h.lag.fail(fmt.Errorf("keep records: %w", failure))
+	if got := h.Attention(); len(got) != 1 || !strings.Contains(got[0], "move history.db away") {
+		t.Errorf("after %v: %q", failure, got)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"tandem/daemon/ledger"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
@@ -69,6 +70,18 @@ func (c *Copy) Records(ctx context.Context, fn func(rec *ledgerv1.Record, stored
 		return fmt.Errorf("read history after revision %d: %w", links.Head().Revision, errors.Join(ErrDamaged, err))
 	}
 	return nil
+}
+
+// Check reads the whole file, tables and indexes too, and verifies every record. The error is ErrDamaged or ledger.ErrCorrupt.
+func (c *Copy) Check(ctx context.Context) error {
+	var found string
+	if err := c.db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&found); err != nil {
+		return fmt.Errorf("check history: %w: %w", ErrDamaged, err)
+	}
+	if found != "ok" {
+		return fmt.Errorf("check history: %w: %s", ErrDamaged, strings.Join(strings.Fields(found), " "))
+	}
+	return c.Records(ctx, func(*ledgerv1.Record, []byte) error { return nil })
 }
 
 // Close closes the file.

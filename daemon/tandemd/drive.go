@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"os"
@@ -137,6 +138,9 @@ func driveCommand() *cobra.Command {
 			}
 			if !file.GetDevices()[at].GetDriver().GetExternal() {
 				return &usageError{fmt.Errorf("device %s is driven by the daemon itself; set driver.external: true in the floor file first", device)}
+			}
+			if tokenFile == "" {
+				return &usageError{errors.New("--token-file: name the file with the drivers' token, DATA-DIR/bus/driver-token of the daemon")}
 			}
 			host, err := newHost(file.GetDevices()[at], dataDir, log)
 			if err != nil {

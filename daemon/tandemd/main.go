@@ -64,5 +64,32 @@ func rootCommand() *cobra.Command {
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return &usageError{err} })
 	root.AddCommand(serveCommand(), demoCommand(), driveCommand(), driversCommand(), configCommand(), ledgerCommand(), backupCommand(), restoreCommand())
+	strict(root)
 	return root
+}
+
+// strict makes wrong arguments, and a subcommand that is not there, the caller's mistake: a script that says `ledger verfy` must
+// not read success from the help it gets.
+func strict(cmd *cobra.Command) {
+	if args := cmd.Args; args != nil {
+		cmd.Args = func(cmd *cobra.Command, given []string) error {
+			err := args(cmd, given)
+			if _, ok := errors.AsType[*usageError](err); ok || err == nil {
+				return err
+			}
+			return &usageError{err}
+		}
+	}
+	if cmd.HasSubCommands() && !cmd.Runnable() {
+		cmd.Args = cobra.ArbitraryArgs
+		cmd.RunE = func(cmd *cobra.Command, given []string) error {
+			if len(given) > 0 {
+				return &usageError{fmt.Errorf("unknown command %q for %q: see %s --help", given[0], cmd.CommandPath(), cmd.CommandPath())}
+			}
+			return cmd.Help()
+		}
+	}
+	for _, sub := range cmd.Commands() {
+		strict(sub)
+	}
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"sync/atomic"
 	"time"
 
@@ -36,6 +37,9 @@ func (p *proofread) run(ctx context.Context, store ledger.Ledger, cfg daemonConf
 			return ctx.Err()
 		}
 	})
+	if gone, ok := errors.AsType[*ledger.CompactedError](err); ok { // nothing ever takes records out of a ledger
+		err = &ledger.CorruptError{Revision: 1, Problem: fmt.Sprintf("the records before revision %d are missing", gone.Oldest)}
+	}
 	switch {
 	case ctx.Err() != nil:
 	case errors.Is(err, ledger.ErrCorrupt):

@@ -138,6 +138,9 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	}
 	floorClock := newClock(cfg.TimeScale, last)
 	eng.SetClock(floorClock)
+	for _, text := range clockBehind(floorClock.Now(), last) {
+		cfg.Log.Warn(text)
+	}
 	floorConn, err := server.FloorConn("tandemd")
 	if err != nil {
 		return err
@@ -177,7 +180,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
 		Dropped: func() uint64 { return line.Stats().Dropped() },
 		Attention: func() []string {
-			return slices.Concat(cfg.attention(), attention(line.Stats()), past.Attention(), proof.attention())
+			return slices.Concat(cfg.attention(), attention(line.Stats()), past.Attention(), proof.attention(), clockBehind(floorClock.Now(), store.Head().CommitTime))
 		},
 		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Reports: past, Leads: cfg.answers(), Doors: cfg.Doors, Log: cfg.Log.Named("api"),
 	})

@@ -21,7 +21,7 @@ import (
 // A device that is paused or locked takes part again when it is expected back, and never if nobody said when; one that is late
 // is given as long again as it is late. A device that stands still or is offline comes back after Repair, one that has not
 // reported yet at once. Media are there and only have to be loaded. What a person must decide stays as it is: no step that is
-// blocked goes on, no job that is held is released.
+// blocked goes on, no job that is held is released, and nothing is heard of the runs on a device that has left the floor file.
 type Future struct {
 	Options           // Start is the present; Ended is not called
 	Until   time.Time // nothing later is played; required
@@ -138,6 +138,9 @@ func (s *simulation) device(d *floor.Device) error {
 		s.at(up, func() error { return s.up(d) })
 	}
 	for _, r := range slices.Clone(d.Live) {
+		if d.Retired && !r.Unknown() {
+			continue
+		}
 		if err := s.goingOn(r, up); err != nil {
 			return err
 		}
@@ -180,6 +183,9 @@ func (s *simulation) goingOn(r *floor.Run, up time.Time) error {
 	case r.Unknown():
 		if up.IsZero() {
 			up = s.now.Add(s.repair(r.Device))
+		}
+		if r.MayStart && r.Start.IsZero() { // until then its device may hear of the start, and nobody can say what became of it
+			up = later(up, r.StartBefore.Add(time.Second))
 		}
 		s.at(up, func() error {
 			if r.Step.Live != r {

@@ -220,3 +220,36 @@ func TestRestOfARun(t *testing.T) {
 		t.Errorf("ten hours instead of one: %.1f hours left on average, want about 9", mean)
 	}
 }
+
+// A device that has left the floor file with work on it is not heard any more; everybody else's dates go on.
+func TestDeviceThatHasLeftTheFloorFile(t *testing.T) {
+	for name, state := range map[string]tandemv1.JobState{
+		"begun": tandemv1.JobState_JOB_STATE_PROCESSING, "stands still": tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED, "waits": tandemv1.JobState_JOB_STATE_PENDING,
+	} {
+		t.Run(name, func(t *testing.T) {
+			p := newPresent(t)
+			p.take("a")
+			r := p.begin("a", "print", "printer")
+			p.say(r, state, tandemv1.DeviceState_DEVICE_STATE_STOPPED)
+			p.do(floor.Configure{File: floorOf(station("other", "print"), station("cutter", "cut"))})
+			p.do(floor.BeginTerm{}) // the file is another after a restart only
+			p.take("b")
+			if got := p.play(Future{}, "a", "b"); len(got) != 1 || got["b"] != 50*time.Minute {
+				t.Errorf("got ends %v, want b after 50m, and none of a: a person must say what became of its run", got)
+			}
+		})
+	}
+}
+
+// A run that was let begin when its device was lost cannot be seen to before nobody can hear of the start any more.
+func TestLostBeforeItWasHeardToBegin(t *testing.T) {
+	p := newPresent(t)
+	p.take("a")
+	j, _ := p.f.Job("a")
+	d, _ := p.f.Device("printer")
+	p.do(floor.Grant{Step: j.Steps[0], Device: d, Expected: d.Estimate(j.Steps[0], p.now)})
+	p.do(floor.LoseDevice{Device: "printer"})
+	if got := p.play(Future{}, "a"); got["a"] < 50*time.Minute {
+		t.Errorf("got ends %v, want a after 50m or more", got)
+	}
+}
