@@ -319,4 +319,7 @@ func (s *shop) pull(i int, p pull) {
 	if refused != p.refused {
 		s.t.Fatalf("pull %d, %s: the floor refuses with %q (%v), want %q", i, p.payload, refused, s.refused, p.refused)
 	}
+	if p.then != nil {
+		p.then(s)
+	}
 }
