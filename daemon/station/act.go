@@ -57,6 +57,8 @@ func act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.
 		return say(notReady, "%s is held: %s", p.Job.ID, note(p.Job.HoldNote))
 	case p.Job.OnHold():
 		return say(notReady, "a job that shares the panels of %s is held", p.Job.ID)
+	case s.Blocked != "": // a person has to say something first; the floor says what
+		return say(notReady, "%s", s.Explain(now, nil).GetSummary())
 	case s.Waiting > 0:
 		return waits(s, d, now)
 	}
@@ -110,7 +112,7 @@ func actOnRun(p *floor.Panel, r *floor.Run, slot string, verb code.Verb, now tim
 	case r.State == tandemv1.JobState_JOB_STATE_PROCESSING && d.Manual() && (again || fresh):
 		return say(duplicate, "%s of %s was started a moment ago; scan again when it is done", s.ID(), p.Job.ID)
 	case r.State == tandemv1.JobState_JOB_STATE_PROCESSING && d.Manual() && verb != code.Start:
-		return run(say(finished, "%s of %s is done, %d pieces%s", s.ID(), p.Job.ID, r.Pieces-r.Spoiled, after(s)), floor.FinishRun{Run: r.ID, Spoiled: r.Spoiled})
+		return run(say(finished, "%s of %s is done, %d pieces%s", s.ID(), p.Job.ID, min(r.Pieces, r.Good+r.Spoiled+s.Left())-r.Spoiled, after(s)), floor.FinishRun{Run: r.ID, Spoiled: r.Spoiled})
 	case r.State == tandemv1.JobState_JOB_STATE_PROCESSING:
 		return say(duplicate, "%s of %s runs on %s, until about %s", s.ID(), p.Job.ID, d.ID, clock(r.ExpectedEnd(now)))
 	}

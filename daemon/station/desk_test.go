@@ -124,6 +124,22 @@ func TestScans(t *testing.T) {
 			{after: time.Second, payload: "panel a", outcome: duplicate, says: "done a moment ago; scan again to start pack on table"},
 			{after: 4 * time.Second, payload: "panel a", outcome: started, says: "pack of a started", command: floor.StartRun{}},
 		}},
+		{"done is told without what was spoiled meanwhile", standsAt("bench", toBench), []pull{
+			{payload: "panel a", outcome: started, command: floor.StartRun{}},
+			{payload: "card spoiled", outcome: next},
+			{payload: "3", outcome: next},
+			{payload: "panel a", outcome: spoiled, command: floor.SpoilPieces{}},
+			{after: time.Minute, payload: "panel a", outcome: finished, says: "weed of a is done, 7 pieces", command: floor.FinishRun{}},
+		}},
+		{"a step that a person has to decide about", standsAt("cutter-1", func(s *shop) {
+			toCutter1(s)
+			r := s.job("a").Steps[0].Live
+			s.do(floor.StartRun{Run: r.ID})
+			s.report(r, processing, 1)
+			s.report(r, tandemv1.JobState_JOB_STATE_ABORTED, 1)
+		}), []pull{
+			{payload: "panel a", outcome: notReady, says: "cut ended early on its device (aborted-by-system): a person must resolve run-1"},
+		}},
 		{"a device that others keep busy", standsAt("bench", func(s *shop) {
 			for _, id := range []string{"b", "c"} {
 				s.submit(id, "weed")
