@@ -4,9 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 	"maps"
 	"strconv"
+	"strings"
 	"unicode"
 	"unicode/utf8"
 

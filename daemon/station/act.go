@@ -49,6 +49,8 @@ func act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.
 	}
 	s := nextStep(p)
 	switch {
+	case p.Job.Ending != tandemv1.JobState_JOB_STATE_UNSPECIFIED:
+		return say(notReady, "%s was %s: nothing more is done with this panel", p.Job.ID, floor.Keyword(p.Job.Ending))
 	case s == nil:
 		return say(duplicate, "%s: every step of this panel has ended", p.Job.ID)
 	case s.GangNote() != "":

@@ -140,6 +140,12 @@ func TestScans(t *testing.T) {
 		}), []pull{
 			{payload: "panel a", outcome: notReady, says: "cut ended early on its device (aborted-by-system): a person must resolve run-1"},
 		}},
+		{"a panel of a canceled job", standsAt("bench", func(s *shop) {
+			s.submit("a", "weed")
+			s.do(floor.CancelJob{Job: "a"})
+		}), []pull{
+			{payload: "panel a", outcome: notReady, says: "a was canceled: nothing more is done with this panel"},
+		}},
 		{"a device that others keep busy", standsAt("bench", func(s *shop) {
 			for _, id := range []string{"b", "c"} {
 				s.submit(id, "weed")
