@@ -21,7 +21,7 @@ func (v *view) needs() []line {
 		switch {
 		case n.More == "":
 			lines = append(lines, l)
-		case v.narrow:
+		case v.narrow, celltext.Width(" ! "+n.Text+" ("+n.More+")") > v.width: // what it is about must not be cut off
 			lines = append(lines, l, line{{plain, "   " + n.More}})
 		default:
 			lines = append(lines, append(l, span{plain, " (" + n.More + ")"}))
@@ -106,7 +106,7 @@ func (v *view) needed() []Need {
 }
 
 // wrongPanel is what marks say that do not fit.
-const wrongPanel = "by its marks the panel is not the right one, or lies the wrong way"
+const wrongPanel = "by its marks another panel, or laid wrong"
 
 // decision is what a step without a run asks of a person; empty if it asks nothing.
 func decision(s *tandemv1.Step) (string, style) {
@@ -116,7 +116,7 @@ func decision(s *tandemv1.Step) (string, style) {
 	case s.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && has(s.GetStateReasons(), "x-no-pieces-left"):
 		return "remake or cancel: pieces were lost with the gang run", bad
 	case s.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && has(s.GetStateReasons(), "x-registration-failed"):
-		return wrongPanel + "; check it, scan its code, then decide", bad
+		return wrongPanel + "; check, scan it, then decide", bad
 	case s.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED:
 		return "decide: " + reasonsOr(s.GetStateReasons(), "stopped"), bad
 	case s.GetState() != tandemv1.JobState_JOB_STATE_PENDING:

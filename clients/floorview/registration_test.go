@@ -18,12 +18,16 @@ func TestAWrongPanelNeedsAPerson(t *testing.T) {
 	}
 	devices := []*tandemv1.Device{device}
 	o := Options{Now: noon, Zone: zone, Width: 160}
-	if got := Render(jobs, devices, o); !strings.Contains(got, " ! look at cutter-1: by its marks the panel is not the right one, or lies the wrong way (van-set / cut)") {
+	if got := Render(jobs, devices, o); !strings.Contains(got, " ! look at cutter-1: by its marks another panel, or laid wrong (van-set / cut)") {
 		t.Errorf("while it is being stopped:\n%s", got)
 	}
 	step.State, jobs[0].State = tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED, tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED
 	device.Runs, device.State = nil, tandemv1.DeviceState_DEVICE_STATE_IDLE
-	if got := Render(jobs, devices, o); !strings.Contains(got, "lies the wrong way; check it, scan its code, then decide (van-set / cut)") {
+	if got := Render(jobs, devices, o); !strings.Contains(got, "laid wrong; check, scan it, then decide (van-set / cut)") {
 		t.Errorf("when it has stopped:\n%s", got)
+	}
+	o.Width = 80
+	if got := Render(jobs, devices, o); !strings.Contains(got, "laid wrong; check, scan it, then decide\n   van-set / cut\n") {
+		t.Errorf("on 80 columns:\n%s", got)
 	}
 }

@@ -69,6 +69,10 @@ see the machine.`,
 	return cmd
 }
 
+// readable is a payload as it can be handed in: bytes that are no text, as a reader set wrongly sends them, are left to the
+// daemon's answer, which says that it is no code.
+func readable(payload string) string { return strings.ToValidUTF8(payload, "?") }
+
 func (a *app) scan(ctx context.Context, p place, payloads []string) error {
 	conn, err := a.connect()
 	if err != nil {
@@ -78,7 +82,7 @@ func (a *app) scan(ctx context.Context, p place, payloads []string) error {
 	for _, payload := range payloads {
 		reply, err := bounded(ctx, a, func(ctx context.Context) (*tandemv1.RecordScanResponse, error) {
 			return client.RecordScan(ctx, &tandemv1.RecordScanRequest{
-				Station: p.station, Device: p.device, Payload: payload, ScanId: dial.NewKey(), ScanTime: timestamppb.New(a.now()),
+				Station: p.station, Device: p.device, Payload: readable(payload), ScanId: dial.NewKey(), ScanTime: timestamppb.New(a.now()),
 			})
 		})
 		if err != nil {

@@ -278,7 +278,7 @@ func (s *station) send(ctx context.Context) {
 // deliver hands one scan in, under the same scan_id however often it takes.
 func (s *station) deliver(ctx context.Context, p pull) {
 	request := &tandemv1.RecordScanRequest{
-		Station: s.place.station, Device: s.place.device, Payload: p.payload, ScanId: p.id, ScanTime: timestamppb.New(p.at),
+		Station: s.place.station, Device: s.place.device, Payload: readable(p.payload), ScanId: p.id, ScanTime: timestamppb.New(p.at),
 	}
 	pause := firstPause
 	tried := false

@@ -306,6 +306,23 @@ func TestStationTooLongLine(t *testing.T) {
 	})
 }
 
+// TestStationBytesThatAreNoText: the daemon says what they are, not the transport.
+func TestStationBytesThatAreNoText(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		s := newShift(t, nil)
+		s.write("\xff\xfeP1\rP2\r")
+		if err := s.end(); err != nil {
+			t.Errorf("end: %v", err)
+		}
+		if got := s.desk.asked[0].GetPayload(); got != "?P1" {
+			t.Errorf("handed in %q", got)
+		}
+		if got := s.desk.asked[1].GetPayload(); got != "P2" {
+			t.Errorf("then handed in %q", got)
+		}
+	})
+}
+
 // TestStationJSON: data are the daemon's answers alone, the station's own words are talk.
 func TestStationJSON(t *testing.T) {
 	inBubble(t, func(t *testing.T) {

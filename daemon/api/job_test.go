@@ -154,6 +154,18 @@ func TestBadRequestsNameTheFieldAndStoreNothing(t *testing.T) {
 			_, err := d.jobs.OverrideWait(t.Context(), &tandemv1.OverrideWaitRequest{Id: "a", Step: "cut", Actor: "mira"})
 			return err
 		}},
+		{"note", func() error {
+			_, err := d.jobs.OverrideWait(t.Context(), &tandemv1.OverrideWaitRequest{Id: "a", Step: "cut", Actor: "mira", Note: " \u00a0 "})
+			return err
+		}},
+		{"actor", func() error {
+			_, err := d.jobs.OverrideWait(t.Context(), &tandemv1.OverrideWaitRequest{Id: "a", Step: "cut", Actor: "  ", Note: "dry"})
+			return err
+		}},
+		{"actor", func() error { // a zero width space starts no machine
+			_, err := d.devices.StartRun(t.Context(), &tandemv1.StartRunRequest{Run: "run-1", Actor: "\u200b"})
+			return err
+		}},
 		{"actor", func() error {
 			_, err := d.devices.LockDevice(t.Context(), &tandemv1.LockDeviceRequest{Id: "bench"})
 			return err

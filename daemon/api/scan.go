@@ -112,7 +112,11 @@ func (s *Server) actOnScan(ctx context.Context, req *tandemv1.RecordScanRequest,
 	case errors.As(err, &refused) && refused.Kind == floor.Exists:
 		return nil, err
 	case errors.As(err, &refused):
-		if out.Message = refused.Error(); out.GetOutcome() == tandemv1.RecordScanResponse_OUTCOME_UNDONE {
+		out.Message = refused.Error()
+		if len(refused.Violations) == 1 { // whoever scans has given no field
+			out.Message = refused.Violations[0].Problem
+		}
+		if out.GetOutcome() == tandemv1.RecordScanResponse_OUTCOME_UNDONE {
 			out.Outcome = tandemv1.RecordScanResponse_OUTCOME_NOT_UNDONE
 		} else {
 			out.Outcome = tandemv1.RecordScanResponse_OUTCOME_NOT_READY

@@ -49,6 +49,8 @@ func act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.
 	}
 	s := nextStep(p)
 	switch {
+	case p.Job.Ending != tandemv1.JobState_JOB_STATE_UNSPECIFIED:
+		return say(notReady, "%s was %s: nothing more is done with this panel", p.Job.ID, floor.Keyword(p.Job.Ending))
 	case s == nil:
 		return say(duplicate, "%s: every step of this panel has ended", p.Job.ID)
 	case s.GangNote() != "":
@@ -57,6 +59,8 @@ func act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.
 		return say(notReady, "%s is held: %s", p.Job.ID, note(p.Job.HoldNote))
 	case p.Job.OnHold():
 		return say(notReady, "a job that shares the panels of %s is held", p.Job.ID)
+	case s.Blocked != "": // a person has to say something first; the floor says what
+		return say(notReady, "%s", s.Explain(now, nil).GetSummary())
 	case s.Waiting > 0:
 		return waits(s, d, now)
 	}
@@ -72,7 +76,7 @@ func act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.
 		return say(notReady, "%s may not start before %s", s.ID(), clock(s.Ready()))
 	}
 	if ok, why := d.Available(); !ok {
-		return say(notReady, "%s %s", d.ID, why)
+		return say(notReady, "%s %s%s", d.ID, why, with(d, now))
 	}
 	a := say(started, "%s of %s started on %s%s%s", s.ID(), p.Job.ID, d.ID, file(s), blade(s, d))
 	a.Command = floor.StartHere{Step: s, Device: d}
@@ -82,35 +86,61 @@ func act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.
 // actOnRun says what a panel scanned at the device of its live run means: start, finish, or a place in the rack.
 func actOnRun(p *floor.Panel, r *floor.Run, slot string, verb code.Verb, now time.Time, again bool) Answer {
 	s, d := r.Step, r.Device
-	with := func(a Answer, c floor.Command) Answer {
+	run := func(a Answer, c floor.Command) Answer {
 		a.Command, a.Subject = c, "runs/"+r.ID
 		return a
 	}
+	// A trembling hand is one hand, but two people may scan the same start, or one of them before a daemon's restart.
+	fresh := verb == 0 && now.Sub(r.Start) < twice
 	switch {
 	case s.Drying():
 		if p.Place == d.ID && (slot == "" || slot == p.Slot) { // the rack alone says nothing new of a panel whose slot is known
 			return say(duplicate, "%s lies in %s already, dry at %s", p.Code, where(d, p.Slot), clock(s.DryUntil()))
 		}
-		return with(say(moved, "%s lies in %s, dry at %s", p.Code, where(d, slot), clock(s.DryUntil())), floor.MovePanel{Job: p.Job.ID, Panel: p.ID, Place: d.ID, Slot: slot})
+		return run(say(moved, "%s lies in %s, dry at %s", p.Code, where(d, slot), clock(s.DryUntil())), floor.MovePanel{Job: p.Job.ID, Panel: p.ID, Place: d.ID, Slot: slot})
 	case r.State == tandemv1.JobState_JOB_STATE_PENDING && verb == code.Done:
 		return say(notReady, "%s of %s has not been started on %s", s.ID(), p.Job.ID, d.ID)
 	case r.State == tandemv1.JobState_JOB_STATE_PENDING && r.MayStart:
 		return say(duplicate, "%s of %s has been started on %s", s.ID(), p.Job.ID, d.ID)
+	case r.State == tandemv1.JobState_JOB_STATE_PENDING && again: // the scan that ended the step before must not begin this one
+		return say(duplicate, "%s: done a moment ago; scan again to start %s on %s", p.Code, s.ID(), d.ID)
 	case r.State == tandemv1.JobState_JOB_STATE_PENDING:
 		if why := r.CannotStart(); why != "" {
 			return say(notReady, "%s of %s cannot start: %s", s.ID(), p.Job.ID, why)
 		}
-		return with(say(started, "%s of %s started on %s%s%s", s.ID(), p.Job.ID, d.ID, file(s), blade(s, d)), floor.StartRun{Run: r.ID})
+		return run(say(started, "%s of %s started on %s%s%s", s.ID(), p.Job.ID, d.ID, file(s), blade(s, d)), floor.StartRun{Run: r.ID})
 	case r.Unknown():
 		return say(notReady, "nobody knows how far %s of %s got on %s: look, count and resolve %s", s.ID(), p.Job.ID, d.ID, r.ID)
-	case r.State == tandemv1.JobState_JOB_STATE_PROCESSING && d.Manual() && again:
+	case r.State == tandemv1.JobState_JOB_STATE_PROCESSING && d.Manual() && (again || fresh):
 		return say(duplicate, "%s of %s was started a moment ago; scan again when it is done", s.ID(), p.Job.ID)
 	case r.State == tandemv1.JobState_JOB_STATE_PROCESSING && d.Manual() && verb != code.Start:
-		return with(say(finished, "%s of %s is done, %d pieces%s", s.ID(), p.Job.ID, r.Pieces-r.Spoiled, after(s)), floor.FinishRun{Run: r.ID, Spoiled: r.Spoiled})
+		return run(say(finished, "%s of %s is done, %d pieces%s", s.ID(), p.Job.ID, min(r.Pieces, r.Good+r.Spoiled+s.Left())-r.Spoiled, after(s)), floor.FinishRun{Run: r.ID, Spoiled: r.Spoiled})
 	case r.State == tandemv1.JobState_JOB_STATE_PROCESSING:
 		return say(duplicate, "%s of %s runs on %s, until about %s", s.ID(), p.Job.ID, d.ID, clock(r.ExpectedEnd(now)))
 	}
 	return say(notReady, "%s of %s stands still on %s: %s", s.ID(), p.Job.ID, d.ID, strings.Join(r.Reasons, ", "))
+}
+
+// with names what keeps a busy device busy: it may be another panel that nobody has begun.
+func with(d *floor.Device, now time.Time) string {
+	if len(d.Live) < d.Capacity {
+		return ""
+	}
+	const most = 3
+	var runs []string
+	for _, r := range d.Live[:min(len(d.Live), most)] {
+		what := fmt.Sprintf("%s of %s ", r.Step.ID(), r.Step.Job.ID)
+		if r.State == tandemv1.JobState_JOB_STATE_PENDING && !r.MayStart {
+			what += "waits to be started there"
+		} else {
+			what += "until about " + clock(r.ExpectedEnd(now))
+		}
+		runs = append(runs, what)
+	}
+	if len(d.Live) > most {
+		runs = append(runs, fmt.Sprintf("and %d more", len(d.Live)-most))
+	}
+	return ": " + strings.Join(runs, ", ")
 }
 
 func liveHere(p *floor.Panel, d *floor.Device) *floor.Run {

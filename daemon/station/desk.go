@@ -322,6 +322,9 @@ func (e *entry) book(p *floor.Panel) Answer {
 	}
 	e.clear()
 	s := lastBegun(p)
+	if j := p.Job; verb == code.Spoiled && !j.End.IsZero() && j.Ending == tandemv1.JobState_JOB_STATE_UNSPECIFIED {
+		return say(notReady, "%s is done: what is found spoiled now is booked by making it again: scan remake, key %d, scan the panel", j.ID, count)
+	}
 	if verb == code.Spoiled && count > p.Good {
 		return say(notReady, "panel %s of %s has only %d good pieces: %d cannot be spoiled", p.Code, p.Job.ID, p.Good, count)
 	}

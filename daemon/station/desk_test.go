@@ -32,6 +32,7 @@ type pull struct {
 	says    string
 	command floor.Command // its type only
 	refused string        // reason of the floor's refusal
+	then    func(*shop)   // what happens after it
 }
 
 func toCutter1(s *shop) {
@@ -105,6 +106,76 @@ func TestScans(t *testing.T) {
 			{after: time.Millisecond, payload: "panel a", outcome: finished, says: "weed of a is done, 10 pieces", command: floor.FinishRun{}},
 			{after: time.Second, payload: "panel a", outcome: duplicate, says: "done a moment ago"},
 			{after: time.Minute, payload: "panel a", outcome: duplicate, says: "a: every step of this panel has ended"},
+		}},
+		{"what another has started a moment ago is not finished by a scan", standsAt("bench", func(s *shop) {
+			toBench(s)
+			s.do(floor.StartRun{Run: s.job("a").Steps[0].Live.ID})
+		}), []pull{
+			{after: 4999 * time.Millisecond, payload: "panel a", outcome: duplicate, says: "started a moment ago; scan again when it is done"},
+			{after: time.Millisecond, payload: "panel a", outcome: finished, says: "weed of a is done", command: floor.FinishRun{}},
+		}},
+		{"the scan that finishes a step, twice, does not start the next one there", standsAt("table", func(s *shop) {
+			s.submit("a", "mask", "pack")
+			s.grant("a", "mask", "table")
+		}), []pull{
+			{payload: "panel a", outcome: started, command: floor.StartRun{}},
+			{after: time.Minute, payload: "panel a", outcome: finished, says: "mask of a is done", command: floor.FinishRun{}},
+			{payload: "panel a", outcome: duplicate, says: "done a moment ago", then: func(s *shop) { s.grant("a", "pack", "table") }},
+			{after: time.Second, payload: "panel a", outcome: duplicate, says: "done a moment ago; scan again to start pack on table"},
+			{after: 4 * time.Second, payload: "panel a", outcome: started, says: "pack of a started", command: floor.StartRun{}},
+		}},
+		{"done is told without what was spoiled meanwhile", standsAt("bench", toBench), []pull{
+			{payload: "panel a", outcome: started, command: floor.StartRun{}},
+			{payload: "card spoiled", outcome: next},
+			{payload: "3", outcome: next},
+			{payload: "panel a", outcome: spoiled, command: floor.SpoilPieces{}},
+			{after: time.Minute, payload: "panel a", outcome: finished, says: "weed of a is done, 7 pieces", command: floor.FinishRun{}},
+		}},
+		{"a step that a person has to decide about", standsAt("cutter-1", func(s *shop) {
+			toCutter1(s)
+			r := s.job("a").Steps[0].Live
+			s.do(floor.StartRun{Run: r.ID})
+			s.report(r, processing, 1)
+			s.report(r, tandemv1.JobState_JOB_STATE_ABORTED, 1)
+		}), []pull{
+			{payload: "panel a", outcome: notReady, says: "cut ended early on its device (aborted-by-system): a person must resolve run-1"},
+		}},
+		{"a panel of a canceled job", standsAt("bench", func(s *shop) {
+			s.submit("a", "weed")
+			s.do(floor.CancelJob{Job: "a"})
+		}), []pull{
+			{payload: "panel a", outcome: notReady, says: "a was canceled: nothing more is done with this panel"},
+		}},
+		{"a device that others keep busy", standsAt("bench", func(s *shop) {
+			for _, id := range []string{"b", "c"} {
+				s.submit(id, "weed")
+				s.grant(id, "weed", "bench")
+			}
+			s.do(floor.StartRun{Run: s.job("c").Steps[0].Live.ID})
+			s.submit("a", "weed")
+		}), []pull{
+			{payload: "panel a", outcome: notReady, says: "bench is busy: weed of b waits to be started there, weed of c until about "},
+		}},
+		{"spoiled after the end", standsAt("bench", toBench), []pull{
+			{payload: "panel a", outcome: started, command: floor.StartRun{}},
+			{after: time.Minute, payload: "panel a", outcome: finished, command: floor.FinishRun{}},
+			{payload: "card spoiled", outcome: next},
+			{payload: "2", outcome: next},
+			{payload: "panel a", outcome: notReady, says: "a is done: what is found spoiled now is booked by making it again: scan remake, key 2, scan the panel"},
+			{payload: "card remake", outcome: next},
+			{payload: "2", outcome: next},
+			{payload: "panel a", outcome: remade, command: floor.RemakePieces{}},
+		}},
+		{"where is a panel that is being worked on", func(s *shop) {
+			s.submit("a", "cut", "weed")
+			s.grant("a", "cut", "cutter-1")
+		}, []pull{
+			{payload: "card where", outcome: next},
+			{payload: "panel a", outcome: shown, says: "cut is pending (queued-in-device, x-awaiting-start), at cutter-1"},
+		}},
+		{"where is a panel that dries", racked, []pull{
+			{payload: "card where", outcome: next},
+			{payload: "panel a", outcome: shown, says: "dry in rack until " + at(4*time.Hour)},
 		}},
 		{"the done card finishes at once and starts nothing", standsAt("bench", toBench), []pull{
 			{payload: "card done", outcome: next},

@@ -109,6 +109,9 @@ func (c *change) ofRun(f *floor.Floor) Answer {
 	case !r.End.IsZero():
 		return say(notUndone, "%s has ended, and is never taken back by a scan: have pieces made again (tandem remake %s %s N), or ask a supervisor", r.ID, r.Step.Job.ID, r.Step.ID())
 	}
+	if r.Device.Manual() { // there is nothing that could be stopped, nor resolved while it is worked on
+		return say(notUndone, "a start is never taken back by a scan, and nothing moves at %s by itself: scan it and the panel again when the work is done", r.Device.ID)
+	}
 	return say(notUndone, "a start is never taken back by a scan: stop %s by its own stop, look, then tandem resolve %s", r.Device.ID, r.ID)
 }
 

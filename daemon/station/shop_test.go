@@ -27,7 +27,7 @@ func at(sinceOpening time.Duration) string { return opening.Add(sinceOpening).Lo
 var file = &tandemv1.FloorFile{
 	Devices: []*tandemv1.Device{
 		machine("printer-1", "print"), machine("cutter-1", "cut"), machine("cutter-2", "cut"), machine("laminator", "laminate"),
-		byHand("bench", "weed"), byHand("rack", "dry", "a1", "a2"),
+		byHand("bench", "weed"), byHand("table", "mask"), byHand("rack", "dry", "a1", "a2"),
 	},
 	People: []*tandemv1.Person{{Id: "mira"}, {Id: "timo"}},
 }
@@ -39,12 +39,17 @@ func machine(id, operation string) *tandemv1.Device {
 	}
 }
 
+// byHand is a device of two places without a data port; table does pack, too.
 func byHand(id, operation string, slots ...string) *tandemv1.Device {
 	a := &tandemv1.Ability{Operation: operation}
 	if operation == "dry" {
 		a.UnattendedStart = &tandemv1.UnattendedStart{AllowedBy: "mira", AllowTime: timestamppb.New(opening.Add(-time.Hour))}
 	}
-	return &tandemv1.Device{Id: id, Slots: slots, Capacity: 2, Driver: &tandemv1.Driver{Kind: "operator", Manual: true}, Abilities: []*tandemv1.Ability{a}}
+	d := &tandemv1.Device{Id: id, Slots: slots, Capacity: 2, Driver: &tandemv1.Driver{Kind: "operator", Manual: true}, Abilities: []*tandemv1.Ability{a}}
+	if operation == "mask" {
+		d.Abilities = append(d.Abilities, &tandemv1.Ability{Operation: "pack"})
+	}
+	return d
 }
 
 // shop is a desk on a floor that does what the desk says.

@@ -190,6 +190,9 @@ func TestUndo(t *testing.T) {
 			undo(func(s *shop) { s.grant("a", "print-r1", "printer-1") }, notUndone, "is with a device already (run-2)", nil),
 		}, panelIs(8, 2)},
 
+		{"a start of hand work", standsAt("bench", toBench), []pull{{payload: "panel a", outcome: started, command: floor.StartRun{}}}, []undoPull{
+			undo(nothing, notUndone, "nothing moves at bench by itself: scan it and the panel again when the work is done", nil),
+		}, nothing},
 		{"a start", standsAt("cutter-1", toCutter1), []pull{{payload: "panel a", outcome: started, command: floor.StartRun{}}}, []undoPull{
 			undo(nothing, notUndone, "a start is never taken back by a scan: stop cutter-1 by its own stop, look, then tandem resolve run-1; it was: cut of a started", nil),
 			undo(func(s *shop) {
@@ -318,5 +321,8 @@ func (s *shop) pull(i int, p pull) {
 	}
 	if refused != p.refused {
 		s.t.Fatalf("pull %d, %s: the floor refuses with %q (%v), want %q", i, p.payload, refused, s.refused, p.refused)
+	}
+	if p.then != nil {
+		p.then(s)
 	}
 }

@@ -2,6 +2,7 @@ package station
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -50,6 +51,15 @@ func whereSlot(f *floor.Floor, d *floor.Device, slot string) Answer {
 
 func nextOf(p *floor.Panel, now time.Time) string {
 	s := nextStep(p)
+	for _, l := range p.Job.Steps { // what is done with it now comes before what follows
+		if l.Live != nil && slices.Contains(l.Panels, p) {
+			s = l
+			break
+		}
+	}
+	if s != nil && s.Live != nil && s.Drying() {
+		return fmt.Sprintf("%s in %s until %s", s.ID(), s.Live.Device.ID, clock(s.DryUntil()))
+	}
 	if s == nil {
 		return "every step has ended"
 	}

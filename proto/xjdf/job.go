@@ -174,6 +174,7 @@ func (r *reader) item(job *tandemv1.Job, i int, names map[string]bool) *tandemv1
 	before := len(r.problems)
 	item := &tandemv1.Item{Id: r.itemID(c, i, names), DisplayName: r.displayName(c.node)}
 	r.readAmount(item, c)
+	r.compareAmount(item)
 	sized := r.readSize(item, c)
 	media := r.media(c, i)
 	item.Media = media.id
@@ -235,6 +236,21 @@ func (r *reader) readAmount(item *tandemv1.Item, c *resource) {
 		r.problem(c.node, "", "plans %g pieces of waste: at most %d are taken", waste, maxPieces)
 	default:
 		item.Quantity, item.Overs = int32(good), int32(waste)
+	}
+}
+
+// compareAmount says so if the only product is ordered in another number than comes out of the last process.
+func (r *reader) compareAmount(item *tandemv1.Item) {
+	var products []*node
+	for _, list := range r.root.children("ProductList") {
+		products = append(products, list.children("Product")...)
+	}
+	if len(products) != 1 || len(r.components) != 1 || item.GetQuantity() == 0 {
+		return
+	}
+	text, given := products[0].lookup("Amount")
+	if v, wrong := number(text, xmlFloat); given && (wrong != "" || v != float64(item.GetQuantity())) {
+		r.assume(products[0], "Amount", "is %s, and %d pieces come out of the last process: %d are made", yamlfile.Quote(text), item.GetQuantity(), item.GetQuantity())
 	}
 }
 

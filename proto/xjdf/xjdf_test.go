@@ -212,6 +212,19 @@ func TestRefused(t *testing.T) {
 	}
 }
 
+// TestAmountsThatDiffer: an order of 600 whose component says 100 is taken, and said.
+func TestAmountsThatDiffer(t *testing.T) {
+	text := strings.Replace(string(fixture(t, "tide-stickers.xjdf")), `<PartAmount Amount="600"`, `<PartAmount Amount="100"`, 1)
+	job, report, err := Read([]byte(text), shop)
+	if err != nil || job.GetItems()[0].GetQuantity() != 100 {
+		t.Fatalf("%v %v", job, err)
+	}
+	const want = `XJDF/ProductList/Product/@Amount: is "600", and 100 pieces come out of the last process: 100 are made`
+	if !slices.Contains(report.Assumptions, want) {
+		t.Errorf("assumed %q, want among them %s", report.Assumptions, want)
+	}
+}
+
 // TestSchema holds the tickets to the rules of the public schema, by a validator that is not ours.
 func TestSchema(t *testing.T) {
 	xmllint, err := exec.LookPath("xmllint")
