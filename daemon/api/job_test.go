@@ -373,6 +373,12 @@ func TestWorkByHand(t *testing.T) {
 	if r, err := d.devices.FinishRun(t.Context(), &tandemv1.FinishRunRequest{Run: run, PiecesSpoiled: 1, Actor: "timo"}); err != nil || r.GetPiecesGood() != 5 || r.GetPiecesSpoiled() != 1 {
 		t.Errorf("finished: %v %v", r, err)
 	}
+	if r, err := d.devices.FinishRun(t.Context(), &tandemv1.FinishRunRequest{Run: run, PiecesSpoiled: 1, Actor: "timo"}); err != nil || r.GetPiecesSpoiled() != 1 {
+		t.Errorf("finished again: %v %v", r, err)
+	}
+	if _, err := d.devices.FinishRun(t.Context(), &tandemv1.FinishRunRequest{Run: run, PiecesSpoiled: 3, Actor: "timo"}); reason(err) != "FailedPrecondition RUN_ENDED" || !strings.Contains(err.Error(), "have the other 2 of a / ") {
+		t.Errorf("finished again with more spoiled, which nobody books: %v", err)
+	}
 	if got := d.job("a").GetState(); got != tandemv1.JobState_JOB_STATE_COMPLETED {
 		t.Errorf("the job is %v", got)
 	}
