@@ -9,8 +9,18 @@ import (
 // Arguments that cannot be used are never a success, and end with 2 as the README says.
 func TestWrongArgumentsAreTheCallersMistake(t *testing.T) {
 	for _, args := range [][]string{
-		{"nosuch"}, {"--nosuch"}, {"serve", "extra"}, {"serve", "--nosuch"}, {"ledger", "verfy"}, {"ledger", "verify", "x"}, {"backup", "verfy", "floor.tgz"},
-		{"drivers", "nosuch"}, {"restore"}, {"demo", "x"}, {"config", "x"}, {"drive", "x"},
+		{"nosuch"},
+		{"--nosuch"},
+		{"serve", "extra"},
+		{"serve", "--nosuch"},
+		{"ledger", "verfy"},
+		{"ledger", "verify", "x"},
+		{"backup", "verfy", "floor.tgz"},
+		{"drivers", "nosuch"},
+		{"restore"},
+		{"demo", "x"},
+		{"config", "x"},
+		{"drive", "x"},
 	} {
 		root := rootCommand()
 		root.SetArgs(args)
