@@ -11,9 +11,12 @@ import (
 	"tandem/scheduler/floor"
 )
 
-// act says what it means that a panel has been brought to a device.
-func (e *entry) act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.Time) Answer {
+// act says what it means that a panel has been brought to a device, whose code was scanned with it or not.
+func (e *entry) act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.Time, scanned bool) Answer {
 	again := e.actedPanel == p.Code && e.actedDevice == where(d, slot) && now.Sub(e.acted) < twice && verb == 0
+	if r := liveHere(p, d); again && scanned && r != nil && r.State == tandemv1.JobState_JOB_STATE_PENDING {
+		again = false // two codes one after the other are no trembling hand
+	}
 	a := act(p, d, slot, verb, now, again)
 	if a.Subject == "" {
 		a.Subject = "jobs/" + p.Job.ID

@@ -285,7 +285,7 @@ func (e *entry) takePlace(f *floor.Floor, now time.Time, d *floor.Device, slot s
 	if !ok { // its job has left the floor since the scan before
 		return say(unknown, "the panel scanned before is of a job that ended long ago: start again")
 	}
-	return e.act(p, d, slot, verb, now)
+	return e.act(p, d, slot, verb, now, true)
 }
 
 func (e *entry) takePanel(f *floor.Floor, now time.Time, s Scan, p *floor.Panel) Answer {
@@ -309,9 +309,9 @@ func (e *entry) takePanel(f *floor.Floor, now time.Time, s Scan, p *floor.Panel)
 	if !ok {
 		return say(unknown, "this station is set to device %q, which is not on this floor", device)
 	}
-	verb := e.verb
+	verb, scanned := e.verb, e.device != ""
 	e.clear()
-	return e.act(p, d, slot, verb, now)
+	return e.act(p, d, slot, verb, now, scanned)
 }
 
 // book books spoiled pieces of a panel, or has them made again.

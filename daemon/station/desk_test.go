@@ -124,6 +124,19 @@ func TestScans(t *testing.T) {
 			{after: time.Second, payload: "panel a", outcome: duplicate, says: "done a moment ago; scan again to start pack on table"},
 			{after: 4 * time.Second, payload: "panel a", outcome: started, says: "pack of a started", command: floor.StartRun{}},
 		}},
+		{"the next step there starts at once if the device is scanned for it", standsAt("", func(s *shop) {
+			s.submit("a", "mask", "pack")
+			s.grant("a", "mask", "table")
+		}), []pull{
+			{payload: "device table", outcome: next},
+			{payload: "panel a", outcome: started, command: floor.StartRun{}},
+			{after: time.Minute, payload: "device table", outcome: next},
+			{payload: "panel a", outcome: finished, says: "mask of a is done", command: floor.FinishRun{}, then: func(s *shop) { s.grant("a", "pack", "table") }},
+			{payload: "device table", outcome: next},
+			{payload: "panel a", outcome: started, says: "pack of a started", command: floor.StartRun{}},
+			{payload: "device table", outcome: next},
+			{payload: "panel a", outcome: duplicate, says: "started a moment ago"},
+		}},
 		{"done is told without what was spoiled meanwhile", standsAt("bench", toBench), []pull{
 			{payload: "panel a", outcome: started, command: floor.StartRun{}},
 			{payload: "card spoiled", outcome: next},
