@@ -147,6 +147,9 @@ func (c StartRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	if r.Step.Live != r {
 		return Decision{}, conflict("RUN_ENDED", "run %s has ended", r.ID)
 	}
+	if r.Unknown() { // who starts it waits for a machine that will not move
+		return Decision{}, conflict("OUTCOME_UNKNOWN", "nobody knows how far run %s got: look, count and resolve it", r.ID)
+	}
 	if r.State != tandemv1.JobState_JOB_STATE_PENDING || r.MayStart {
 		return out, nil
 	}
