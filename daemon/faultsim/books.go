@@ -34,7 +34,8 @@ type entry struct {
 	fence                  uint64
 	allowed                bool      // somebody has let it begin
 	startBefore            time.Time // until then
-	told                   bool      // its device has said more of it than that it waits
+	told                   bool      // more has been said of it than that it waits
+	said                   bool      // so, and not by a daemon that had lost its device
 	started                bool      // and that it began
 	unknown                bool      // nobody knows how far it got
 	void                   bool      // its device has begun anew without it: what it was let begin, it never will

@@ -169,6 +169,7 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 		r.unknown = c.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && slices.Contains(c.GetReasons(), floor.ReasonOutcomeUnknown)
 		r.void = r.void || r.unknown && r.adrift
 		r.told = r.told || c.GetState() != tandemv1.JobState_JOB_STATE_PENDING
+		r.said = r.said || c.GetState() != tandemv1.JobState_JOB_STATE_PENDING && e.GetActor() != "daemon"
 		if c.GetStartTime() != nil && r.told && !r.started {
 			r.started = true
 			s.devices[r.device].loaded = r
@@ -310,10 +311,11 @@ func (s *rules) takeBack(b *books, why string, which func(*entry) bool) {
 	}
 }
 
-// lose says that a record must say of all that a lost device may have begun that nobody knows its outcome.
+// lose says that a record must say of all that a lost device may have begun that nobody knows its outcome. A run whose start has lapsed,
+// because its device came back and said that it waits, is not among that, though the daemon had once lost it.
 func (s *rules) lose(b *books, device string) {
 	for _, r := range b.all {
-		if r.device == device && !r.ended && (r.allowed || r.told) && !s.devices[device].manual {
+		if r.device == device && !r.ended && (r.allowed || r.said) && !s.devices[device].manual {
 			s.back = append(s.back, takenBack{r, device + " was lost", true})
 		}
 	}
