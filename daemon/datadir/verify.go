@@ -71,7 +71,7 @@ func historyOrDoubt(ctx context.Context, dir string, doubt func(error)) (ledger.
 	}
 	defer past.Close()
 	if err := past.Check(ctx); err != nil && ctx.Err() == nil {
-		doubt(fmt.Errorf("%w: it is no second copy any more; while the daemon is stopped move %s away, the daemon makes another one", err, history.FileName))
+		doubt(fmt.Errorf("%w: it is no second copy any more; if the ledger itself is good, stop the daemon and move %s away, it makes another one", err, history.FileName))
 	}
 	return known, nil
 }

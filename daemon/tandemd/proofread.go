@@ -52,10 +52,11 @@ func (p *proofread) run(ctx context.Context, store ledger.Ledger, cfg daemonConf
 	}
 }
 
-// attention is what people see of damage.
-func (p *proofread) attention() []string {
+// attention is what people see of damage to the ledger; ofCopy, what they see of its second copy, if there is none. Whoever moved a
+// damaged copy away beside a damaged ledger would have nothing left to make that anew from.
+func (p *proofread) attention(ofCopy []string) []string {
 	if text := p.found.Load(); text != nil {
 		return []string{*text}
 	}
-	return nil
+	return ofCopy
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"testing"
 
@@ -23,8 +24,12 @@ func TestProofreadTellsOfMissingRecords(t *testing.T) {
 	var p proofread
 	cfg := daemonConfig{Log: zaptest.NewLogger(t)}
 	cfg.DataDir = "data"
+	copied := []string{"the history is damaged: move it away"}
+	if lines := p.attention(copied); !slices.Equal(lines, copied) {
+		t.Errorf("beside a good ledger: %q", lines)
+	}
 	p.run(t.Context(), headless{ledger.NewMemory()}, cfg)
-	lines := p.attention()
+	lines := p.attention(copied)
 	if len(lines) != 1 || !strings.Contains(lines[0], "records before revision 97 are missing") || !strings.Contains(lines[0], `tandemd ledger rebuild --data-dir "data"`) {
 		t.Errorf("got %q", lines)
 	}

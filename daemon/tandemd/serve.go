@@ -180,7 +180,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
 		Dropped: func() uint64 { return line.Stats().Dropped() },
 		Attention: func() []string {
-			return slices.Concat(cfg.attention(), attention(line.Stats()), past.Attention(), proof.attention(), clockBehind(floorClock.Now(), store.Head().CommitTime))
+			return slices.Concat(cfg.attention(), attention(line.Stats()), proof.attention(past.Attention()), clockBehind(floorClock.Now(), store.Head().CommitTime))
 		},
 		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Reports: past, Leads: cfg.answers(), Doors: cfg.Doors, Log: cfg.Log.Named("api"),
 	})
