@@ -21,6 +21,7 @@ func TestWrongArgumentsAreTheCallersMistake(t *testing.T) {
 		{"demo", "x"},
 		{"config", "x"},
 		{"drive", "x"},
+		{"serve", "--floor", "../../testdata/floors/harbour.yaml", "--data-dir", "arguments_test.go", "--listen", "127.0.0.1:0"},
 	} {
 		root := rootCommand()
 		root.SetArgs(args)

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"syscall"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -165,7 +166,7 @@ func checkNotMoved(dataDir string) error {
 	path := filepath.Join(dataDir, movedFile)
 	_, err := os.Stat(path)
 	switch {
-	case errors.Is(err, fs.ErrNotExist):
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENOTDIR): // what is no folder is told of where it is made
 		return nil
 	case err != nil:
 		return fmt.Errorf("look whether the ledger was moved: %w", err)

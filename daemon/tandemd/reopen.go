@@ -32,7 +32,7 @@ const (
 // only the ledger knows what is true. While the disk cannot be written nothing is opened on it, and clients hear why.
 func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	if err := os.MkdirAll(cfg.DataDir, 0o700); err != nil {
-		return fmt.Errorf("make the data folder: %w", err)
+		return &usageError{fmt.Errorf("--data-dir: %w: name a folder that is there, or can be made", err)}
 	}
 	listener, err := net.Listen("tcp", cfg.Listen)
 	if err != nil {
