@@ -128,7 +128,7 @@ func TestDiskFills(t *testing.T) {
 	}))
 	fill(t, disk, 1<<20, 2*time.Millisecond) // below the limit, and far from the end
 	refusal := awaitReadOnly(t, s)
-	for _, want := range []string{" free, and new work is taken only with 2.5 MiB", "free 1.", "so does the daemon once there is space"} {
+	for _, want := range []string{" free, and new work is taken only with 2.5 MiB: free ", "iB more there", "so does the daemon once there is space"} {
 		if !strings.Contains(refusal.Error(), want) {
 			t.Errorf("the refusal does not say %q: %v", want, refusal)
 		}
