@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"tandem/daemon/engine"
+	"tandem/daemon/station"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/code"
 	"tandem/scheduler/floor"
@@ -44,7 +45,7 @@ func (s *Server) GetStatus(ctx context.Context, _ *tandemv1.GetStatusRequest) (*
 				}
 				if why, since := r.Overdue(st.Now); why != "" {
 					out.Reasons = append(out.Reasons, fmt.Sprintf("%s/%s on %s: %s since %s", r.Step.Job.ID, r.Step.ID(), d.ID, overdue[why],
-						since.In(st.Floor.Calendar().Location()).Format("Mon 15:04")))
+						station.ShopTime(st.Floor, since).Format("Mon 15:04")))
 				}
 			}
 			for _, r := range st.Floor.Disputed(d) {

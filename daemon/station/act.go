@@ -76,7 +76,7 @@ func act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.
 		return say(wrong, "next for %s is %s at %s: %s %s", p.Job.ID, s.ID(), places(s), d.ID, why)
 	}
 	if now.Before(s.Ready()) {
-		return say(notReady, "%s may not start before %s", s.ID(), clock(s.Ready()))
+		return say(notReady, "%s may not start before %s", s.ID(), clock(s.Ready(), now))
 	}
 	if ok, why := d.Available(); !ok {
 		return say(notReady, "%s %s%s", d.ID, why, with(d, now))
@@ -98,9 +98,9 @@ func actOnRun(p *floor.Panel, r *floor.Run, slot string, verb code.Verb, now tim
 	switch {
 	case s.Drying():
 		if p.Place == d.ID && (slot == "" || slot == p.Slot) { // the rack alone says nothing new of a panel whose slot is known
-			return say(duplicate, "%s lies in %s already, dry at %s", p.Code, where(d, p.Slot), clock(s.DryUntil()))
+			return say(duplicate, "%s lies in %s already, dry at %s", p.Code, where(d, p.Slot), clock(s.DryUntil(), now))
 		}
-		return run(say(moved, "%s lies in %s, dry at %s", p.Code, where(d, slot), clock(s.DryUntil())), floor.MovePanel{Job: p.Job.ID, Panel: p.ID, Place: d.ID, Slot: slot})
+		return run(say(moved, "%s lies in %s, dry at %s", p.Code, where(d, slot), clock(s.DryUntil(), now)), floor.MovePanel{Job: p.Job.ID, Panel: p.ID, Place: d.ID, Slot: slot})
 	case r.State == tandemv1.JobState_JOB_STATE_PENDING && verb == code.Done:
 		return say(notReady, "%s of %s has not been started on %s", s.ID(), p.Job.ID, d.ID)
 	case r.State == tandemv1.JobState_JOB_STATE_PENDING && r.MayStart:
@@ -119,7 +119,7 @@ func actOnRun(p *floor.Panel, r *floor.Run, slot string, verb code.Verb, now tim
 	case r.State == tandemv1.JobState_JOB_STATE_PROCESSING && d.Manual() && verb != code.Start:
 		return run(say(finished, "%s of %s is done, %d pieces%s", s.ID(), p.Job.ID, min(r.Pieces, r.Good+r.Spoiled+s.Left())-r.Spoiled, after(s)), floor.FinishRun{Run: r.ID, Spoiled: r.Spoiled})
 	case r.State == tandemv1.JobState_JOB_STATE_PROCESSING:
-		return say(duplicate, "%s of %s runs on %s, until about %s", s.ID(), p.Job.ID, d.ID, clock(r.ExpectedEnd(now)))
+		return say(duplicate, "%s of %s runs on %s, until about %s", s.ID(), p.Job.ID, d.ID, clock(r.ExpectedEnd(now), now))
 	}
 	return say(notReady, "%s of %s stands still on %s: %s", s.ID(), p.Job.ID, d.ID, strings.Join(r.Reasons, ", "))
 }
@@ -136,7 +136,7 @@ func with(d *floor.Device, now time.Time) string {
 		if r.State == tandemv1.JobState_JOB_STATE_PENDING && !r.MayStart {
 			what += "waits to be started there"
 		} else {
-			what += "until about " + clock(r.ExpectedEnd(now))
+			what += "until about " + clock(r.ExpectedEnd(now), now)
 		}
 		runs = append(runs, what)
 	}
@@ -178,7 +178,7 @@ func waits(s *floor.Step, d *floor.Device, now time.Time) Answer {
 		switch {
 		case b.Ended == tandemv1.JobState_JOB_STATE_COMPLETED:
 		case b.Drying() && b.Waiting == 0 && now.Before(b.DryUntil()):
-			return say(notReady, "still drying until %s: do not %s before", clock(b.DryUntil()), s.Operation())
+			return say(notReady, "still drying until %s: do not %s before", clock(b.DryUntil(), now), s.Operation())
 		default:
 			names = append(names, b.ID())
 		}
@@ -239,4 +239,5 @@ func note(s string) string {
 	return s
 }
 
-func clock(t time.Time) string { return t.Local().Format("15:04") }
+// clock is a time as the shop's clock shows it, by which now is given.
+func clock(t, now time.Time) string { return t.In(now.Location()).Format("15:04") }

@@ -121,8 +121,17 @@ const (
 	loaded    = tandemv1.RecordScanResponse_OUTCOME_LOADED
 )
 
-// Decide says what a scan means on the floor as it is now.
+// ShopTime is a time as people of the shop read it: by the time zone of the floor file, or the computer's if it names none.
+func ShopTime(f *floor.Floor, t time.Time) time.Time {
+	if zone := f.Calendar().Location(); zone != time.UTC {
+		return t.In(zone)
+	}
+	return t.Local()
+}
+
+// Decide says what a scan means on the floor as it is now. Times in answers are those of the shop's clock.
 func (k *Desk) Decide(f *floor.Floor, now time.Time, s Scan) Answer {
+	now = ShopTime(f, now)
 	e := k.entries[s.Station]
 	if e == nil {
 		e = &entry{}

@@ -5,6 +5,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/floor"
 )
@@ -189,6 +191,15 @@ func TestScans(t *testing.T) {
 		{"where is a panel that dries", racked, []pull{
 			{payload: "card where", outcome: next},
 			{payload: "panel a", outcome: shown, says: "dry in rack until " + at(4*time.Hour)},
+		}},
+		{"times are those of the shop's clock", func(s *shop) {
+			racked(s)
+			far := proto.CloneOf(file)
+			far.TimeZone = "Pacific/Auckland" // 13 hours ahead in March
+			s.do(floor.Configure{File: far})
+		}, []pull{
+			{payload: "card where", outcome: next},
+			{payload: "panel a", outcome: shown, says: "dry in rack until 01:00"},
 		}},
 		{"the done card finishes at once and starts nothing", standsAt("bench", toBench), []pull{
 			{payload: "card done", outcome: next},

@@ -31,7 +31,7 @@ func (c *change) inverse(f *floor.Floor, now time.Time, note string) Answer {
 }
 
 func (c *change) late(remedy string) Answer {
-	return say(notUndone, "too late, that was at %s and %.0f minutes are given: %s", clock(c.at), undoWithin.Minutes(), remedy)
+	return say(notUndone, "too late, that was at %s and %.0f minutes are given: %s", clock(c.at, c.at), undoWithin.Minutes(), remedy)
 }
 
 // moveBack has the panel lie where it lay before.

@@ -11,19 +11,19 @@ import (
 )
 
 func wherePanel(p *floor.Panel, now time.Time) Answer {
-	a := say(shown, "%s of %s (%d good pieces) %s; %s", p.Code, p.Job.ID, p.Good, lies(p), nextOf(p, now))
+	a := say(shown, "%s of %s (%d good pieces) %s; %s", p.Code, p.Job.ID, p.Good, lies(p, now), nextOf(p, now))
 	a.Subject = "jobs/" + p.Job.ID
 	return a
 }
 
-func lies(p *floor.Panel) string {
+func lies(p *floor.Panel, now time.Time) string {
 	if p.Place == "" {
 		return "has not been made yet"
 	}
 	if p.Slot != "" {
-		return fmt.Sprintf("was last seen in slot %s of %s at %s", p.Slot, p.Place, clock(p.PlaceTime))
+		return fmt.Sprintf("was last seen in slot %s of %s at %s", p.Slot, p.Place, clock(p.PlaceTime, now))
 	}
-	return fmt.Sprintf("was last seen at %s at %s", p.Place, clock(p.PlaceTime))
+	return fmt.Sprintf("was last seen at %s at %s", p.Place, clock(p.PlaceTime, now))
 }
 
 // whereSlot says what lies in a slot.
@@ -58,7 +58,7 @@ func nextOf(p *floor.Panel, now time.Time) string {
 		}
 	}
 	if s != nil && s.Live != nil && s.Drying() {
-		return fmt.Sprintf("%s in %s until %s", s.ID(), s.Live.Device.ID, clock(s.DryUntil()))
+		return fmt.Sprintf("%s in %s until %s", s.ID(), s.Live.Device.ID, clock(s.DryUntil(), now))
 	}
 	if s == nil {
 		return "every step has ended"
@@ -71,7 +71,7 @@ func whereJob(j *floor.Job, now time.Time) Answer {
 	state, _ := j.State(now)
 	parts := []string{fmt.Sprintf("%s is %s", j.ID, floor.Keyword(state))}
 	for _, p := range j.Panels {
-		parts = append(parts, fmt.Sprintf("panel %s %s, %s", p.Code, lies(p), nextOf(p, now)))
+		parts = append(parts, fmt.Sprintf("panel %s %s, %s", p.Code, lies(p, now), nextOf(p, now)))
 		if len(parts) == 4 && len(j.Panels) > 3 {
 			parts = append(parts, fmt.Sprintf("and %d more panels", len(j.Panels)-3))
 			break
@@ -94,7 +94,7 @@ func whereDevice(d *floor.Device, now time.Time) Answer {
 		text += fmt.Sprintf("; on it %s, %s of %s", d.Lot.ID, metres(d.Lot.Remaining), d.Loaded)
 	}
 	for _, r := range d.Live {
-		text += fmt.Sprintf("; %s of %s until about %s", r.Step.ID(), r.Step.Job.ID, clock(r.ExpectedEnd(now)))
+		text += fmt.Sprintf("; %s of %s until about %s", r.Step.ID(), r.Step.Job.ID, clock(r.ExpectedEnd(now), now))
 	}
 	a := say(shown, "%s", text)
 	a.Subject = "devices/" + d.ID
