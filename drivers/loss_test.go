@@ -171,6 +171,35 @@ func TestDeviceReset(t *testing.T) {
 	})
 }
 
+// A device that says after the end of a start's time that it waits has not begun, and will not by that start: the daemon takes it for
+// lapsed, and so does the driver when the device forgets its work. Before that end it may have begun since.
+func TestDeviceResetAfterAStartHasLapsed(t *testing.T) {
+	for name, test := range map[string]struct {
+		said time.Duration // after the start was given, which is good for a minute
+		kept bool
+	}{"lapsed": {2 * time.Minute, true}, "not yet": {30 * time.Second, false}} {
+		t.Run(name, func(t *testing.T) {
+			bubble(t, func(t *testing.T) {
+				r, c := serve(t)
+				r.taken(r.daemon.Grant(before(grant("r1", 1, true), time.Now().Add(time.Minute))))
+				r.order(c)
+				time.Sleep(test.said)
+				c.report(status(run("r1", pending, drivers.ReasonAwaitingStart)))
+				r.settled()
+				c.end <- fmt.Errorf("switched off and on: %w", drivers.ErrDeviceReset)
+				c = r.call()
+				time.Sleep(time.Second)
+				c.report(status())
+				r.settled()
+				hellos := r.daemon.Hellos()
+				if kept := len(hellos[len(hellos)-1].GetStatus().GetRuns()) == 1; kept != test.kept {
+					t.Errorf("in the new epoch the run is in hand: %t, want %t", kept, test.kept)
+				}
+			})
+		})
+	}
+}
+
 func TestRunThatHasOutlivedItsDriver(t *testing.T) {
 	bubble(t, func(t *testing.T) {
 		r := newRig(t)

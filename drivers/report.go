@@ -118,6 +118,8 @@ func (h *held) hear(r *driverv1.RunStatus, now time.Time) news {
 			s.PiecesGood, s.PiecesSpoiled, s.Fraction = before.GetPiecesGood(), before.GetPiecesSpoiled(), before.GetFraction()
 			s.StartTime = before.GetStartTime()
 			h.setUnknown()
+		} else if limit := h.grant.GetStartBefore(); limit != nil && now.After(limit.AsTime()) && slices.Contains(s.GetStateReasons(), ReasonAwaitingStart) {
+			h.allowed = false // it has not begun while it might, and now it must not: the daemon takes the start for lapsed, too
 		}
 	case tandemv1.JobState_JOB_STATE_PROCESSING, tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED, tandemv1.JobState_JOB_STATE_COMPLETED:
 		h.begun = true
