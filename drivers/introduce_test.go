@@ -1,6 +1,12 @@
 package drivers_test
 
-import "testing"
+import (
+	"testing"
+	"time"
+
+	"tandem/drivers"
+	driverv1 "tandem/proto/tandem/driver/v1"
+)
 
 // Another daemon leads and asks for a hello, over a connection that has held: the driver says it at once, with what it has
 // in hand, and the run goes on.
@@ -35,4 +41,15 @@ func TestIntroduce(t *testing.T) {
 	if conn.Stats().Reconnects > 0 {
 		t.Error("the connection has not held")
 	}
+}
+
+// Who has been asked for a hello by the daemon of a later term takes no start of an earlier one, whose welcome may still be on its way.
+func TestIntroduceTellsOfTheTerm(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r, _ := serve(t)
+		r.taken(r.daemon.Order(&driverv1.Order{Term: 4, Kind: &driverv1.Order_Introduce{Introduce: &driverv1.Introduce{}}}))
+		late := before(grant("r1", 1, true), time.Now().Add(time.Minute))
+		a := r.daemon.Order(&driverv1.Order{Epoch: r.daemon.Last().GetEpoch(), Term: 3, Kind: &driverv1.Order_Grant{Grant: late}})
+		r.refused(a, drivers.RefusedTerm, false)
+	})
 }

@@ -58,6 +58,7 @@ func (d *desk) take(o *driverv1.Order) *driverv1.Answer {
 
 func (d *desk) judge(o *driverv1.Order) *refusal {
 	if o.GetIntroduce() != nil { // from who may know of no epoch yet
+		d.term = max(d.term, o.GetTerm()) // a welcome of an earlier one that is still on its way comes too late
 		d.helloAsked = true
 		return nil
 	}

@@ -35,7 +35,7 @@ def for_good(why): return {"refused": why, "epoch": epoch}  # nothing has moved,
 def take(order):  # the same order may come again; doing it again changes nothing
     global hello_at, term, run
     if "introduce" in order:
-        hello_at = 0
+        hello_at, term = 0, max(term, int(order.get("term", 0)))
         return {}
     if int(order.get("epoch", 0)) != epoch: return for_good("other epoch")
     if 0 < int(order.get("term", 0)) < term: return for_now("old term")
