@@ -229,8 +229,7 @@ func TestMistakes(t *testing.T) {
 		{"keeps to its capacity", `"busy" if run else ""`, `""`},
 		{"stops what waits, and keeps its end until settled", `finish("JOB_STATE_CANCELED")  # YOURS`, `run = None  # YOURS`},
 		{"never takes what was stopped before it came", `    if not mine: gone.add(o["run"])  # and must not come later either` + "\n", ""},
-		{"tells a new daemon what it has in hand", `        hello_at = 0
-        return {}`, `        return {}`},
+		{"tells a new daemon what it has in hand", `hello_at, term = 0, max(term, `, `term = max(0, term, `},
 		{"withstands a flood of orders", `status_at = min(status_at, time.time() + 0.05)`, `[send(conn, f"tandem.v1.status.{device}", status()) for _ in range(50)]`},
 		{"finds the bus again", `while True:  # for ever: the daemon and the bus come back`, `for _ in range(1):`},
 		{"outlives its own restart", `epoch = time.time_ns()  #`, `epoch = 5  #`},
