@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"maps"
 	"strconv"
-	"strings"
 	"unicode"
 	"unicode/utf8"
 
@@ -114,8 +113,7 @@ func badField(field, format string, args ...any) error {
 	}
 }
 
-// plain holds short texts that are stored and shown to be printable. A name or a reason of nothing but spaces and invisible
-// characters would be nobody's and none, and yet pass for one.
+// plain holds short texts that are stored and shown to be printable.
 func plain(field, s string, most int) error {
 	if len(s) > most {
 		return badField(field, "has %d bytes, at most %d are taken", len(s), most)
@@ -128,10 +126,8 @@ func plain(field, s string, most int) error {
 			return badField(field, "holds control characters")
 		}
 	}
-	if s != "" && !strings.ContainsFunc(s, visible) {
+	if s != "" && floor.Blank(s) {
 		return badField(field, "holds nothing that can be read: use letters or digits")
 	}
 	return nil
 }
-
-func visible(r rune) bool { return unicode.IsGraphic(r) && !unicode.IsSpace(r) }

@@ -549,7 +549,7 @@ func TestVerifyMissesRecordsBeforeTheSnapshot(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, err := datadir.Verify(t.Context(), dir); !errors.Is(err, ledger.ErrCorrupt) || !strings.Contains(err.Error(), "ledger rebuild") {
+	if _, err := datadir.Verify(t.Context(), dir); !errors.Is(err, ledger.ErrCorrupt) || !strings.Contains(err.Error(), "rebuild the ledger from the history") {
 		t.Errorf("without its records: %v", err)
 	}
 	if _, err := datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: time.Now()}); err != nil {

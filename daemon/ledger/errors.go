@@ -66,5 +66,10 @@ func (e *CompactedError) Error() string {
 		ErrCompacted, e.After, e.Oldest)
 }
 
+// Damage is what the error means of a floor's own ledger, which nothing ever takes records out of.
+func (e *CompactedError) Damage() error {
+	return corrupt(1, "the records before revision %d are missing", e.Oldest)
+}
+
 // Is makes errors.Is(err, ErrCompacted) true.
 func (e *CompactedError) Is(target error) bool { return target == ErrCompacted }

@@ -14,10 +14,15 @@ import (
 // act says what it means that a panel has been brought to a device, whose code was scanned with it or not.
 func (e *entry) act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.Time, scanned bool) Answer {
 	again := e.actedPanel == p.Code && e.actedDevice == where(d, slot) && now.Sub(e.acted) < twice && verb == 0
-	if r := liveHere(p, d); again && scanned && r != nil && r.State == tandemv1.JobState_JOB_STATE_PENDING {
-		again = false // two codes one after the other are no trembling hand
+	var a Answer
+	if r := liveHere(p, d); r != nil {
+		if scanned && r.State == tandemv1.JobState_JOB_STATE_PENDING {
+			again = false // two codes one after the other are no trembling hand
+		}
+		a = actOnRun(p, r, slot, verb, now, again)
+	} else {
+		a = actOnPanel(p, d, slot, verb, now, again)
 	}
-	a := act(p, d, slot, verb, now, again)
 	if a.Subject == "" {
 		a.Subject = "jobs/" + p.Job.ID
 	}
@@ -35,10 +40,8 @@ func where(d *floor.Device, slot string) string {
 	return "slot " + slot + " of " + d.ID
 }
 
-func act(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.Time, again bool) Answer {
-	if r := liveHere(p, d); r != nil {
-		return actOnRun(p, r, slot, verb, now, again)
-	}
+// actOnPanel says what a panel scanned at a device that has no live run of it means: a start, or a place in the rack.
+func actOnPanel(p *floor.Panel, d *floor.Device, slot string, verb code.Verb, now time.Time, again bool) Answer {
 	if again {
 		return say(duplicate, "%s at %s: done a moment ago", p.Code, d.ID)
 	}

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"sync/atomic"
 	"time"
 
@@ -37,8 +36,8 @@ func (p *proofread) run(ctx context.Context, store ledger.Ledger, cfg daemonConf
 			return ctx.Err()
 		}
 	})
-	if gone, ok := errors.AsType[*ledger.CompactedError](err); ok { // nothing ever takes records out of a ledger
-		err = &ledger.CorruptError{Revision: 1, Problem: fmt.Sprintf("the records before revision %d are missing", gone.Oldest)}
+	if gone, ok := errors.AsType[*ledger.CompactedError](err); ok {
+		err = gone.Damage()
 	}
 	switch {
 	case ctx.Err() != nil:

@@ -3,7 +3,9 @@ package floor
 import (
 	"bytes"
 	"fmt"
+	"strings"
 	"time"
+	"unicode"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -199,10 +201,16 @@ func (f *Floor) needRun(id string) (*Run, error) {
 }
 
 func needActor(m Meta) error {
-	if m.Actor == "" {
+	if Blank(m.Actor) {
 		return invalid("actor", "say who does this: it is kept with the record")
 	}
 	return nil
+}
+
+// Blank says whether a name or a reason holds nothing that can be read: nothing but spaces and invisible characters would be
+// nobody's and none, and yet pass for one.
+func Blank(s string) bool {
+	return !strings.ContainsFunc(s, func(r rune) bool { return unicode.IsGraphic(r) && !unicode.IsSpace(r) })
 }
 
 func (j *Job) subject() string    { return "jobs/" + j.ID }

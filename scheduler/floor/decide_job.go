@@ -279,7 +279,7 @@ func (c OverrideWait) decide(f *Floor, now time.Time, m Meta) (Decision, error) 
 		return Decision{}, err
 	}
 	switch {
-	case c.Note == "":
+	case Blank(c.Note):
 		return Decision{}, invalid("note", "say why it is safe to go on: it is kept with the record")
 	case !s.Open():
 		return Decision{Subject: j.subject()}, nil

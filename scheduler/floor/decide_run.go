@@ -158,8 +158,8 @@ func (c StartRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	}
 	if r.NeedsLoad() {
 		reason, why := r.Device.lacks(r.Step, r.Pieces)
-		if c.Override == "" {
-			return Decision{}, conflict(reason, "run %s cannot start: %s; or say in override_note why it is right as it is", r.ID, why)
+		if Blank(c.Override) {
+			return Decision{}, conflict(reason, "run %s cannot start: %s; or override this and say why it is right as it is", r.ID, why)
 		}
 		out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_MediaOverridden{
 			MediaOverridden: &ledgerv1.MediaOverridden{Run: r.ID, Media: r.Device.Loaded, Note: c.Override},
@@ -254,6 +254,10 @@ func (c FinishRun) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	}
 	out := Decision{Subject: r.subject()}
 	switch {
+	case r.Step.Live != r && c.Spoiled > r.Spoiled:
+		// It stays as it is, and whoever counted the pieces must not be told that they are booked.
+		return Decision{}, conflict("RUN_ENDED", "run %s had ended already, with %d spoiled pieces: have the other %d of %s / %s made again",
+			r.ID, r.Spoiled, c.Spoiled-r.Spoiled, r.Step.Job.ID, r.Step.ID())
 	case r.Step.Live != r:
 		return out, nil
 	case !r.Device.Manual():

@@ -129,6 +129,8 @@ func TestDryingTimeIsAFloor(t *testing.T) {
 	s.refused("mira", "STEP_NOT_READY", Grant{Step: s.step("laminate"), Device: s.floor.byDevice["laminator"]})
 	s.refused("", "INVALID_FIELD", OverrideWait{Job: "decals", Step: "dry", Note: "touch-dry, fan was on"})
 	s.refused("mira", "INVALID_FIELD", OverrideWait{Job: "decals", Step: "dry"})
+	s.refused("mira", "INVALID_FIELD", OverrideWait{Job: "decals", Step: "dry", Note: " \u200b"}) // nothing that can be read
+	s.refused(" ", "INVALID_FIELD", OverrideWait{Job: "decals", Step: "dry", Note: "touch-dry, fan was on"})
 	s.do(OverrideWait{Job: "decals", Step: "dry", Note: "touch-dry, fan was on"})
 	s.state("dry", stCompleted, "")
 	s.run("laminate", "laminator")
