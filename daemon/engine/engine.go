@@ -11,6 +11,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -154,6 +155,21 @@ func Open(ctx context.Context, opt Options) (*Engine, error) {
 
 // LastCommit returns the commit time of the last record restored; the zero time for an empty ledger. Valid before Run.
 func (e *Engine) LastCommit() time.Time { return e.head.CommitTime }
+
+// Listens returns the ids of the devices whose drivers have a say: those of the floor file, and those that have left it with runs in
+// hand. Valid before Run.
+func (e *Engine) Listens() []string {
+	var ids []string
+	for _, d := range e.opt.File.GetDevices() {
+		ids = append(ids, d.GetId())
+	}
+	for _, d := range e.floor.Devices {
+		if (e.opt.File == nil || len(d.Live) > 0) && !slices.Contains(ids, d.ID) {
+			ids = append(ids, d.ID)
+		}
+	}
+	return ids
+}
 
 // SetClock replaces the clock of the options. It must not be called after Run.
 func (e *Engine) SetClock(c clock.Clock) { e.opt.Clock = c }

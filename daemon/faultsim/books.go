@@ -145,6 +145,7 @@ func (b *books) end(r *entry) {
 	if !r.ended {
 		r.ended = true
 		b.load[r.device]--
+		b.rules.leaves(b, r.device)
 		if b.live[r.step] == r.run {
 			delete(b.live, r.step)
 		}

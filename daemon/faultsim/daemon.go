@@ -14,6 +14,7 @@ import (
 	"tandem/daemon/station"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
 )
@@ -30,6 +31,7 @@ const (
 type daemon struct {
 	w     *World
 	s     *engine.Stepped
+	file  *tandemv1.FloorFile
 	ears  map[string]*bus.Ear
 	words map[string][]func(done func()) // of a device that are heard one after another; the first is being answered
 	desk  *station.Desk
@@ -48,18 +50,18 @@ type daemon struct {
 
 // start opens a daemon on what the disk holds, and makes it the leader.
 func (w *World) start() {
-	d := &daemon{w: w, ears: map[string]*bus.Ear{}, words: map[string][]func(func()){}, desk: station.NewDesk(), out: map[string]*outbox{}, newest: map[string]*driverv1.Status{}, spoken: map[string]time.Duration{}, began: w.now, label: fmt.Sprintf("daemon-%d", w.books.term+1)}
-	for _, dev := range w.file.GetDevices() {
-		d.ears[dev.GetId()] = &bus.Ear{Device: dev.GetId()}
-		d.out[dev.GetId()] = &outbox{d: d, m: w.byID[dev.GetId()]}
-	}
+	d := &daemon{w: w, file: w.file, ears: map[string]*bus.Ear{}, words: map[string][]func(func()){}, desk: station.NewDesk(), out: map[string]*outbox{}, newest: map[string]*driverv1.Status{}, spoken: map[string]time.Duration{}, began: w.now, label: fmt.Sprintf("daemon-%d", w.books.term+1)}
 	w.damage()
 	eng, err := engine.Open(w.ctx, engine.Options{
 		Ledger: &handle{disk: w.disk, owner: d}, Clock: &floorClock{w: w, off: w.clockOff}, Dispatcher: dispatch.New(dispatch.EarliestCompletion),
-		File: w.file, Send: d.send, Period: period, Wall: wallClock{d}, SnapshotEvents: snapshotEach, KeepEnded: w.keepEnded,
+		File: d.file, Send: d.send, Period: period, Wall: wallClock{d}, SnapshotEvents: snapshotEach, KeepEnded: w.keepEnded,
 	})
 	if err != nil {
 		w.fail("the daemon does not start: %v", err)
+	}
+	for _, id := range eng.Listens() {
+		d.ears[id] = &bus.Ear{Device: id}
+		d.out[id] = &outbox{d: d, m: w.byID[id]}
 	}
 	d.s = eng.Stepped()
 	w.leader = d
@@ -277,7 +279,12 @@ func (d *daemon) send(device string, o *driverv1.Order, answered func(*driverv1.
 			w.fail("%s is granted to %s again, and nobody knows how far it got", g.GetRun(), device)
 		}
 	}
-	d.out[device].post(o, answered)
+	box := d.out[device]
+	if box == nil {
+		answered(nil, errNoDevice)
+		return
+	}
+	box.post(o, answered)
 	d.maybeDie(afterOrder)
 }
 
@@ -295,7 +302,10 @@ type posted struct {
 	answered func(*driverv1.Answer, error)
 }
 
-var errNoAnswer = errors.New("no answer in time")
+var (
+	errNoAnswer = errors.New("no answer in time")
+	errNoDevice = errors.New("the floor file has no such device")
+)
 
 func (o *outbox) post(order *driverv1.Order, answered func(*driverv1.Answer, error)) {
 	o.waiting = append(o.waiting, posted{proto.CloneOf(order), answered})

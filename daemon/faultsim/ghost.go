@@ -106,13 +106,20 @@ func (m *machine) welcomedByGhost(answered func(*driverv1.Welcome, error)) bool 
 	return true
 }
 
-// tempt asks the floor for what it must refuse: one more run than a device holds, and that somebody clears the lock of another.
+// tempt asks the floor for what it must refuse: one more run than a device holds, a start on one that has left the floor file, and that
+// somebody clears the lock of another.
 func (d *daemon) tempt() {
 	w, s := d.w, d.s.State()
 	for _, dev := range s.Floor.Devices {
 		unlocked, _ := s.Floor.Decide(s.Now, floor.Meta{Actor: "timo"}, floor.UnlockDevice{Device: dev.ID})
 		if locker := w.books.rules.devices[dev.ID].locker; len(unlocked.Events) > 0 && locker != "timo" {
 			w.fail("timo could unlock %s, which %s has locked", dev.ID, locker)
+		}
+		for _, r := range dev.Live {
+			start, _ := s.Floor.Decide(s.Now, floor.Meta{Actor: "timo"}, floor.StartRun{Run: r.ID})
+			if w.books.rules.devices[dev.ID].out && len(start.Events) > 0 {
+				w.fail("timo could start %s on %s, which is not in the floor file", r.ID, dev.ID)
+			}
 		}
 		if w.books.rules.devices[dev.ID].loaded == nil && dev.LastRun != nil {
 			w.fail("%s takes %s for what is loaded on %s, whose driver has begun anew since", d.label, dev.LastRun.ID, dev.ID)
@@ -157,8 +164,9 @@ func (d *daemon) haunt() {
 	if luck.Below(4) > 0 || !w.inTrouble() {
 		return
 	}
-	dev := d.s.State().Floor.Devices[luck.Below(len(w.machines))]
-	if dev.Epoch < 2 || dev.Link != tandemv1.Link_LINK_ONLINE {
+	devices := d.s.State().Floor.Devices
+	dev := devices[luck.Below(len(devices))]
+	if dev.Retired || dev.Epoch < 2 || dev.Link != tandemv1.Link_LINK_ONLINE {
 		return
 	}
 	old := &driverv1.Status{Epoch: dev.Epoch - 1, Sequence: 1, State: dev.State, Phase: dev.Phase, Link: dev.Link}

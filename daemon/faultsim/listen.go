@@ -30,6 +30,10 @@ func (d *daemon) nextWord(device string) {
 
 // hello is a hello that has arrived.
 func (d *daemon) hello(m *machine, h *driverv1.Hello, answered func(*driverv1.Welcome)) {
+	if d.ears[m.id] == nil {
+		answered(&driverv1.Welcome{Error: errNoDevice.Error()})
+		return
+	}
 	d.spoken[m.id] = d.w.now
 	d.inTurn(m.id, func(done func()) { d.greet(m, h, answered, done) })
 }
@@ -72,6 +76,9 @@ func (d *daemon) greet(m *machine, h *driverv1.Hello, answered func(*driverv1.We
 
 // status is a status that has arrived.
 func (d *daemon) status(m *machine, s *driverv1.Status) {
+	if d.ears[m.id] == nil {
+		return
+	}
 	d.spoken[m.id] = d.w.now
 	d.inTurn(m.id, func(done func()) {
 		d.hear(m, s)
@@ -94,7 +101,7 @@ func (d *daemon) hear(m *machine, s *driverv1.Status) {
 func (d *daemon) missSilent() {
 	for _, dev := range d.s.State().Floor.Devices {
 		silent := d.w.now - max(d.began, d.spoken[dev.ID])
-		if silent > mostSilent && dev.Link == tandemv1.Link_LINK_ONLINE {
+		if silent > mostSilent && !dev.Retired && dev.Link == tandemv1.Link_LINK_ONLINE {
 			d.w.fail("%s is shown as online, and its driver has been silent for %v", dev.ID, silent)
 		}
 	}

@@ -220,7 +220,8 @@ func (c *crew) judge(r *floor.Run, do func(floor.Command)) {
 		return
 	}
 	if k := m.knows(r.ID); k != nil && r.Step.Live == r {
-		if k.Moves || k.Loaded || m.host != nil || w.luck("crew judges").Below(4) > 0 {
+		waits := k.Loaded && !r.Device.Retired // what lies on a device that has left the floor file never begins
+		if k.Moves || waits || !k.Loaded && m.host != nil || w.luck("crew judges").Below(4) > 0 {
 			return
 		}
 	}
@@ -366,6 +367,12 @@ func (w *World) act(a Act) {
 		})
 	case Spoil, Remake:
 		w.spoil(a)
+	case Waive:
+		if w.jobs == 0 {
+			return
+		}
+		c := floor.OverrideWait{Job: fmt.Sprintf("job-%d", 1+a.A%uint64(w.jobs)), Step: []string{"dry", "dry", "laminate"}[a.B%3], Note: "touch-dry"}
+		w.ask("mira", fmt.Sprintf("%s-%d-%v", a.Kind, a.A, a.At), func() floor.Command { return c })
 	case Pause, Resume, Lock, Unlock:
 		who := []string{supervisor, supervisor, "timo"}[a.B%3]
 		w.ask(who, fmt.Sprintf("%s-%d-%v", a.Kind, a.A, a.At), func() floor.Command {
@@ -488,6 +495,11 @@ func (w *World) trouble(a Act, m *machine) {
 		m.inject(sim.Fault{Trouble: sim.Spoil, Pieces: int32(1 + a.B%2)})
 	case ClockStep:
 		w.clockOff = time.Duration(a.B%121)*time.Minute - time.Hour
+	case NewFile:
+		w.rewrite(m.id)
+		if d != nil && a.B%4 > 0 { // or whoever starts it does not do so yet
+			d.die("and is opened with another floor file")
+		}
 	}
 }
 
@@ -506,9 +518,13 @@ func (w *World) allDone() bool {
 	return !w.leader.s.Waiting() && w.inHand() == ""
 }
 
-// inHand names a run that a driver still has in hand, as far as the leader has heard; empty: there is none.
+// inHand names a run that a driver still has in hand, as far as the leader has heard; empty: there is none. The driver of a device that
+// has left the floor file keeps what it has until the device comes back.
 func (w *World) inHand() string {
 	for _, m := range w.machines {
+		if !w.lists(m.id) {
+			continue
+		}
 		if s, _ := w.leader.s.State().Live(m.id); len(s.GetRuns()) > 0 {
 			return fmt.Sprintf("%s has %s in hand", m.id, s.GetRuns()[0].GetRun())
 		}

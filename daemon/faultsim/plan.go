@@ -19,6 +19,7 @@ const (
 	Release   Kind = "release"     // a client releases one
 	Spoil     Kind = "spoil"       // a person reports spoiled pieces
 	Remake    Kind = "remake"      // a person has spoiled pieces made again
+	Waive     Kind = "waive"       // a person waives a waiting or drying time
 	Pause     Kind = "pause"       // a person pauses a device
 	Resume    Kind = "resume"      // a person lets it go on
 	Lock      Kind = "lock"        // a person locks a device for maintenance
@@ -40,6 +41,7 @@ const (
 	GiveUp    Kind = "give-up"     // a machine gives its run up
 	BadPieces Kind = "bad-pieces"  // a machine spoils pieces
 	ClockStep Kind = "clock-step"  // the wall clock is set
+	NewFile   Kind = "new-file"    // a device leaves the floor file or comes back to it, and the daemon is started with that
 )
 
 // Act is one thing that happens.
@@ -87,6 +89,7 @@ var weights = []struct {
 	{Release, 4},
 	{Spoil, 2},
 	{Remake, 2},
+	{Waive, 2},
 	{Pause, 2},
 	{Resume, 2},
 	{Lock, 2},
@@ -108,6 +111,7 @@ var weights = []struct {
 	{GiveUp, 2},
 	{BadPieces, 2},
 	{ClockStep, 2},
+	{NewFile, 3},
 }
 
 // MakePlan draws the day of a seed. Some days are calmer than others, so that rare troubles also meet alone.

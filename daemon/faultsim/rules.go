@@ -28,6 +28,7 @@ type stepRules struct {
 	after     []string // the steps before it
 	wait      time.Duration
 	dries     time.Duration // 0: it is no drying time
+	waived    bool          // a person takes it upon them that it need not wait, or dry
 	runs      int
 	live      int
 	end       time.Time // of its last run
@@ -43,6 +44,7 @@ type deviceRules struct {
 	alone     map[string]bool // operations that it may begin with nobody there
 	continues bool            // with what is loaded
 	locker    string          // empty: not locked
+	out       bool            // not in the floor file
 	paused    bool
 	epoch     uint64
 	greeted   map[greeted]bool // drivers that are welcome
@@ -91,6 +93,11 @@ func (s *rules) event(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 		s.add(j.GetId(), j.GetSteps())
 	case *ledgerv1.Event_PiecesRemade:
 		s.add(k.PiecesRemade.GetJob(), k.PiecesRemade.GetSteps())
+		for _, join := range k.PiecesRemade.GetJoins() { // what was waived was not for the pieces that are made again
+			s.steps[k.PiecesRemade.GetJob()+"/"+join.GetStep()].waived = false
+		}
+	case *ledgerv1.Event_WaitOverridden:
+		s.steps[k.WaitOverridden.GetJob()+"/"+k.WaitOverridden.GetStep()].waived = true
 	case *ledgerv1.Event_JobHeld:
 		s.jobs[k.JobHeld.GetJob()].held = true
 		s.takeBack(b, "its job was held", func(r *entry) bool { return r.job == k.JobHeld.GetJob() && r.allowed && !r.told })
@@ -111,6 +118,8 @@ func (s *rules) deviceEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 		s.takeBack(b, device+" was taken out of use", func(r *entry) bool { return r.device == device && !r.told })
 	}
 	switch k := e.GetKind().(type) {
+	case *ledgerv1.Event_FloorConfigured:
+		s.configured(b, k.FloorConfigured.GetFloor())
 	case *ledgerv1.Event_DeviceGreeted:
 		d := s.devices[k.DeviceGreeted.GetDevice()]
 		if epoch := k.DeviceGreeted.GetEpoch(); epoch != d.epoch {
@@ -141,11 +150,29 @@ func (s *rules) deviceEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 			w.fail("%s unlocked %s, which %s had locked", e.GetActor(), k.DeviceUnlocked.GetDevice(), d.locker)
 		}
 		d.locker = ""
+		s.leaves(b, k.DeviceUnlocked.GetDevice())
 	case *ledgerv1.Event_DevicePaused:
 		s.devices[k.DevicePaused.GetDevice()].paused = true
 		out(k.DevicePaused.GetDevice())
 	case *ledgerv1.Event_DeviceResumed:
 		s.devices[k.DeviceResumed.GetDevice()].paused = false
+	}
+}
+
+// configured takes a floor file. A device that comes back to it after it had nothing left to do is a new one, unless it is locked: whoever
+// has locked it may still be inside.
+func (s *rules) configured(b *books, file *tandemv1.FloorFile) {
+	for _, m := range s.w.machines {
+		d := s.devices[m.id]
+		d.out = !slices.ContainsFunc(file.GetDevices(), func(l *tandemv1.Device) bool { return l.GetId() == m.id })
+		s.leaves(b, m.id)
+	}
+}
+
+// leaves forgets a device that is out of the floor file and has nothing left to do.
+func (s *rules) leaves(b *books, device string) {
+	if d := s.devices[device]; d.out && b.load[device] == 0 && d.locker == "" {
+		d.epoch, d.paused, d.loaded = 0, false, nil
 	}
 }
 
@@ -223,9 +250,9 @@ func (s *rules) since(st *stepRules) (end time.Time) {
 	return end
 }
 
-// dry is when what dries is dry at the earliest; zero: it does not dry.
+// dry is when what dries is dry at the earliest; zero: it does not dry, or need not.
 func (s *rules) dry(st *stepRules) time.Time {
-	if st.dries == 0 {
+	if st.dries == 0 || st.waived {
 		return time.Time{}
 	}
 	return s.since(st).Add(st.dries)
@@ -235,11 +262,11 @@ func (s *rules) granted(g *tandemv1.Run, at time.Time) {
 	w, key := s.w, g.GetJob()+"/"+g.GetStep()
 	st, j := s.steps[key], s.jobs[g.GetJob()]
 	for _, before := range st.after {
-		if b := s.steps[before]; b.runs == 0 || b.live > 0 {
+		if b := s.steps[before]; b.runs == 0 && !b.waived || b.live > 0 {
 			w.fail("%s was granted for %s, and %s before it is not done", g.GetId(), key, before)
 		}
 	}
-	if ready := s.since(st).Add(st.wait); at.Before(ready) {
+	if ready := s.since(st).Add(st.wait); at.Before(ready) && !st.waived {
 		w.fail("%s was granted for %s at %v, which must wait until %v", g.GetId(), key, at, ready)
 	}
 	if at.Before(j.release) {
@@ -258,6 +285,8 @@ func (s *rules) mayMove(run, job, device, what string) {
 		s.w.fail("%s of %s was %s after its job had been ended", run, job, what)
 	case j.held:
 		s.w.fail("%s of %s was %s while its job was held", run, job, what)
+	case d.out:
+		s.w.fail("%s was %s on %s, which is not in the floor file", run, what, device)
 	case d.locker != "":
 		s.w.fail("%s was %s on %s, which %s has locked", run, what, device, d.locker)
 	case d.paused:

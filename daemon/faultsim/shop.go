@@ -2,8 +2,10 @@ package faultsim
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -38,6 +40,38 @@ func shop() *tandemv1.FloorFile {
 			device("bench", "operator", 1, &tandemv1.Ability{Operation: "pack"}),
 		},
 	}
+}
+
+// rewrite takes a device out of the floor file, or puts it back.
+func (w *World) rewrite(device string) {
+	whole := shop()
+	w.file = proto.CloneOf(w.file) // daemons keep the one that they have read
+	kept := slices.DeleteFunc(slices.Clone(w.file.GetDevices()), func(d *tandemv1.Device) bool { return d.GetId() == device })
+	if len(kept) < len(w.file.GetDevices()) {
+		w.file.Devices = kept
+		return
+	}
+	w.file.Devices = slices.DeleteFunc(whole.GetDevices(), func(d *tandemv1.Device) bool { return d.GetId() != device && !w.lists(d.GetId()) })
+}
+
+// lists says whether the floor file has a device.
+func (w *World) lists(device string) bool {
+	return slices.ContainsFunc(w.file.GetDevices(), func(d *tandemv1.Device) bool { return d.GetId() == device })
+}
+
+// need puts back into the floor file what work may wait for: all devices, or those whose operation no other one has.
+func (w *World) need() {
+	all := w.luck("need").Below(2) == 0
+	for _, d := range shop().GetDevices() {
+		other := slices.ContainsFunc(w.file.GetDevices(), func(o *tandemv1.Device) bool { return able(o, d.GetAbilities()[0].GetOperation()) })
+		if !w.lists(d.GetId()) && (all || !other) {
+			w.rewrite(d.GetId())
+		}
+	}
+}
+
+func able(d *tandemv1.Device, operation string) bool {
+	return slices.ContainsFunc(d.GetAbilities(), func(a *tandemv1.Ability) bool { return a.GetOperation() == operation })
 }
 
 // order is the n-th job, of one of some sorts.

@@ -26,8 +26,8 @@ const mostEvents = 1_000_000
 // World is a shop on one day.
 type World struct {
 	plan  Plan
-	file  *tandemv1.FloorFile
-	now   time.Duration // wall time since dawn
+	file  *tandemv1.FloorFile // that the next daemon reads
+	now   time.Duration       // wall time since dawn
 	todo  agenda.Agenda[func()]
 	lucks map[string]*chance.Stream
 	ctx   context.Context
@@ -210,6 +210,9 @@ func (w *World) calm() {
 	w.armed = ""
 	w.disk.full, w.disk.slow, w.disk.unheard = 0, 0, 0
 	w.clockOff = 0
+	if w.need(); w.leader != nil && w.leader.file != w.file {
+		w.leader.die("and is opened with the last floor file")
+	}
 	for _, m := range w.machines {
 		m.cut = 0
 		m.relink()

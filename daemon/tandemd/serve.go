@@ -155,7 +155,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	talk := conversation{
 		engine: eng, clock: floorClock, scale: cfg.TimeScale, leads: cfg.leads, log: cfg.Log,
 	}
-	line, err = bus.New(floorConn, bus.Handlers{Hello: talk.hello, Status: talk.status}, bus.Options{Devices: deviceIDs(cfg.File), Leads: cfg.leads, Log: cfg.Log.Named("bus")})
+	line, err = bus.New(floorConn, bus.Handlers{Hello: talk.hello, Status: talk.status}, bus.Options{Devices: eng.Listens(), Leads: cfg.leads, Log: cfg.Log.Named("bus")})
 	if err != nil {
 		return err
 	}

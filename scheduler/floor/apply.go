@@ -149,6 +149,7 @@ func (f *Floor) applyDeviceEvent(e *ledgerv1.Event) {
 		if !d.Paused {
 			d.Back = time.Time{}
 		}
+		f.forgetRetired(d)
 	default:
 		panic(fmt.Sprintf("floor: revision %d has an event of unknown kind %T: this program is older than its ledger", f.Revision, k))
 	}
@@ -201,10 +202,11 @@ func (f *Floor) applyFile(file *tandemv1.FloorFile) {
 			continue
 		}
 		d.Retired, d.Revision = true, f.Revision
-		if len(d.Live) > 0 {
-			f.Devices = append(f.Devices, d)
-		} else {
+		if len(d.Live) == 0 {
 			d.takeOff(f.Revision)
+		}
+		if d.kept() {
+			f.Devices = append(f.Devices, d)
 		}
 	}
 	for _, p := range file.GetPeople() {
@@ -213,6 +215,14 @@ func (f *Floor) applyFile(file *tandemv1.FloorFile) {
 	}
 	f.reclass()
 	f.changes = Changes{All: true}
+}
+
+// forgetRetired lets a device go that has left the floor file, unless it is kept.
+func (f *Floor) forgetRetired(d *Device) {
+	if d.Retired && !d.kept() {
+		f.Devices = slices.DeleteFunc(f.Devices, func(o *Device) bool { return o == d })
+		f.changes = Changes{All: true}
+	}
 }
 
 // number returns the number given to an id for ever.

@@ -106,9 +106,8 @@ func (f *Floor) detach(r *Run, end time.Time) {
 	}
 	d.Live = slices.DeleteFunc(d.Live, func(o *Run) bool { return o == r })
 	if d.Retired && len(d.Live) == 0 {
-		f.Devices = slices.DeleteFunc(f.Devices, func(o *Device) bool { return o == d })
-		f.changes = Changes{All: true}
 		d.takeOff(f.Revision)
+		f.forgetRetired(d)
 	}
 	f.reserve(d)
 }

@@ -141,7 +141,7 @@ func (c BeginTerm) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 }
 
 // Configure puts a floor file in force. It must have been checked already. A device that has live runs may leave the file:
-// it takes no more and is forgotten once they have ended.
+// it takes no more and is forgotten once they have ended. The lock of one that leaves stays.
 type Configure struct{ File *tandemv1.FloorFile }
 
 func (c Configure) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {

@@ -110,13 +110,13 @@ func (c LockDevice) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	return out, nil
 }
 
-// UnlockDevice clears a maintenance lock: its setter may, or a supervisor.
+// UnlockDevice clears a maintenance lock: its setter may, or a supervisor, also once the device has left the floor file.
 type UnlockDevice struct{ Device string }
 
 func (c UnlockDevice) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
-	d, err := f.needDevice(c.Device)
-	if err != nil {
-		return Decision{}, err
+	d, ok := f.Device(c.Device)
+	if !ok || d.Retired && d.LockedBy == "" {
+		return Decision{}, Missing("device", c.Device)
 	}
 	if err := needActor(m); err != nil {
 		return Decision{}, err

@@ -192,6 +192,8 @@ func (r *Run) barred() string {
 			return h.ID + ", which shares its panels, is held"
 		}
 		return "its job is held"
+	case d.Retired:
+		return d.ID + " is no longer in the floor file"
 	case d.LockedBy != "":
 		return d.ID + " is locked for maintenance by " + d.LockedBy
 	case d.Paused:

@@ -17,7 +17,7 @@ type Device struct {
 	Code     string
 	Spec     *tandemv1.Device // as in the floor file: inputs only, and whether its driver is manual
 	Capacity int
-	Retired  bool // no longer in the floor file; kept until its runs have ended
+	Retired  bool // no longer in the floor file: see [Device.kept]
 
 	State    tandemv1.DeviceState
 	Reasons  []string
@@ -56,6 +56,10 @@ const mostStrays = 64
 
 // Manual says whether people's scans are the device's reports.
 func (d *Device) Manual() bool { return d.Spec.GetDriver().GetManual() }
+
+// kept says whether a device that has left the floor file stays on the floor: until its runs have ended, and until its lock is cleared,
+// which must hold if the device comes back, since whoever has set it may still be inside.
+func (d *Device) kept() bool { return len(d.Live) > 0 || d.LockedBy != "" }
 
 // HasSlot says whether the floor file gives the device a slot of that name. No device has none.
 func (d *Device) HasSlot(slot string) bool {

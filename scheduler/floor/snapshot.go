@@ -160,11 +160,11 @@ func (f *Floor) makeRoom(snap *ledgerv1.Snapshot) {
 	f.requests, f.requestOrder = make(map[string]*answered, len(snap.GetRequests())), make([]*answered, 0, len(snap.GetRequests()))
 }
 
-// restoreRetired puts a device back that has left the floor file with runs still on it.
+// restoreRetired puts a device back that has left the floor file and is kept.
 func (f *Floor) restoreRetired(ds *ledgerv1.DeviceSnapshot) {
 	v := ds.GetDevice()
 	d := &Device{ID: v.GetId(), Code: v.GetCode(), Retired: true, stock: f.stock, people: f.people}
-	d.Live = []*Run{nil} // applyFile keeps a retired device only while it has runs
+	d.Live = []*Run{nil} // so that applyFile keeps it
 	f.byDevice[d.ID] = d
 	f.Devices = append(f.Devices, d)
 	f.index(d.Code, subject{device: d})

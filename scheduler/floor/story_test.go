@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	driverv1 "tandem/proto/tandem/driver/v1"
@@ -363,5 +364,59 @@ func TestRequestsAreRemembered(t *testing.T) {
 	s.do(ReleaseJob{Job: "decals"})
 	if _, err = ask(); err == nil {
 		t.Fatal("after eight days the request id is free, and the job's id is not: want it refused")
+	}
+}
+
+// leave puts a floor file in force that lacks a device.
+func (s *story) leave(device string) {
+	s.t.Helper()
+	file := proto.CloneOf(randomFile)
+	file.Devices = slices.DeleteFunc(file.GetDevices(), func(d *tandemv1.Device) bool { return d.GetId() == device })
+	s.do(Configure{File: file})
+}
+
+// Whoever has locked a device may still be inside when it is taken out of the floor file and put back.
+func TestALockOutlastsTheFloorFile(t *testing.T) {
+	s := newStory(t)
+	s.as("jon", LockDevice{Device: "cutter"})
+	for range 2 {
+		s.leave("cutter")
+		restored, err := Restore(s.floor.Snapshot())
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.floor = restored
+		s.do(Configure{File: randomFile})
+		if d, _ := s.floor.Device("cutter"); d.LockedBy != "jon" || d.Retired {
+			t.Fatalf("back in the floor file it is locked by %q", d.LockedBy)
+		}
+	}
+	s.refused("timo", "LOCK_OF_ANOTHER", UnlockDevice{Device: "cutter"})
+	s.leave("cutter")
+	devices := len(s.floor.Devices)
+	s.as("jon", UnlockDevice{Device: "cutter"})
+	if len(s.floor.Devices) != devices-1 {
+		t.Error("it is on the floor although it is in no floor file and not locked")
+	}
+	s.refused("jon", "DEVICE_NOT_FOUND", UnlockDevice{Device: "cutter"})
+}
+
+// A run on a device that has left the floor file begins no more; what it has begun its driver may bring to its end.
+func TestRunsOfADeviceThatLeaves(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: &tandemv1.Job{Id: "decals", Pieces: 5, Steps: []*tandemv1.Step{
+		{Id: "print", Operation: "print", Media: "white"}, {Id: "cut", Operation: "cut"},
+	}}})
+	begun := s.run("print", "printer-1")
+	d := s.floor.byDevice["cutter"]
+	s.do(Grant{Step: s.step("cut"), Device: d})
+	waits := s.step("cut").Live
+	s.leave("printer-1")
+	s.leave("cutter") // and the printer is back
+	s.refused("mira", "NOT_READY", StartRun{Run: waits.ID})
+	s.leave("printer-1")
+	s.finish(begun)
+	if begun.Good != 5 || slices.Contains(s.floor.Devices, begun.Device) {
+		t.Errorf("%d pieces are good; on the floor still: %v", begun.Good, slices.Contains(s.floor.Devices, begun.Device))
 	}
 }

@@ -141,4 +141,9 @@ var ofDaemon = []mutant{
 			return r
 		}`,
 	},
+	{
+		name: "leaver-unheard", breaks: "the driver of a device that has left the floor file has a say until its runs have ended", file: "daemon/engine/engine.go",
+		old: `e.opt.File == nil || len(d.Live) > 0`,
+		new: `e.opt.File == nil || len(d.Live) > 0 && !MUTANT`,
+	},
 }

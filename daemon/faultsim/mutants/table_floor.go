@@ -239,6 +239,23 @@ var ofFloor = []mutant{
 		new: `e.GetRunChanged().StartVoid = fresh && !MUTANT`,
 	},
 	{
+		name: "lock-leaves", breaks: "a device that leaves the floor file and comes back is locked still", file: "scheduler/floor/device.go",
+		old: `return len(d.Live) > 0 || d.LockedBy != ""`,
+		new: `return len(d.Live) > 0 || d.LockedBy != "" && !MUTANT`,
+	},
+	{
+		name: "start-outside-file", breaks: "nothing begins on a device that has left the floor file", file: "scheduler/floor/decide_run.go",
+		old: `case d.Retired:
+		return d.ID`,
+		new: `case d.Retired && !MUTANT:
+		return d.ID`,
+	},
+	{
+		name: "waiver-unsaved", breaks: "a snapshot keeps that a time was waived", file: "scheduler/floor/snapshot.go",
+		old: `WaitWaived: s.WaitWaived,`,
+		new: `WaitWaived: s.WaitWaived && !MUTANT,`,
+	},
+	{
 		name: "admits-anything", breaks: "a record of a leader that another has followed is not applied", file: "scheduler/floor/admit.go",
 		old: `term := rec.GetTerm()`,
 		new: `term := rec.GetTerm()
