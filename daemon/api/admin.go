@@ -39,8 +39,10 @@ func (s *Server) GetStatus(ctx context.Context, _ *tandemv1.GetStatusRequest) (*
 			}
 			for _, r := range d.Live {
 				if d.Retired && !r.Unknown() { // what is unknown is told of with its job
-					out.Reasons = append(out.Reasons, fmt.Sprintf("%s/%s is on %s, which is no longer in the floor file and is not heard: put it back into the file, or see to it and resolve %s",
-						r.Step.Job.ID, r.Step.ID(), d.ID, r.ID))
+					if !endsByItself(r) {
+						out.Reasons = append(out.Reasons, fmt.Sprintf("%s/%s is on %s, which is no longer in the floor file: put it back into the file, or see to it and resolve %s",
+							r.Step.Job.ID, r.Step.ID(), d.ID, r.ID))
+					}
 					continue
 				}
 				if why, since := r.Overdue(st.Now); why != "" {
@@ -62,6 +64,11 @@ func (s *Server) GetStatus(ctx context.Context, _ *tandemv1.GetStatusRequest) (*
 		out.Reasons = append(out.Reasons, needsReview(st.Floor)...)
 	})
 	return out, err
+}
+
+// endsByItself says whether a run's device is at it, and tells when it has ended.
+func endsByItself(r *floor.Run) bool {
+	return r.State == tandemv1.JobState_JOB_STATE_PROCESSING && r.Device.Link == tandemv1.Link_LINK_ONLINE && !r.Device.Manual()
 }
 
 // overdue says in words what [floor.Run.Overdue] does.

@@ -10,7 +10,7 @@ import (
 	"tandem/scheduler/floor"
 )
 
-// A run on a device that somebody has taken out of the floor file is heard of by nobody: people are told, with what to do.
+// A run that waits on a device which somebody has taken out of the floor file never begins: people are told, with what to do.
 func TestStatusNamesRunsOnDevicesThatLeftTheFloorFile(t *testing.T) {
 	d := newDaemon(t)
 	d.greet("cutter-1")

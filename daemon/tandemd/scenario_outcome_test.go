@@ -5,6 +5,8 @@ import (
 	"slices"
 	"testing"
 
+	"google.golang.org/protobuf/proto"
+
 	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -45,6 +47,29 @@ func TestDaemonDiesMidPrintAndDriverFinishesMeanwhile(t *testing.T) {
 		if got := s.machines[id].started(); !slices.Equal(got, want) {
 			t.Errorf("%s has worked on %v, want %v", id, got, want)
 		}
+	}
+}
+
+// A machine is taken out of the floor file in the middle of a print. It prints to the end, the pieces count, and it gets no more.
+func TestAMachineLeavesTheFloorFileMidPrint(t *testing.T) {
+	t.Parallel()
+	s := newScene(t, shopOf(printer("printer-1", true, ""), printer("printer-2", true, "")))
+	s.create(decals())
+	s.midway(10, "printer-1", "printer-2")
+	run := s.step("decals", "print").GetRuns()[0]
+	s.stop()
+	s.cfg.File = proto.CloneOf(s.cfg.File)
+	s.cfg.File.Devices = slices.DeleteFunc(s.cfg.File.GetDevices(), func(d *tandemv1.Device) bool { return d.GetId() == run.GetDevice() })
+	s.open()
+	after := s.stepUntil("all is printed", "decals", "print", isCompleted)
+	if len(after.GetRuns()) != 1 || after.GetPiecesGood() != 60 {
+		t.Errorf("printed in the end: %v, want 60 in the one run %s", after, run.GetId())
+	}
+	next := decals()
+	next.Id = "next"
+	s.create(next)
+	if at := s.stepUntil("the next job is given out", "next", "print", func(p *tandemv1.Step) bool { return len(p.GetRuns()) > 0 }).GetRuns()[0].GetDevice(); at == run.GetDevice() {
+		t.Errorf("the next job is given to %s, which is not in the floor file", at)
 	}
 }
 

@@ -28,6 +28,7 @@ const (
 	ReasonNoPieces           = "x-no-pieces-left" // all are spoiled: make them again or cancel
 	ReasonRackFull           = "x-rack-full"
 	ReasonMaintenanceLock    = "x-maintenance-lock"
+	ReasonNotInFloorFile     = "x-not-in-floor-file"
 	ReasonWaitTooLong        = "x-wait-too-long" // max_wait is exceeded
 	ReasonResolved           = "x-resolved-by-person"
 	ReasonWithdrawn          = "x-withdrawn"

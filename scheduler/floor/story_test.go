@@ -381,6 +381,9 @@ func TestALockOutlastsTheFloorFile(t *testing.T) {
 	s.as("jon", LockDevice{Device: "cutter"})
 	for range 2 {
 		s.leave("cutter")
+		if d, _ := s.floor.Device("cutter"); !slices.Equal(d.View(s.now).GetStateReasons(), []string{ReasonNotInFloorFile, ReasonMaintenanceLock}) {
+			t.Errorf("out of the floor file it shows %q", d.View(s.now).GetStateReasons())
+		}
 		restored, err := Restore(s.floor.Snapshot())
 		if err != nil {
 			t.Fatal(err)

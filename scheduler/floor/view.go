@@ -140,6 +140,9 @@ func (d *Device) View(now time.Time) *tandemv1.Device {
 	if d.Paused {
 		out.StateReasons = append([]string{"paused"}, out.GetStateReasons()...)
 	}
+	if d.Retired {
+		out.StateReasons = append([]string{ReasonNotInFloorFile}, out.GetStateReasons()...)
+	}
 	for _, r := range d.Live {
 		live := &tandemv1.DeviceRun{
 			Run: r.ID, Job: r.Step.Job.ID, Step: r.Step.ID(), Operation: r.Step.Operation(), State: r.State,
