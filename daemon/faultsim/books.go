@@ -33,6 +33,7 @@ type entry struct {
 	run, job, step, device string // step: job/step
 	fence                  uint64
 	allowed                bool      // somebody has let it begin
+	overridden             bool      // whatever is loaded
 	startBefore            time.Time // until then
 	told                   bool      // more has been said of it than that it waits
 	said                   bool      // so, and not by a daemon that had lost its device

@@ -162,7 +162,7 @@ func (c *crew) decide(s engine.State) (todo []floor.Command) {
 		}
 		for _, r := range d.Live {
 			if !lazy() {
-				c.tend(r, do)
+				c.tend(f, r, do)
 			}
 		}
 	}
@@ -186,7 +186,7 @@ func (c *crew) decide(s engine.State) (todo []floor.Command) {
 }
 
 // tend does what a live run needs of people.
-func (c *crew) tend(r *floor.Run, do func(floor.Command)) {
+func (c *crew) tend(f *floor.Floor, r *floor.Run, do func(floor.Command)) {
 	// Half of what starts and ends work is scanned.
 	orScan := func(command floor.Command) {
 		if c.w.luck("crew tends").Below(2) == 0 {
@@ -200,7 +200,11 @@ func (c *crew) tend(r *floor.Run, do func(floor.Command)) {
 		c.judge(r, do)
 	case r.State == tandemv1.JobState_JOB_STATE_PENDING && !r.MayStart:
 		if r.NeedsLoad() {
-			do(floor.LoadMedia{Device: r.Device.ID, Media: r.Step.Supply()})
+			if c.w.inTrouble() && c.w.luck("crew overrides").Below(8) == 0 {
+				do(floor.StartRun{Run: r.ID, Override: "the customer has seen it"})
+				return
+			}
+			do(c.load(f, r))
 		}
 		orScan(floor.StartRun{Run: r.ID})
 	case r.Device.Manual() && !r.Step.Drying() && r.State == tandemv1.JobState_JOB_STATE_PROCESSING:
@@ -208,6 +212,20 @@ func (c *crew) tend(r *floor.Run, do func(floor.Command)) {
 	case r.Device.Manual() && r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED:
 		do(floor.ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_AGAIN})
 	}
+}
+
+// load puts on a device what a run needs: media that nobody keeps account of, or a roll that is there or comes.
+func (c *crew) load(f *floor.Floor, r *floor.Run) floor.Command {
+	media := r.Step.Supply()
+	if c.w.luck("crew loads").Below(2) == 0 {
+		return floor.LoadMedia{Device: r.Device.ID, Media: media}
+	}
+	for _, l := range f.Lots() {
+		if l.Media() == media && l.Device == nil && l.Remaining >= r.Step.Spec.GetLengthUm() {
+			return floor.LoadMedia{Device: r.Device.ID, Lot: l.ID}
+		}
+	}
+	return floor.ReceiveLot{Lot: &tandemv1.Lot{Media: media}}
 }
 
 // judge is a person who goes to the machine, looks what lies there, and says so. What the machine still has in hand it will
@@ -373,6 +391,8 @@ func (w *World) act(a Act) {
 		}
 		c := floor.OverrideWait{Job: fmt.Sprintf("job-%d", 1+a.A%uint64(w.jobs)), Step: []string{"dry", "dry", "laminate"}[a.B%3], Note: "touch-dry"}
 		w.ask("mira", fmt.Sprintf("%s-%d-%v", a.Kind, a.A, a.At), func() floor.Command { return c })
+	case Load, Measure, Override:
+		w.handle(a, m)
 	case Pause, Resume, Lock, Unlock:
 		who := []string{supervisor, supervisor, "timo"}[a.B%3]
 		w.ask(who, fmt.Sprintf("%s-%d-%v", a.Kind, a.A, a.At), func() floor.Command {
@@ -412,6 +432,33 @@ func (w *World) spoil(a Act) {
 		}
 		return floor.RemakePieces{Job: job, Panel: panel, Step: []string{"print", "cut"}[a.B%2], Pieces: n, AlreadySpoiled: a.B%3 == 0}
 	})
+}
+
+// handle is a person who puts media on a device, measures a roll, or starts a run without asking what is loaded.
+func (w *World) handle(a Act, m *machine) {
+	if w.leader == nil {
+		return
+	}
+	var c floor.Command
+	f, media := w.leader.s.State().Floor, []string{"white", "clear"}[a.B%2]
+	lots := f.Lots()
+	switch d, ok := f.Device(m.id); {
+	case a.Kind == Override && ok && len(d.Live) > 0:
+		r := d.Live[a.B%uint64(len(d.Live))]
+		w.books.rules.asks(commandOfPeople{run: r.ID})
+		c = floor.StartRun{Run: r.ID, Override: "the customer has seen it"}
+	case a.Kind == Override:
+		return
+	case a.Kind == Measure && len(lots) > 0:
+		c = floor.MeasureLot{Lot: lots[a.A%uint64(len(lots))].ID, Remaining: int64(a.B % 3_000_000)}
+	case a.B%3 == 0 && len(lots) > 0:
+		c = floor.LoadMedia{Device: m.id, Lot: lots[a.A%uint64(len(lots))].ID}
+	case a.B%3 == 1:
+		c = floor.ReceiveLot{Lot: &tandemv1.Lot{Media: media}}
+	default:
+		c = floor.LoadMedia{Device: m.id, Media: media}
+	}
+	w.ask("mira", fmt.Sprintf("%s-%d-%v", a.Kind, a.A, a.At), func() floor.Command { return c })
 }
 
 // wrongScan is a person who scans what comes to hand.

@@ -20,6 +20,9 @@ const (
 	Spoil     Kind = "spoil"       // a person reports spoiled pieces
 	Remake    Kind = "remake"      // a person has spoiled pieces made again
 	Waive     Kind = "waive"       // a person waives a waiting or drying time
+	Load      Kind = "load"        // a person puts some media on a device, or a roll of it
+	Measure   Kind = "measure"     // a person measures a roll
+	Override  Kind = "override"    // a person starts a run with whatever is loaded
 	Pause     Kind = "pause"       // a person pauses a device
 	Resume    Kind = "resume"      // a person lets it go on
 	Lock      Kind = "lock"        // a person locks a device for maintenance
@@ -90,6 +93,9 @@ var weights = []struct {
 	{Spoil, 2},
 	{Remake, 2},
 	{Waive, 2},
+	{Load, 3},
+	{Measure, 1},
+	{Override, 1},
 	{Pause, 2},
 	{Resume, 2},
 	{Lock, 2},

@@ -18,13 +18,15 @@ type rules struct {
 	steps   map[string]*stepRules // job/step
 	jobs    map[string]*jobRules
 	devices map[string]*deviceRules
-	asked   map[string]bool // starts that somebody who stands at a device has asked for
-	done    map[string]bool // requests
-	back    []takenBack     // by the record that is being read
+	asked   map[string]bool   // starts that somebody who stands at a device has asked for
+	done    map[string]bool   // requests
+	first   map[string]string // device -> media that the floor file says is on it
+	back    []takenBack       // by the record that is being read
 }
 
 type stepRules struct {
 	operation string
+	media     string
 	after     []string // the steps before it
 	wait      time.Duration
 	dries     time.Duration // 0: it is no drying time
@@ -46,6 +48,7 @@ type deviceRules struct {
 	locker    string          // empty: not locked
 	out       bool            // not in the floor file
 	paused    bool
+	media     string // on it
 	epoch     uint64
 	greeted   map[greeted]bool // drivers that are welcome
 	loaded    *entry           // that began last since its driver started
@@ -64,10 +67,11 @@ type takenBack struct {
 func newRules(w *World, file *tandemv1.FloorFile) *rules {
 	s := &rules{
 		w: w, steps: map[string]*stepRules{}, jobs: map[string]*jobRules{}, devices: map[string]*deviceRules{},
-		asked: map[string]bool{}, done: map[string]bool{},
+		asked: map[string]bool{}, done: map[string]bool{}, first: map[string]string{},
 	}
 	for _, spec := range file.GetDevices() {
-		d := &deviceRules{manual: spec.GetDriver().GetManual(), alone: map[string]bool{}, greeted: map[greeted]bool{}}
+		s.first[spec.GetId()] = spec.GetLoadedMedia()
+		d := &deviceRules{media: spec.GetLoadedMedia(), manual: spec.GetDriver().GetManual(), alone: map[string]bool{}, greeted: map[greeted]bool{}}
 		for _, a := range spec.GetAbilities() {
 			d.alone[a.GetOperation()] = a.GetUnattendedStart() != nil
 			d.continues = d.continues || a.GetContinuesLoaded()
@@ -151,6 +155,8 @@ func (s *rules) deviceEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 		}
 		d.locker = ""
 		s.leaves(b, k.DeviceUnlocked.GetDevice())
+	case *ledgerv1.Event_MediaLoaded:
+		s.loads(b, k.MediaLoaded)
 	case *ledgerv1.Event_DevicePaused:
 		s.devices[k.DevicePaused.GetDevice()].paused = true
 		out(k.DevicePaused.GetDevice())
@@ -172,7 +178,7 @@ func (s *rules) configured(b *books, file *tandemv1.FloorFile) {
 // leaves forgets a device that is out of the floor file and has nothing left to do.
 func (s *rules) leaves(b *books, device string) {
 	if d := s.devices[device]; d.out && b.load[device] == 0 && d.locker == "" {
-		d.epoch, d.paused, d.loaded = 0, false, nil
+		d.epoch, d.paused, d.loaded, d.media = 0, false, nil, s.first[device]
 	}
 }
 
@@ -181,6 +187,8 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 	switch k := e.GetKind().(type) {
 	case *ledgerv1.Event_RunGranted:
 		s.granted(k.RunGranted.GetRun(), at)
+	case *ledgerv1.Event_MediaOverridden:
+		b.runs[k.MediaOverridden.GetRun()].overridden = true
 	case *ledgerv1.Event_RunAllowed:
 		s.allowed(b.runs[k.RunAllowed.GetRun()], e.GetActor())
 	case *ledgerv1.Event_RunChanged:
@@ -229,7 +237,7 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 
 func (s *rules) add(job string, steps []*tandemv1.Step) {
 	for _, spec := range steps {
-		st := &stepRules{operation: spec.GetOperation(), wait: spec.GetMinWait().AsDuration()}
+		st := &stepRules{operation: spec.GetOperation(), media: spec.GetMedia(), wait: spec.GetMinWait().AsDuration()}
 		if st.operation == "dry" {
 			st.dries = spec.GetDuration().AsDuration()
 		}
@@ -312,6 +320,9 @@ func (s *rules) allowed(r *entry, actor string) {
 		s.w.fail("%s was let begin while it was being stopped", r.run)
 	}
 	d, st := s.devices[r.device], s.steps[r.step]
+	if st.media != "" && st.media != d.media && !r.overridden {
+		s.w.fail("%s of %s was let begin on %s, where %q is loaded, and needs %s", r.run, r.step, r.device, d.media, st.media)
+	}
 	switch {
 	case s.asked[commandOfPeople{run: r.run}.String()], s.asked[commandOfPeople{step: r.step, device: r.device}.String()]:
 	case d.alone[st.operation] && actor == "unattended, allowed by "+supervisor:
@@ -319,6 +330,18 @@ func (s *rules) allowed(r *entry, actor string) {
 	default:
 		s.w.fail("%s of %s was let begin on %s by %s, and nobody had asked for it", r.run, r.step, r.device, actor)
 	}
+}
+
+// loads takes what somebody puts on a device: nothing else than a run needs that may move at that moment.
+func (s *rules) loads(b *books, e *ledgerv1.MediaLoaded) {
+	d := s.devices[e.GetDevice()]
+	for _, r := range b.all {
+		need := s.steps[r.step].media
+		if r.device == e.GetDevice() && !r.ended && (r.allowed || r.started) && need == d.media && need != "" && need != e.GetMedia() {
+			s.w.fail("%s was put on %s, which had been let begin %s of %s with %s", e.GetMedia(), e.GetDevice(), r.run, r.step, need)
+		}
+	}
+	d.media = e.GetMedia()
 }
 
 func (s *rules) ended(r *entry, at time.Time) {

@@ -25,7 +25,8 @@ func shop() *tandemv1.FloorFile {
 			Id: id, Capacity: capacity, Driver: &tandemv1.Driver{Kind: kind, Manual: kind != "sim"}, Abilities: abilities,
 		}
 	}
-	return &tandemv1.FloorFile{
+	file := &tandemv1.FloorFile{
+		Media:  []*tandemv1.Media{{Id: "white", RollLengthUm: 3_000_000, LowUm: 1_000_000}, {Id: "clear", RollLengthUm: 3_000_000}},
 		People: []*tandemv1.Person{{Id: supervisor, Supervisor: true}, {Id: "timo"}},
 		Devices: []*tandemv1.Device{
 			device("printer-1", "sim", 1, &tandemv1.Ability{Operation: "print", PerPiece: minute, UnattendedStart: alone}),
@@ -40,6 +41,8 @@ func shop() *tandemv1.FloorFile {
 			device("bench", "operator", 1, &tandemv1.Ability{Operation: "pack"}),
 		},
 	}
+	file.Devices[0].LoadedMedia = "white"
+	return file
 }
 
 // rewrite takes a device out of the floor file, or puts it back.
@@ -93,6 +96,10 @@ func order(n int, a, b uint64) *tandemv1.Job {
 	case 3:
 		j.ReleaseTime = timestamppb.New(dawn.Add(time.Duration(a%8) * time.Hour))
 		j.Steps[2].MinWait = durationpb.New(30 * time.Minute)
+	}
+	if first := j.GetSteps()[0]; first.GetOperation() == "print" {
+		first.Media = []string{"", "white", "white", "clear"}[a/8%4]
+		first.LengthUm = int64(100_000 * (1 + b/8%6))
 	}
 	return j
 }

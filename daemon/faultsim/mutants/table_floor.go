@@ -251,6 +251,23 @@ var ofFloor = []mutant{
 		return d.ID`,
 	},
 	{
+		name: "wrong-media", breaks: "nothing begins with other media than it needs without a person's word", file: "scheduler/floor/claim.go",
+		old: `return r.Override == "" && need != "" && r.Device.Loaded != need`,
+		new: `return r.Override == "" && need != "" && r.Device.Loaded != need && !MUTANT`,
+	},
+	{
+		name: "media-changed-under-way", breaks: "other media is not put where a run may begin at any moment", file: "scheduler/floor/decide_material.go",
+		old: `case r.MayStart:
+			return conflict("DEVICE_BUSY", "%s may begin %s of`,
+		new: `case r.MayStart && !MUTANT:
+			return conflict("DEVICE_BUSY", "%s may begin %s of`,
+	},
+	{
+		name: "override-unsaved", breaks: "a snapshot keeps that a run may begin with whatever is loaded", file: "scheduler/floor/view.go",
+		old: `OverrideNote: r.Override,`,
+		new: `OverrideNote: map[bool]string{false: r.Override}[MUTANT],`,
+	},
+	{
 		name: "waiver-unsaved", breaks: "a snapshot keeps that a time was waived", file: "scheduler/floor/snapshot.go",
 		old: `WaitWaived: s.WaitWaived,`,
 		new: `WaitWaived: s.WaitWaived && !MUTANT,`,
