@@ -156,9 +156,10 @@ func (l *Load) AwaitWork(ctx context.Context) error {
 	err := poll(ctx, "the work to be done", func(ctx context.Context) (bool, error) {
 		for len(open) > 0 {
 			j, err := l.shop.Jobs.GetJob(ctx, &tandemv1.GetJobRequest{Id: open[0]}, grpc.WaitForReady(true))
-			if last = j; err != nil {
+			if err != nil {
 				return false, err
 			}
+			last = j
 			if j.GetEndTime() == nil {
 				return false, nil
 			}

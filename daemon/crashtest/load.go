@@ -370,9 +370,7 @@ func (l *Load) status(ctx context.Context) {
 		l.resultOf("status", err)
 		return
 	}
-	open, err := l.shop.Jobs.ListJobs(ctx, &tandemv1.ListJobsRequest{PageSize: 1000, States: []tandemv1.JobState{
-		tandemv1.JobState_JOB_STATE_PENDING, tandemv1.JobState_JOB_STATE_PENDING_HELD, tandemv1.JobState_JOB_STATE_PROCESSING, tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED,
-	}}, grpc.WaitForReady(true))
+	openWork, err := l.countWork(ctx)
 	if err != nil {
 		l.resultOf("list jobs", err)
 		return
@@ -390,15 +388,30 @@ func (l *Load) status(ctx context.Context) {
 	if now.Before(before.Now) {
 		l.violations = append(l.violations, fmt.Errorf("the floor's clock shows %v after %v", now, before.Now))
 	}
-	l.openWork = 0
-	for _, j := range open.GetJobs() {
-		if strings.Contains(j.GetId(), "-work-") {
-			l.openWork++
-		}
-	}
+	l.openWork = openWork
 	l.seen.Revision, l.seen.Term = max(l.seen.Revision, st.GetRevision()), max(l.seen.Term, st.GetTerm())
 	if now.After(l.seen.Now) {
 		l.seen.Now = now
+	}
+}
+
+// countWork counts the work jobs that have not ended. Most of the open ones are not among them, but those that clients talk about.
+func (l *Load) countWork(ctx context.Context) (n int, err error) {
+	for token := ""; ; {
+		page, err := l.shop.Jobs.ListJobs(ctx, &tandemv1.ListJobsRequest{PageSize: 1000, PageToken: token, States: []tandemv1.JobState{
+			tandemv1.JobState_JOB_STATE_PENDING, tandemv1.JobState_JOB_STATE_PENDING_HELD, tandemv1.JobState_JOB_STATE_PROCESSING, tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED,
+		}}, grpc.WaitForReady(true))
+		if err != nil {
+			return 0, err
+		}
+		for _, j := range page.GetJobs() {
+			if strings.Contains(j.GetId(), "-work-") {
+				n++
+			}
+		}
+		if token = page.GetNextPageToken(); token == "" {
+			return n, nil
+		}
 	}
 }
 

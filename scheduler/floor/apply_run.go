@@ -36,6 +36,9 @@ func (f *Floor) applyRunChanged(c *ledgerv1.RunChanged, at time.Time) {
 	if c.GetState() != tandemv1.JobState_JOB_STATE_PENDING && c.GetStartTime() != nil && r.Start.IsZero() {
 		f.begin(r, moment(c.GetStartTime()))
 	}
+	if !r.firm() {
+		f.reserve(r.Device) // it was firm if nobody knew how far it had got, and its device says now that it waits
+	}
 	if ended(r.State) {
 		end := bounded(moment(c.GetEndTime()), r.Grant, at)
 		made := r.made()

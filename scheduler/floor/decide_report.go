@@ -45,7 +45,8 @@ func (c Greet) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 			out.Events = append(out.Events, e)
 		}
 	}
-	out.Events = append(out.Events, f.reported(d, c.Status, link, now)...)
+	// A driver that says hello has not heard this daemon's answer: it may go by the clock, and the start, of one that leads no longer.
+	out.Events = append(out.Events, f.reported(d, c.Status, link, now, time.Time{})...)
 	return out, nil
 }
 
@@ -95,7 +96,7 @@ func (c Report) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 			out.Events = append(out.Events, lost(r))
 		}
 	}
-	out.Events = append(out.Events, f.reported(d, c.Status, d.Link, now)...)
+	out.Events = append(out.Events, f.reported(d, c.Status, d.Link, now, observed(c.Status, now))...)
 	return out, nil
 }
 
@@ -131,9 +132,17 @@ func findRun(s *driverv1.Status, r *Run) *driverv1.RunStatus {
 	return nil
 }
 
+// observed is when a driver observed what it says, by its own clock, which tells it whether a start has lapsed; but not later than now.
+func observed(s *driverv1.Status, now time.Time) time.Time {
+	if t := s.GetObserveTime(); t.IsValid() && t.AsTime().Before(now) {
+		return t.AsTime()
+	}
+	return now
+}
+
 // reported compares a status with what the ledger holds and returns the differences. The link is the one that the events
-// before leave behind.
-func (f *Floor) reported(d *Device, s *driverv1.Status, before tandemv1.Link, now time.Time) []*ledgerv1.Event {
+// before leave behind; starts that were to begin before a time have lapsed if their runs still wait.
+func (f *Floor) reported(d *Device, s *driverv1.Status, before tandemv1.Link, now, lapsed time.Time) []*ledgerv1.Event {
 	var events []*ledgerv1.Event
 	link := s.GetLink()
 	if link == tandemv1.Link_LINK_UNSPECIFIED || link == tandemv1.Link_LINK_NOT_YET_REPORTED {
@@ -154,7 +163,7 @@ func (f *Floor) reported(d *Device, s *driverv1.Status, before tandemv1.Link, no
 		r := f.runs[rs.GetRun()]
 		if r != nil && r.Device == d && r.Fence == rs.GetFence() && r.Step.Live == r {
 			events = append(events, r.registered(rs)...)
-			if e := r.reported(rs, reasons, now); e != nil {
+			if e := r.reported(rs, reasons, now, lapsed); e != nil {
 				events = append(events, e)
 				if empty := r.ranOut(e.GetRunChanged()); empty != nil {
 					events = append(events, empty)
@@ -176,7 +185,7 @@ func (f *Floor) reported(d *Device, s *driverv1.Status, before tandemv1.Link, no
 
 // reported returns the event for a device's word on its live run, or nil if it says nothing new. What the device says of
 // itself tells whether the run stands still, or was given up, for want of material.
-func (r *Run) reported(rs *driverv1.RunStatus, device []string, now time.Time) *ledgerv1.Event {
+func (r *Run) reported(rs *driverv1.RunStatus, device []string, now, lapsed time.Time) *ledgerv1.Event {
 	const (
 		pending   = tandemv1.JobState_JOB_STATE_PENDING
 		completed = tandemv1.JobState_JOB_STATE_COMPLETED
@@ -193,7 +202,7 @@ func (r *Run) reported(rs *driverv1.RunStatus, device []string, now time.Time) *
 		good = min(good, r.mostGood(bad)) // nobody counts there
 	}
 	switch {
-	case state == pending && r.MayStart && !r.StartBefore.IsZero() && now.After(r.StartBefore) && slices.Contains(reasons, ReasonAwaitingStart):
+	case state == pending && r.MayStart && !r.StartBefore.IsZero() && lapsed.After(r.StartBefore) && slices.Contains(reasons, ReasonAwaitingStart):
 		return &ledgerv1.Event{Kind: &ledgerv1.Event_RunLapsed{RunLapsed: &ledgerv1.RunLapsed{Run: r.ID}}}
 	case state == pending && (r.State == pending || r.Device.Manual()):
 		return nil

@@ -108,7 +108,7 @@ func (r *Run) waitsForStart() bool {
 // allowedUnattended lets a run begin whose device may start it with nobody there; it returns nothing otherwise.
 func (r *Run) allowedUnattended(now time.Time) []*ledgerv1.Event {
 	u := r.Device.Ability(r.Step.Operation()).GetUnattendedStart()
-	if u == nil {
+	if u == nil || r.Device.Retired {
 		return nil
 	}
 	out := []*ledgerv1.Event{allowed(r.ID, unattendedPrefix+u.GetAllowedBy(), now)}

@@ -423,3 +423,72 @@ func TestRunsOfADeviceThatLeaves(t *testing.T) {
 		t.Errorf("%d pieces are good; on the floor still: %v", begun.Good, slices.Contains(s.floor.Devices, begun.Device))
 	}
 }
+
+// Work that waits on a device which has left the floor file begins there by nobody's word on anything else either.
+func TestAReleaseStartsNothingOutsideTheFloorFile(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: &tandemv1.Job{Id: "decals", Pieces: 5, Steps: []*tandemv1.Step{{Id: "print", Operation: "print", Media: "clear"}}}})
+	s.do(Grant{Step: s.step("print"), Device: s.floor.byDevice["printer-1"]})
+	s.do(HoldJob{Job: "decals"})
+	s.do(LoadMedia{Device: "printer-1", Media: "clear"})
+	s.leave("printer-1")
+	s.do(ReleaseJob{Job: "decals"})
+	if s.step("print").Live.MayStart {
+		t.Error("it may begin")
+	}
+	s.do(HoldJob{Job: "decals"})
+	s.do(Configure{File: randomFile})
+	s.do(ReleaseJob{Job: "decals"})
+	if !s.step("print").Live.MayStart {
+		t.Error("back in the floor file, where it may begin with nobody there, it does not")
+	}
+}
+
+// A start lapses by its device's clock, which its driver has from the daemon that it follows: a daemon that leads since and whose clock
+// is ahead must not take for lapsed what the device may still begin by the word of the one before.
+func TestAStartLapsesByTheDevicesClock(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: &tandemv1.Job{Id: "decals", Pieces: 5, Steps: []*tandemv1.Step{{Id: "cut", Operation: "cut"}}}})
+	s.do(Grant{Step: s.step("cut"), Device: s.floor.byDevice["cutter"]})
+	r := s.step("cut").Live
+	s.do(StartRun{Run: r.ID})
+	began := s.now
+	waits := func(at time.Time) *driverv1.Status {
+		st := report(1, runIs(r, tandemv1.JobState_JOB_STATE_PENDING, 0, ReasonAwaitingStart))
+		st.ObserveTime = stamp(at)
+		return st
+	}
+	s.now = s.now.Add(StartWindow + time.Hour)
+	s.do(BeginTerm{})
+	s.do(Greet{Device: "cutter", Status: waits(s.now)})
+	s.do(Report{Device: "cutter", Status: waits(began.Add(StartWindow))})
+	if !r.MayStart {
+		t.Fatal("the start has lapsed, and the device may still begin by it")
+	}
+	s.do(Report{Device: "cutter", Status: waits(s.now)})
+	if r.MayStart {
+		t.Error("the start has not lapsed, and the device says that it waits for another")
+	}
+}
+
+// A roll is measured shorter while nobody knows how far a run on it has got. When its device says that the run waits, that has no claim
+// to more than the roll holds.
+func TestARunThatWaitsAfterAllHasNoClaimBeyondItsRoll(t *testing.T) {
+	s := newStory(t)
+	s.do(ReceiveLot{Lot: &tandemv1.Lot{Id: "roll", Media: "white", LengthUm: 5_000_000}})
+	s.do(LoadMedia{Device: "printer-2", Lot: "roll"})
+	s.do(CreateJob{Job: &tandemv1.Job{Id: "decals", Pieces: 5, Steps: []*tandemv1.Step{{Id: "print", Operation: "print", Media: "white", LengthUm: 1_000_000}}}})
+	s.do(Grant{Step: s.step("print"), Device: s.floor.byDevice["printer-2"]})
+	r := s.step("print").Live
+	s.do(StartRun{Run: r.ID})
+	s.do(LoseDevice{Device: "printer-2"})
+	s.do(MeasureLot{Lot: "roll", Remaining: 100_000})
+	s.now = s.now.Add(StartWindow + time.Hour)
+	s.do(Greet{Device: "printer-2", Status: report(2, runIs(r, tandemv1.JobState_JOB_STATE_PENDING, 0, ReasonAwaitingStart))})
+	for range 2 {
+		s.do(Report{Device: "printer-2", Status: report(2, runIs(r, tandemv1.JobState_JOB_STATE_PENDING, 0, ReasonAwaitingStart))})
+	}
+	if r.State != tandemv1.JobState_JOB_STATE_PENDING || r.MayStart || !r.NeedsLoad() {
+		t.Errorf("the run is %v, may start: %v, needs another roll: %v", r.State, r.MayStart, r.NeedsLoad())
+	}
+}

@@ -225,7 +225,8 @@ type Status struct {
 	Link v1.Link `protobuf:"varint,6,opt,name=link,proto3,enum=tandem.v1.Link" json:"link,omitempty"`
 	// Runs in hand, ended ones too until the daemon settles them.
 	Runs []*RunStatus `protobuf:"bytes,7,rep,name=runs,proto3" json:"runs,omitempty"`
-	// When this was observed, by the floor's clock.
+	// When this was observed, by the floor's clock as the last welcome told it. A run that waits for its start by then, and was to begin
+	// before, must not begin any more: the daemon takes that start for lapsed. Not set: when it arrives.
 	ObserveTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=observe_time,json=observeTime,proto3" json:"observe_time,omitempty"`
 	// Inks, waste tanks and media; at most 32.
 	Supplies []*v1.Supply `protobuf:"bytes,15,rep,name=supplies,proto3" json:"supplies,omitempty"`
