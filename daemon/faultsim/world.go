@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"runtime/debug"
+	"strings"
 	"time"
 
 	"tandem/daemon/ledger"
@@ -249,4 +250,63 @@ func (w *World) last() {
 		v.look()
 		v.last()
 	}
+}
+
+// allDone says whether every job has ended and every client has its answer.
+func (w *World) allDone() bool {
+	for _, c := range w.clients {
+		if !c.done {
+			return false
+		}
+	}
+	for _, j := range w.leader.s.State().Floor.Jobs {
+		if j.End.IsZero() {
+			return false
+		}
+	}
+	return !w.leader.s.Waiting() && w.inHand() == ""
+}
+
+// inHand names a run that a driver still has in hand, as far as the leader has heard; empty: there is none. The driver of a device that
+// has left the floor file keeps what it has until the device comes back.
+func (w *World) inHand() string {
+	for _, m := range w.machines {
+		if !w.lists(m.id) {
+			continue
+		}
+		if s, _ := w.leader.s.State().Live(m.id); len(s.GetRuns()) > 0 {
+			return fmt.Sprintf("%s has %s in hand", m.id, s.GetRuns()[0].GetRun())
+		}
+	}
+	return ""
+}
+
+// unfinished names what is left.
+func (w *World) unfinished() string {
+	var out []string
+	for _, c := range w.clients {
+		if !c.done {
+			out = append(out, fmt.Sprintf("request %s has no answer after %d tries", c.meta.RequestID, c.tries))
+		}
+	}
+	if w.leader == nil {
+		return strings.Join(append(out, "nobody leads"), "; ")
+	}
+	s := w.leader.s.State()
+	for _, j := range s.Floor.Jobs {
+		for _, st := range j.Steps {
+			if j.End.IsZero() && st.Open() {
+				out = append(out, fmt.Sprintf("%s/%s: %s", j.ID, st.ID(), st.Explain(s.Now, s.Floor.Devices).GetSummary()))
+			}
+		}
+	}
+	for _, d := range s.Floor.Devices {
+		if len(d.Live) > 0 || d.Link != tandemv1.Link_LINK_ONLINE || d.State != tandemv1.DeviceState_DEVICE_STATE_IDLE {
+			out = append(out, fmt.Sprintf("%s: %v", d.ID, d.View(s.Now)))
+		}
+	}
+	if run := w.inHand(); run != "" {
+		out = append(out, run)
+	}
+	return strings.Join(out, ";\n  ")
 }
