@@ -86,6 +86,22 @@ func TestFloorSays(t *testing.T) {
 	}
 }
 
+// An empty plan says why it is empty.
+func TestPlanOfNothing(t *testing.T) {
+	d := newFakeDaemon()
+	h := newFakeBoard(t, d, Config{}).standing(d).Handler()
+	for want, plan := range map[string]*tandemv1.Plan{
+		"There is no plan.":                               nil,
+		"Nothing is planned: no work waits.":              {},
+		"Nothing is planned: all that waits is left out.": {LeftOut: []string{"gulls/cut: the job is held"}},
+	} {
+		d.plan = plan
+		if _, body, _ := get(h, "/plan"); !strings.Contains(body, ">"+want+"<") {
+			t.Errorf("the plan %v does not say %q:\n%s", plan, want, body)
+		}
+	}
+}
+
 func TestGuard(t *testing.T) {
 	d := newFakeDaemon()
 	d.scan = func(*tandemv1.RecordScanRequest) (*tandemv1.RecordScanResponse, error) {

@@ -139,10 +139,15 @@ func (p *planning) show(clock wording.Clock, plan *tandemv1.Plan, ends map[strin
 		t.add(span{strong, r.GetDevice()}, span{plain, r.GetJob()}, span{plain, r.GetStep()}, start, span{plain, clock.At(r.GetEndTime())},
 			span{plain, changeover(r.GetChangeover())}, plannedDue(clock, r, ends[r.GetJob()]))
 	}
-	if len(t.rows) == 0 {
-		p.say("nothing is planned: no work waits%s", before(" for ", p.device))
-	} else {
+	switch {
+	case len(t.rows) > 0:
 		t.print(p.printer)
+	case p.device != "":
+		p.say("nothing is planned for %s", p.device)
+	case len(plan.GetLeftOut()) > 0:
+		p.say("nothing is planned: all that waits is left out")
+	default:
+		p.say("nothing is planned: no work waits")
 	}
 	p.line()
 	var f facts

@@ -88,9 +88,20 @@ func TestPlanPictures(t *testing.T) {
 
 func TestPlanOfNothing(t *testing.T) {
 	f := newFake(t)
-	f.plan = &tandemv1.Plan{Now: timestamppb.New(noon)}
-	if code, stdout, stderr := f.tandem(t, "plan"); code != exitOK || strings.TrimSpace(stdout) != "" || stderr != "nothing is planned: no work waits\n" {
-		t.Errorf("exit %d, data %q, talk %q", code, stdout, stderr)
+	const first = "everything: the first plan is being worked out"
+	for _, c := range []struct {
+		args         []string
+		leftOut      []string
+		data, talked string
+	}{
+		{args: []string{"plan"}, talked: "nothing is planned: no work waits"},
+		{args: []string{"plan"}, leftOut: []string{first}, data: "left out  " + first, talked: "nothing is planned: all that waits is left out"},
+		{args: []string{"plan", "--device", "cutter-1"}, talked: "nothing is planned for cutter-1"},
+	} {
+		f.plan = &tandemv1.Plan{Now: timestamppb.New(noon), LeftOut: c.leftOut}
+		if code, stdout, stderr := f.tandem(t, c.args...); code != exitOK || strings.TrimSpace(stdout) != c.data || stderr != c.talked+"\n" {
+			t.Errorf("%q, left out %q: exit %d, data %q, talk %q", c.args, c.leftOut, code, stdout, stderr)
+		}
 	}
 	code, _, stderr := f.tandem(t, "plan", "--svg", filepath.Join(t.TempDir(), "p.svg"))
 	if code != exitFailure || !strings.Contains(stderr, "there are no runs to draw") {

@@ -19,7 +19,7 @@ func (s *Server) GetPlan(ctx context.Context, _ *tandemv1.GetPlanRequest) (*tand
 	if p := s.opt.Plan(); p != nil {
 		return p, nil
 	}
-	out := &tandemv1.Plan{Cost: &tandemv1.PlanCost{}, LeftOut: []string{"everything: the first plan is being worked out"}}
+	out := &tandemv1.Plan{LeftOut: []string{"everything: the first plan is being worked out"}}
 	err := s.engine.View(ctx, func(st engine.State) { out.Revision, out.Now = st.Floor.Revision, timestamppb.New(st.Now) })
 	return out, err
 }

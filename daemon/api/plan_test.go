@@ -15,7 +15,7 @@ func TestGetPlan(t *testing.T) {
 	d := newDaemon(t)
 	plans := tandemv1.NewPlanServiceClient(d.conn)
 	first, err := plans.GetPlan(d.ctx(), &tandemv1.GetPlanRequest{})
-	if err != nil || first.GetRevision() != d.revision() || len(first.GetLeftOut()) != 1 {
+	if err != nil || first.GetRevision() != d.revision() || len(first.GetLeftOut()) != 1 || first.GetCost() != nil {
 		t.Errorf("before there is a plan: %v, %v", first, err)
 	}
 	d.plan = &tandemv1.Plan{Revision: 7, Runs: []*tandemv1.PlannedRun{{Device: "cutter-1", Job: "a", Step: "cut"}}}

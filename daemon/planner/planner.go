@@ -122,9 +122,7 @@ func (p *Planner) search(ctx context.Context) (err error) {
 	h := horizon.Of(f, now, mostSteps)
 	if len(h.Problem.Ops) == 0 {
 		p.advice = nil
-		nothing := h.Plan(problem.Schedule{})
-		nothing.Cost = outcome{}.view()
-		p.show(nothing, 0, 0)
+		p.show(h.Plan(problem.Schedule{}), 0, 0)
 		return p.follow(ctx, nil)
 	}
 	rule, err := play(f, now, nil, breathe)
