@@ -250,7 +250,11 @@ func (s *Server) planned(job, step string) string {
 	if s.opt.Plan == nil {
 		return ""
 	}
-	for _, r := range s.opt.Plan().GetRuns() {
+	plan, err := s.opt.Plan()
+	if err != nil {
+		return "" // whoever asks for the plan is told
+	}
+	for _, r := range plan.GetRuns() {
 		if r.GetJob() == job && r.GetStep() == step && !r.GetFixed() {
 			return fmt.Sprintf("; planned on %s at %s", r.GetDevice(), r.GetStartTime().AsTime().Format("2006-01-02 15:04 MST"))
 		}

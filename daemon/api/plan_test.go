@@ -1,10 +1,13 @@
 package api_test
 
 import (
+	"errors"
 	"strings"
 	"testing"
 	"time"
 
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -18,6 +21,11 @@ func TestGetPlan(t *testing.T) {
 	if err != nil || first.GetRevision() != d.revision() || len(first.GetLeftOut()) != 1 || first.GetCost() != nil {
 		t.Errorf("before there is a plan: %v, %v", first, err)
 	}
+	d.noPlan = errors.New("no plan could be made")
+	if _, err := plans.GetPlan(d.ctx(), &tandemv1.GetPlanRequest{}); status.Code(err) != codes.Internal || !strings.Contains(err.Error(), "no plan could be made") {
+		t.Errorf("when there is none: %v", err)
+	}
+	d.noPlan = nil
 	d.plan = &tandemv1.Plan{Revision: 7, Runs: []*tandemv1.PlannedRun{{Device: "cutter-1", Job: "a", Step: "cut"}}}
 	if got, err := plans.GetPlan(d.ctx(), &tandemv1.GetPlanRequest{}); err != nil || !proto.Equal(got, d.plan) {
 		t.Errorf("%v, %v, want %v", got, err, d.plan)

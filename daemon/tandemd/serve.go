@@ -169,7 +169,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	} else {
 		background = append(background, func(ctx context.Context) { proof.run(ctx, store, cfg) })
 	}
-	var latest func() *tandemv1.Plan
+	var latest func() (*tandemv1.Plan, error)
 	if cfg.Plan {
 		plans := planner.New(eng, copied, choose, cfg.Log.Named("plan"))
 		background, latest, dates.Plan = append(background, plans.Run), plans.Plan, plans.Following
