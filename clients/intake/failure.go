@@ -57,17 +57,19 @@ func (f *folder) exists(ctx context.Context, one *file, o order, taken error) bo
 		}
 		return true
 	}
-	problem := fmt.Sprintf("%s was handed in before with other content", id)
-	if err == nil {
-		problem += fmt.Sprintf(" (code %s, %s", job.GetCode(), wording.JobState(job.GetState()))
-		if t := job.GetCreateTime(); t != nil {
-			problem += ", on " + t.AsTime().Format("2006-01-02 15:04 UTC")
-		}
-		problem += ")"
-	} else {
-		problem += " (" + brief(taken) + ")"
+	if err != nil { // the key was used for something else
+		return f.refuse(one, f.located(one, o, "job.id", brief(taken)+": give this one an id of its own"))
 	}
-	return f.refuse(one, f.located(one, o, "job.id", problem+": give this one an id of its own"))
+	facts := fmt.Sprintf("code %s, %s", job.GetCode(), wording.JobState(job.GetState()))
+	if t := job.GetCreateTime(); t != nil {
+		facts += ", on " + t.AsTime().Format("2006-01-02 15:04 UTC")
+	}
+	problem := fmt.Sprintf("%s was handed in before with other content (%s): give this one an id of its own", id, facts)
+	if job.GetLabels()[contentLabel] == "" { // what came in by another door says nothing of what it was made from
+		problem = fmt.Sprintf("there is a job %s already, which came by another way than a watched folder (%s): if it is the same order, "+
+			"leave it at that; else give this one an id of its own", id, facts)
+	}
+	return f.refuse(one, f.located(one, o, "job.id", problem))
 }
 
 func (f *folder) knows(digest string) bool {
