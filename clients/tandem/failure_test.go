@@ -98,6 +98,11 @@ func TestUsageErrors(t *testing.T) {
 		{[]string{"hold", "j", "--actor", ""}, "who asks?"},
 		{[]string{"submit", "--actor", "", "testdata/ticket.yaml"}, "who asks?"},
 		{[]string{"submit"}, "usage: tandem submit FILE..."},
+		{[]string{"hold", "shop-window", "--note", "caf\xe9"}, `--note is not UTF-8: "caf\xe9"`},
+		{[]string{"load", "cutter-1", "--lot", "\xff"}, `--lot is not UTF-8: "\xff"`},
+		{[]string{"jobs", "--actor", "Ren\xe9"}, `--actor is not UTF-8: "Ren\xe9"`},
+		{[]string{"why", "shop-window", "d\xe9coupe"}, `argument "d\xe9coupe" is not UTF-8`},
+		{[]string{"submit", "no-such-file-\xe9.yaml"}, "no such file"},
 		{[]string{"submit", "no-such-file.yaml"}, "no-such-file.yaml"},
 	}
 	for _, tt := range tests {
