@@ -54,6 +54,15 @@ type inputError struct{ err error }
 func (e *inputError) Error() string { return e.err.Error() }
 func (e *inputError) Unwrap() error { return e.err }
 
+// remedyError is an error with what can be done about it here: the daemon does not know the words of this program.
+type remedyError struct {
+	remedy string
+	err    error
+}
+
+func (e *remedyError) Error() string { return e.err.Error() }
+func (e *remedyError) Unwrap() error { return e.err }
+
 // fileError is an error about a file's content, with the lines of its fields.
 type fileError struct {
 	file  string
@@ -172,6 +181,9 @@ func (a *app) describe(err error) []string {
 		case *errdetails.RetryInfo:
 			remedy = orElse(remedy, "try again in "+wording.Span(d.GetRetryDelay().AsDuration()))
 		}
+	}
+	if here, ok := errors.AsType[*remedyError](err); ok {
+		remedy = orElse(remedy, here.remedy)
 	}
 	if remedy == "" && a.unreachable(st) {
 		remedy = "start tandemd, or say where it listens with --address or TANDEM_ADDRESS"

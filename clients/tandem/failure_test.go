@@ -184,6 +184,22 @@ func TestErrorText(t *testing.T) {
 	}
 }
 
+// TestStartRemedy names the flag that overrides what is loaded, where that can be overridden.
+func TestStartRemedy(t *testing.T) {
+	for reason, want := range map[string]string{
+		"MEDIA_MISMATCH": "remedy: put right what is loaded, or if it is right as it is: tandem start r11 --override WHY\n",
+		"LOT_TOO_SHORT":  "remedy: put right what is loaded, or if it is right as it is: tandem start r11 --override WHY\n",
+		"NOT_READY":      "",
+	} {
+		f := newFake(t)
+		f.fail["StartRun"] = detailed(t, codes.FailedPrecondition, "run r11 cannot start", &errdetails.ErrorInfo{Reason: reason, Domain: "tandem"})
+		code, _, stderr := f.tandem(t, "start", "r11")
+		if want = caution + "\ntandem: run r11 cannot start (" + reason + ")\n" + want; code != exitConflict || stderr != want {
+			t.Errorf("%s: exit %d, talk\n%s\nwant\n%s", reason, code, stderr, want)
+		}
+	}
+}
+
 // TestUndecided holds after which errors a change may have been made all the same: a refusal is none of them.
 func TestUndecided(t *testing.T) {
 	reason := func(c codes.Code, name string, facts map[string]string) error {

@@ -55,7 +55,7 @@ func undecided(err error) bool {
 	case codes.DeadlineExceeded, codes.Canceled, codes.Internal, codes.Unknown, codes.DataLoss:
 		return true
 	case codes.Unavailable:
-		return !withoutSpace(st)
+		return !withoutSpace(err)
 	default:
 		return false
 	}
@@ -63,11 +63,17 @@ func undecided(err error) bool {
 
 // withoutSpace reports whether a daemon that has its ledger in hand has refused new work because the disk is nearly full. It knows what
 // it was asked before: what it has made it answers as made.
-func withoutSpace(st *status.Status) bool {
-	for _, detail := range st.Details() {
-		if info, ok := detail.(*errdetails.ErrorInfo); ok && info.GetDomain() == "tandem" && info.GetReason() == "LEDGER_READ_ONLY" {
-			return info.GetMetadata()["opening"] == ""
+func withoutSpace(err error) bool {
+	info := refusal(err)
+	return info.GetReason() == "LEDGER_READ_ONLY" && info.GetMetadata()["opening"] == ""
+}
+
+// refusal is what the daemon says for programs about why it refuses a request; nil if it says nothing.
+func refusal(err error) *errdetails.ErrorInfo {
+	for _, detail := range status.Convert(err).Details() {
+		if info, ok := detail.(*errdetails.ErrorInfo); ok && info.GetDomain() == "tandem" {
+			return info
 		}
 	}
-	return false
+	return nil
 }
