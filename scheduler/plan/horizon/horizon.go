@@ -65,11 +65,11 @@ func (h *Horizon) places(d *floor.Device) []problem.Time {
 	places := make([]problem.Time, max(1, d.Capacity))
 	for i, r := range d.Live {
 		if i < len(places) {
-			places[i] = h.at(r.ExpectedEnd(h.now))
+			places[i] = h.at(h.ends(r))
 		}
 	}
 	if len(places) == 1 {
-		places[0] = max(places[0], h.at(d.FreeFrom(h.now)))
+		places[0] = max(places[0], h.at(h.freeFrom(d)))
 	}
 	return places
 }
@@ -232,7 +232,7 @@ func (h *Horizon) add(s *floor.Step, job int) {
 			}
 			o.Before = append(o.Before, arc)
 		case done.Live != nil:
-			o.Release = max(o.Release, h.at(done.Live.ExpectedEnd(h.now).Add(lag)))
+			o.Release = max(o.Release, h.at(h.ends(done.Live).Add(lag)))
 		}
 	}
 	h.op[s] = len(h.steps)

@@ -195,3 +195,47 @@ func TestHorizon(t *testing.T) {
 		t.Error("nothing happened after the opening")
 	}
 }
+
+// A run that waits for a person is planned to begin as soon as somebody is there, however long nobody has come: that is when it begins
+// if the floor is played forward, and so a plan and a forecast say the same.
+func TestOverdueStart(t *testing.T) {
+	cut := func(id string) *tandemv1.Job {
+		return &tandemv1.Job{Id: id, Pieces: 30, Steps: []*tandemv1.Step{{Id: "cut", Operation: "cut"}, {Id: "pack", Operation: "pack", After: []string{"cut"}}}}
+	}
+	for name, at := range map[string]time.Duration{"somebody is there": 5 * time.Hour, "nobody is there": 9 * time.Hour} {
+		t.Run(name, func(t *testing.T) {
+			arrivals := []simulate.Arrival{{At: opening, Job: cut("first")}, {At: opening.Add(at), Job: cut("second")}}
+			looked := false
+			_, err := simulate.Run(shop(&tandemv1.Shift{Id: "day", From: "08:00", To: "16:00", Operators: 2}), arrivals, simulate.Options{Start: opening, Reaction: 40 * time.Hour, Plan: func(f *floor.Floor, now time.Time) (*dispatch.Advice, error) {
+				if looked || len(f.Jobs) < 2 {
+					return nil, nil
+				}
+				looked = true
+				h := horizon.Of(f, now, 300)
+				s, _, err := plan.Search(h.Problem, nil, problem.Budget{Evaluations: 500}, 1)
+				if err != nil {
+					return nil, err
+				}
+				ends, err := simulate.Forward(f.CloneOpen(), simulate.Future{
+					Options: simulate.Options{Start: now}, Until: now.Add(100 * time.Hour), Jobs: []string{"first", "second"},
+				})
+				if err != nil {
+					return nil, err
+				}
+				planned := map[string]time.Time{}
+				for _, r := range h.Plan(s).GetRuns() {
+					planned[r.GetJob()] = r.GetEndTime().AsTime()
+				}
+				for _, id := range []string{"first", "second"} {
+					if off := planned[id].Sub(ends[id]).Abs(); ends[id].IsZero() || off > time.Minute {
+						t.Errorf("at %v %s is planned to be done at %v, played forward at %v", now, id, planned[id], ends[id])
+					}
+				}
+				return nil, nil
+			}})
+			if err != nil || !looked {
+				t.Fatalf("looked %t: %v", looked, err)
+			}
+		})
+	}
+}
