@@ -158,12 +158,20 @@ func (p *planning) show(clock wording.Clock, plan *tandemv1.Plan, ends map[strin
 		f.add("done", wording.Span(cost.GetMakespan().AsDuration())+" from now"+against(rule, wording.Span(rule.GetMakespan().AsDuration()), "would take"))
 	}
 	if plan.GetEvaluations() > 0 {
-		f.add("search", wording.Count(int(plan.GetEvaluations()), "plan")+" looked at in "+wording.Span(plan.GetSearchTime().AsDuration()))
+		f.add("search", wording.Count(int(plan.GetEvaluations()), "plan")+" looked at in "+searched(plan.GetSearchTime().AsDuration()))
 	}
 	for _, why := range plan.GetLeftOut() {
 		f.style("left out", warned, why)
 	}
 	f.print(p.printer)
+}
+
+// searched shows how long a search has taken, which on a small floor is no second.
+func searched(d time.Duration) string {
+	if d < time.Second {
+		return "less than a second"
+	}
+	return wording.Span(d)
 }
 
 // lateWork shows how late jobs are in all.
