@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
 )
 
 func TestGetPlan(t *testing.T) {
@@ -32,8 +33,17 @@ func TestGetPlan(t *testing.T) {
 	}
 	d.create("a")
 	d.plan.Runs[0].StartTime = timestamppb.New(time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC))
-	why, err := d.jobs.ExplainStep(d.ctx(), &tandemv1.ExplainStepRequest{Id: "a", Step: "cut"})
-	if err != nil || !strings.HasSuffix(why.GetSummary(), "; planned on cutter-1 at 2026-03-02 09:00 UTC") {
-		t.Errorf("%q, %v", why.GetSummary(), err)
+	for _, tt := range []struct{ zone, want string }{{"", "Mon 2026-03-02 09:00 UTC"}, {"Europe/Athens", "Mon 2026-03-02 11:00 EET"}} {
+		file := proto.CloneOf(shopFile)
+		file.TimeZone = tt.zone
+		if _, err := d.engine.Do(d.ctx(), floor.Meta{Actor: "mira"}, floor.Configure{File: file}); err != nil {
+			t.Fatal(err)
+		}
+		for _, id := range []string{"a", d.job("a").GetCode()} {
+			why, err := d.jobs.ExplainStep(d.ctx(), &tandemv1.ExplainStepRequest{Id: id, Step: "cut"})
+			if err != nil || !strings.HasSuffix(why.GetSummary(), "; planned on cutter-1 at "+tt.want) {
+				t.Errorf("%s: %q, %v, want %s", id, why.GetSummary(), err, tt.want)
+			}
+		}
 	}
 }
