@@ -11,6 +11,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"tandem/clients/dial"
 	"tandem/clients/ticketfile"
 	"tandem/clients/wording"
 	tandemv1 "tandem/proto/tandem/v1"
@@ -121,11 +122,13 @@ func (f *folder) lose(err error) {
 	if f.lost == nil {
 		f.lostWait = 0
 		text := "the daemon does not answer (" + brief(err) + ")"
-		switch status.Code(err) {
-		case codes.PermissionDenied, codes.Unauthenticated:
+		switch code := status.Code(err); {
+		case code == codes.PermissionDenied, code == codes.Unauthenticated:
 			text = "the daemon does not let us in (" + brief(err) + ")"
-		case codes.ResourceExhausted:
+		case code == codes.ResourceExhausted:
 			text = "the daemon is too busy (" + brief(err) + ")"
+		case dial.WithoutSpace(err):
+			text = "the daemon takes no new work in (" + brief(err) + ")"
 		}
 		f.tell(Event{Kind: Lost, Text: text + ": files stay and are tried again"})
 	}

@@ -4,9 +4,10 @@ import (
 	"context"
 	"errors"
 
-	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+
+	"tandem/clients/dial"
 )
 
 // changeError is a change that failed, with the key to ask for it again.
@@ -55,25 +56,8 @@ func undecided(err error) bool {
 	case codes.DeadlineExceeded, codes.Canceled, codes.Internal, codes.Unknown, codes.DataLoss:
 		return true
 	case codes.Unavailable:
-		return !withoutSpace(err)
+		return !dial.WithoutSpace(err)
 	default:
 		return false
 	}
-}
-
-// withoutSpace reports whether a daemon that has its ledger in hand has refused new work because the disk is nearly full. It knows what
-// it was asked before: what it has made it answers as made.
-func withoutSpace(err error) bool {
-	info := refusal(err)
-	return info.GetReason() == "LEDGER_READ_ONLY" && info.GetMetadata()["opening"] == ""
-}
-
-// refusal is what the daemon says for programs about why it refuses a request; nil if it says nothing.
-func refusal(err error) *errdetails.ErrorInfo {
-	for _, detail := range status.Convert(err).Details() {
-		if info, ok := detail.(*errdetails.ErrorInfo); ok && info.GetDomain() == "tandem" {
-			return info
-		}
-	}
-	return nil
 }

@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/proto"
 
+	"tandem/clients/dial"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -45,7 +46,7 @@ the heated rollers can cut, crush and burn, and somebody may be reaching in.`,
 	}, func(ctx context.Context, client tandemv1.DeviceServiceClient, c *change, key string, args []string) (proto.Message, error) {
 		c.warn(caution)
 		run, err := client.StartRun(ctx, &tandemv1.StartRunRequest{Run: args[0], OverrideNote: override, RequestId: key, Actor: c.actor})
-		switch refusal(err).GetReason() {
+		switch dial.Refusal(err).GetReason() {
 		case "MEDIA_MISMATCH", "LOT_TOO_SHORT":
 			err = &remedyError{fmt.Sprintf("put right what is loaded, or if it is right as it is: tandem start %s --override WHY", args[0]), err}
 		}
