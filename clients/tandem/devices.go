@@ -285,7 +285,7 @@ func pace(d time.Duration) string {
 	}{{time.Hour, " h"}, {time.Minute, " min"}} {
 		if n := d / unit.long; n > 0 {
 			parts = append(parts, strconv.FormatInt(int64(n), 10)+unit.name)
-			d -= n * unit.long
+			d %= unit.long
 		}
 	}
 	if d != 0 || len(parts) == 0 {

@@ -13,6 +13,7 @@ import (
 
 	"tandem/daemon/engine"
 	"tandem/daemon/history"
+	"tandem/daemon/station"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/code"
 	"tandem/scheduler/floor"
@@ -237,7 +238,7 @@ func (s *Server) ExplainStep(ctx context.Context, req *tandemv1.ExplainStepReque
 			}
 		}
 		out = step.Explain(st.Now, st.Floor.Devices)
-		job, shop = j.ID, st.Floor.Calendar().Location()
+		job, shop = j.ID, station.ShopTime(st.Floor, st.Now).Location()
 	})
 	switch {
 	case err != nil:

@@ -33,7 +33,7 @@ func TestGetPlan(t *testing.T) {
 	}
 	d.create("a")
 	d.plan.Runs[0].StartTime = timestamppb.New(time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC))
-	for _, tt := range []struct{ zone, want string }{{"", "Mon 2026-03-02 09:00 UTC"}, {"Europe/Athens", "Mon 2026-03-02 11:00 EET"}} {
+	for _, tt := range []struct{ zone, want string }{{"", d.plan.GetRuns()[0].GetStartTime().AsTime().Local().Format("Mon 2006-01-02 15:04 MST")}, {"Europe/Athens", "Mon 2026-03-02 11:00 EET"}} {
 		file := proto.CloneOf(shopFile)
 		file.TimeZone = tt.zone
 		if _, err := d.engine.Do(d.ctx(), floor.Meta{Actor: "mira"}, floor.Configure{File: file}); err != nil {
