@@ -3,6 +3,7 @@ package horizon_test
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
@@ -211,10 +213,13 @@ func TestOverdueStart(t *testing.T) {
 					return nil, nil
 				}
 				looked = true
-				h := horizon.Of(f, now, 300)
-				s, _, err := plan.Search(h.Problem, nil, problem.Budget{Evaluations: 500}, 1)
-				if err != nil {
-					return nil, err
+				planOf := func(f *floor.Floor) *tandemv1.Plan {
+					h := horizon.Of(f, now, 300)
+					s, _, err := plan.Search(h.Problem, nil, problem.Budget{Evaluations: 500}, 1)
+					if err != nil {
+						t.Fatal(err)
+					}
+					return h.Plan(s)
 				}
 				ends, err := simulate.Forward(f.CloneOpen(), simulate.Future{
 					Options: simulate.Options{Start: now}, Until: now.Add(100 * time.Hour), Jobs: []string{"first", "second"},
@@ -223,8 +228,32 @@ func TestOverdueStart(t *testing.T) {
 					return nil, err
 				}
 				planned := map[string]time.Time{}
-				for _, r := range h.Plan(s).GetRuns() {
+				var cut time.Time
+				for _, r := range planOf(f).GetRuns() {
 					planned[r.GetJob()] = r.GetEndTime().AsTime()
+					if r.GetFixed() {
+						cut = r.GetEndTime().AsTime()
+					}
+				}
+				lost := f.CloneOpen() // nobody knows how far the run got: it is done again
+				d, err := lost.Decide(now, floor.Meta{Actor: "mira"}, floor.RestoreLedger{Made: now, Restored: now, NothingDone: true})
+				if err != nil {
+					return nil, err
+				}
+				d.Events = slices.DeleteFunc(d.Events, func(e *ledgerv1.Event) bool { return e.GetRunChanged() == nil }) // its device is there
+				lost.ApplyRecord(&ledgerv1.Record{Revision: lost.Revision + 1, CommitTime: timestamppb.New(now), Events: d.Events})
+				fixed := 0
+				for _, r := range planOf(lost).GetRuns() {
+					if !r.GetFixed() {
+						continue
+					}
+					fixed++
+					if !r.GetEndTime().AsTime().Equal(cut) {
+						t.Errorf("a run that is lost is planned to end at %v, one that waits at %v", r.GetEndTime().AsTime(), cut)
+					}
+				}
+				if fixed != 1 {
+					t.Errorf("%d runs are under way, want the one that is lost", fixed)
 				}
 				for _, id := range []string{"first", "second"} {
 					if off := planned[id].Sub(ends[id]).Abs(); ends[id].IsZero() || off > time.Minute {

@@ -10,9 +10,11 @@ import (
 // begun returns a run that waits for a person as one that will begin as soon as somebody is there and its device is, as it does when the
 // floor is played forward, so that a plan says what a forecast says. The floor's own expectation lets a run wait as long again as it
 // has waited: who chooses a device at this moment must not wait for ever for a person who does not come, but by the end of a shift such
-// a plan would be of the day after. Other runs are returned as they are.
+// a plan would be of the day after. A run of which nobody knows how far it got is taken to be done again. Other runs are returned as
+// they are.
 func (h *Horizon) begun(r *floor.Run) *floor.Run {
-	if r.State != tandemv1.JobState_JOB_STATE_PENDING || r.Stopping || r.Step.Drying() {
+	waits := r.State == tandemv1.JobState_JOB_STATE_PENDING && !r.Stopping
+	if !waits && !r.Unknown() || r.Step.Drying() {
 		return r
 	}
 	free := *r.Device
@@ -23,9 +25,8 @@ func (h *Horizon) begun(r *floor.Run) *floor.Run {
 			begin = next
 		}
 	}
-	waits := begin.Sub(h.now)
 	out := *r
-	out.Grant = h.now.Add(-waits) // so that waiting as long again is waiting until it begins
+	out.Start, out.Grant = time.Time{}, h.now.Add(h.now.Sub(begin)) // so that waiting as long again is waiting until it begins
 	return &out
 }
 
