@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
@@ -82,6 +83,22 @@ func TestFloorSays(t *testing.T) {
 			if !strings.Contains(body, want) {
 				t.Errorf("%s lacks %q:\n%s", page, want, body)
 			}
+		}
+	}
+}
+
+// An empty plan says why it is empty.
+func TestPlanOfNothing(t *testing.T) {
+	d := newFakeDaemon()
+	h := newFakeBoard(t, d, Config{}).standing(d).Handler()
+	for want, plan := range map[string]*tandemv1.Plan{
+		"There is no plan.":                               nil,
+		"Nothing is planned: no work waits.":              {},
+		"Nothing is planned: all that waits is left out.": {LeftOut: []string{"gulls/cut: the job is held"}},
+	} {
+		d.plan = plan
+		if _, body, _ := get(h, "/plan"); !strings.Contains(body, ">"+want+"<") {
+			t.Errorf("the plan %v does not say %q:\n%s", plan, want, body)
 		}
 	}
 }
@@ -170,6 +187,11 @@ func TestScanIsHandedOn(t *testing.T) {
 		return &tandemv1.RecordScanResponse{Outcome: tandemv1.RecordScanResponse_OUTCOME_WRONG_STATION, Message: "cut belongs to cutter-2", Subject: "jobs/gulls"}, fail
 	}
 	h := newFakeBoard(t, d, Config{}).standing(d).Handler()
+	st, err := status.New(codes.Unavailable, "the disk is nearly full").WithDetails(&errdetails.ErrorInfo{Reason: "LEDGER_READ_ONLY", Domain: "tandem"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	full := st.Err()
 	post := func() (int, string) {
 		r := httptest.NewRequest(http.MethodPost, "http://127.0.0.1:7480/scan", strings.NewReader(fmt.Sprintf(`{"station":"packing","device":"bench","payload":"P1\u001d","scan_id":"a","time":%d}`, noon.UnixMilli()-2000)))
 		r.Header.Set("Content-Type", "application/json; charset=utf-8")
@@ -185,6 +207,7 @@ func TestScanIsHandedOn(t *testing.T) {
 		{status.Error(codes.Unavailable, "stopping"), 503, `"later":true`},
 		{status.Error(codes.DeadlineExceeded, "late"), 503, `"later":true`},
 		{status.Error(codes.InvalidArgument, "bad"), 422, `"word":"REFUSED"`},
+		{full, 422, `"word":"REFUSED","kind":"bad","message":"the disk is nearly full"`},
 		{nil, 200, `{"word":"WRONG PLACE","kind":"bad","message":"cut belongs to cutter-2","job":"gulls"}`},
 	} {
 		fail = tt.fail

@@ -41,6 +41,7 @@ type fakeDaemon struct {
 	watches  []chan *tandemv1.WatchEventsResponse
 	asked    map[string]int
 	scan     func(*tandemv1.RecordScanRequest) (*tandemv1.RecordScanResponse, error)
+	plan     *tandemv1.Plan // nil: no plans are searched for
 }
 
 func newFakeDaemon() *fakeDaemon {
@@ -147,7 +148,10 @@ func (d *fakeDaemon) GetFloor(context.Context, *tandemv1.GetFloorRequest, ...grp
 }
 
 func (d *fakeDaemon) GetPlan(context.Context, *tandemv1.GetPlanRequest, ...grpc.CallOption) (*tandemv1.Plan, error) {
-	return nil, status.Error(codes.FailedPrecondition, "this daemon searches for no plans")
+	if d.plan == nil {
+		return nil, status.Error(codes.FailedPrecondition, "this daemon searches for no plans")
+	}
+	return d.plan, nil
 }
 
 func (d *fakeDaemon) WatchForecasts(ctx context.Context, _ *tandemv1.WatchForecastsRequest, _ ...grpc.CallOption) (grpc.ServerStreamingClient[tandemv1.ListForecastsResponse], error) {

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"tandem/clients/dial"
 	"tandem/clients/wording"
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -150,11 +151,12 @@ func answer(w http.ResponseWriter, code int, v any) {
 	_, _ = w.Write(data)
 }
 
-// comesBack reports whether the same scan may be taken later.
+// comesBack reports whether the same scan may be taken later. Until a disk that is nearly full has room again may take hours, and
+// scans behind it, of work under way, are taken all the same.
 func comesBack(err error) bool {
 	switch status.Code(err) {
 	case codes.Unavailable, codes.DeadlineExceeded, codes.ResourceExhausted, codes.Canceled:
-		return true
+		return !dial.WithoutSpace(err)
 	default:
 		return false
 	}

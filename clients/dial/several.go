@@ -9,7 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/balancer"
 	"google.golang.org/grpc/balancer/base"
@@ -184,15 +183,7 @@ func again(ctx context.Context, method string, req, reply any, cc *grpc.ClientCo
 
 // nothingDone reports whether a daemon has refused a request because it does not lead.
 func nothingDone(err error) bool {
-	if status.Code(err) != codes.Unavailable {
-		return false
-	}
-	for _, d := range status.Convert(err).Details() {
-		if info, ok := d.(*errdetails.ErrorInfo); ok && info.GetDomain() == "tandem" && info.GetReason() == "NOT_LEADER" {
-			return true
-		}
-	}
-	return false
+	return status.Code(err) == codes.Unavailable && Refusal(err).GetReason() == "NOT_LEADER"
 }
 
 // repeatableMethod is repeatable for a method as gRPC names it: /SERVICE/METHOD.

@@ -60,6 +60,20 @@ func TestDaemonAway(t *testing.T) {
 			}
 		}))
 	}
+	t.Run("once, without space", inBubble(func(r *rig) {
+		full, err := status.New(codes.Unavailable, "the disk is nearly full").WithDetails(&errdetails.ErrorInfo{Reason: "LEDGER_READ_ONLY", Domain: "tandem"})
+		if err != nil {
+			r.Fatal(err)
+		}
+		r.daemon.fail = func(*tandemv1.CreateJobRequest) error { return full.Err() }
+		r.put("a.yaml", ticket("a"))
+		if sum := r.once(); sum.Lost == nil || sum.Left != 1 {
+			r.Errorf("summary %+v", sum)
+		}
+		if text := r.events[0].Text; text != "the daemon takes no new work in (the disk is nearly full): files stay and are tried again" {
+			r.Errorf("told %q", text)
+		}
+	}))
 	t.Run("no answer in time", inBubble(func(r *rig) {
 		r.daemon.during = func() { time.Sleep(time.Minute) }
 		r.put("a.yaml", ticket("a"))

@@ -11,6 +11,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"tandem/clients/dial"
 	"tandem/clients/ticketfile"
 	"tandem/clients/wording"
 	tandemv1 "tandem/proto/tandem/v1"
@@ -57,17 +58,19 @@ func (f *folder) exists(ctx context.Context, one *file, o order, taken error) bo
 		}
 		return true
 	}
-	problem := fmt.Sprintf("%s was handed in before with other content", id)
-	if err == nil {
-		problem += fmt.Sprintf(" (code %s, %s", job.GetCode(), wording.JobState(job.GetState()))
-		if t := job.GetCreateTime(); t != nil {
-			problem += ", on " + t.AsTime().Format("2006-01-02 15:04 UTC")
-		}
-		problem += ")"
-	} else {
-		problem += " (" + brief(taken) + ")"
+	if err != nil { // the key was used for something else
+		return f.refuse(one, f.located(one, o, "job.id", brief(taken)+": give this one an id of its own"))
 	}
-	return f.refuse(one, f.located(one, o, "job.id", problem+": give this one an id of its own"))
+	facts := fmt.Sprintf("code %s, %s", job.GetCode(), wording.JobState(job.GetState()))
+	if t := job.GetCreateTime(); t != nil {
+		facts += ", on " + t.AsTime().Format("2006-01-02 15:04 UTC")
+	}
+	problem := fmt.Sprintf("%s was handed in before with other content (%s): give this one an id of its own", id, facts)
+	if job.GetLabels()[contentLabel] == "" { // what came in by another door says nothing of what it was made from
+		problem = fmt.Sprintf("there is a job %s already, which came by another way than a watched folder (%s): if it is the same order, "+
+			"leave it at that; else give this one an id of its own", id, facts)
+	}
+	return f.refuse(one, f.located(one, o, "job.id", problem))
 }
 
 func (f *folder) knows(digest string) bool {
@@ -119,11 +122,13 @@ func (f *folder) lose(err error) {
 	if f.lost == nil {
 		f.lostWait = 0
 		text := "the daemon does not answer (" + brief(err) + ")"
-		switch status.Code(err) {
-		case codes.PermissionDenied, codes.Unauthenticated:
+		switch code := status.Code(err); {
+		case code == codes.PermissionDenied, code == codes.Unauthenticated:
 			text = "the daemon does not let us in (" + brief(err) + ")"
-		case codes.ResourceExhausted:
+		case code == codes.ResourceExhausted:
 			text = "the daemon is too busy (" + brief(err) + ")"
+		case dial.WithoutSpace(err):
+			text = "the daemon takes no new work in (" + brief(err) + ")"
 		}
 		f.tell(Event{Kind: Lost, Text: text + ": files stay and are tried again"})
 	}

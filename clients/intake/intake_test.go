@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 	"unicode/utf8"
+
+	tandemv1 "tandem/proto/tandem/v1"
 )
 
 func testdata(t testing.TB, name string) string {
@@ -167,6 +169,14 @@ func TestDuplicates(t *testing.T) {
 				r.Errorf("request id %s for %v", q.GetRequestId(), q.GetJob())
 			}
 		}
+		// What the job of another door was made from nobody knows.
+		r.daemon.set(func(d *daemon) {
+			d.jobs["typed-in"] = &tandemv1.Job{Id: "typed-in", Code: "J200", State: tandemv1.JobState_JOB_STATE_PROCESSING}
+		})
+		r.put("typed.yaml", ticket("typed-in"))
+		r.once()
+		r.has("refused/typed.yaml.reason.txt", "- line 1, id: there is a job typed-in already, which came by another way than a watched folder (code J200, processing): "+
+			"if it is the same order, leave it at that; else give this one an id of its own")
 	})(t)
 	t.Run("the daemon has forgotten the request", inBubble(func(r *rig) {
 		r.put("a.yaml", ticket("order"))

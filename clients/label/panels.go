@@ -57,7 +57,7 @@ func isNamed(p *tandemv1.Panel, name string) bool {
 func traveler(job *tandemv1.Job, panel *tandemv1.Panel, number int, steps []*tandemv1.Step, around Surroundings) Traveler {
 	t := Traveler{
 		Code: panel.GetCode(), Panel: panel.GetId(), Number: number, Of: len(job.GetPanels()), Pieces: int(panel.GetPieces()),
-		Job: job.GetId(), JobCode: job.GetCode(), JobName: job.GetDisplayName(), RemakeOf: panel.GetRemakeOf(), Members: job.GetMembers(),
+		Job: job.GetId(), JobCode: job.GetCode(), JobName: job.GetDisplayName(), RemakeOf: panel.GetRemakeOf(), Members: membersLeft(job),
 		Customer: job.GetLabels()["customer"], Due: "no time promised",
 		AsOf: fmt.Sprintf("as of %s, revision %d", around.Now.In(around.Zone).Format("2006-01-02 15:04"), job.GetRevision()),
 	}
@@ -76,6 +76,13 @@ func traveler(job *tandemv1.Job, panel *tandemv1.Panel, number int, steps []*tan
 		line := fmt.Sprintf("%d x %s", c.GetPieces(), c.GetItem())
 		if c.GetJob() != "" {
 			line += " of " + c.GetJob()
+		}
+		switch spoiled := c.GetPiecesSpoiled(); {
+		case spoiled == 0:
+		case spoiled >= c.GetPieces(): // of a job that was canceled, too: they are on the panel all the same
+			line += ": all spoiled, throw them away"
+		default:
+			line += fmt.Sprintf(", %d of them spoiled", spoiled)
 		}
 		t.Contents = append(t.Contents, line)
 	}
@@ -98,6 +105,20 @@ func traveler(job *tandemv1.Job, panel *tandemv1.Panel, number int, steps []*tan
 	}
 	t.Cautions = cautionsOfSteps(here)
 	return t
+}
+
+// membersLeft are the jobs of a gang run that still have a good piece on its panels: one that was canceled has none.
+func membersLeft(job *tandemv1.Job) []string {
+	good := map[string]int32{}
+	for _, p := range job.GetPanels() {
+		for _, c := range p.GetContents() {
+			good[c.GetJob()] += c.GetPieces() - c.GetPiecesSpoiled()
+		}
+	}
+	return slices.DeleteFunc(slices.Clone(job.GetMembers()), func(member string) bool {
+		n, known := good[member]
+		return known && n <= 0
+	})
 }
 
 // shortHash is how many digits of a hash are printed: enough to tell the cut files of a shop apart.

@@ -89,6 +89,18 @@ func (a *app) showAttendance(ctx context.Context, days int) error {
 	return nil
 }
 
+// occupied says how many have something to do. What runs may need more than are there, once some have gone.
+func occupied(v *tandemv1.AttendanceView) string {
+	switch busy := v.GetOperatorsBusy(); {
+	case busy <= 0:
+		return ""
+	case v.Operators != nil && busy > v.GetOperators():
+		return fmt.Sprintf("work under way asks for %d, as far as that can be reckoned", busy)
+	default:
+		return fmt.Sprintf("%d of them with something to do, as far as that can be reckoned", busy)
+	}
+}
+
 // attendance shows who is there, by the shop's clock.
 func (a *app) attendance(v *tandemv1.AttendanceView) {
 	switch {
@@ -105,7 +117,7 @@ func (a *app) attendance(v *tandemv1.AttendanceView) {
 	var f facts
 	f.add("now", clock.Now.In(clock.Zone).Format("Mon 2006-01-02 15:04 MST"))
 	f.add("people", people(clock, v.Operators != nil, v.GetOperators(), v.GetChangeTime()))
-	f.add("", orNothing(v.GetOperatorsBusy() > 0, fmt.Sprintf("%d of them with something to do, as far as that can be reckoned", v.GetOperatorsBusy())))
+	f.add("", occupied(v))
 	if d := v.GetDeviation(); d != nil {
 		f.style("in place of the shifts", warned, fmt.Sprintf("%s until %s, says %s%s",
 			headcount(d.GetOperators()), clock.When(d.GetUntilTime()), d.GetActor(), before(": ", d.GetNote())))

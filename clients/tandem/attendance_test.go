@@ -5,6 +5,10 @@ import (
 	"testing"
 	"time"
 	_ "time/tzdata" // Europe/Berlin, whatever this machine has
+
+	"google.golang.org/protobuf/proto"
+
+	tandemv1 "tandem/proto/tandem/v1"
 )
 
 // A time of day is the next one the shop's clock shows, also where the day has 23 or 25 hours (Europe/Berlin, IANA rule EU: 29
@@ -52,6 +56,20 @@ func TestAttendanceUsage(t *testing.T) {
 	} {
 		if code, _, stderr := newFake(t).tandem(t, args...); code != exitUsage {
 			t.Errorf("%v: exit %d, %s", args, code, stderr)
+		}
+	}
+}
+
+// Nobody is not two of them.
+func TestOccupied(t *testing.T) {
+	for want, v := range map[string]*tandemv1.AttendanceView{
+		"": {Operators: proto.Int32(2)},
+		"2 of them with something to do, as far as that can be reckoned":  {Operators: proto.Int32(2), OperatorsBusy: 2},
+		"work under way asks for 2, as far as that can be reckoned":       {Operators: proto.Int32(0), OperatorsBusy: 2},
+		"14 of them with something to do, as far as that can be reckoned": {OperatorsBusy: 14},
+	} {
+		if got := occupied(v); got != want {
+			t.Errorf("%v: %q, want %q", v, got, want)
 		}
 	}
 }

@@ -276,16 +276,22 @@ func ability(b *tandemv1.Ability) string {
 	return b.GetOperation() + ": " + strings.Join(append(parts, start), ", ")
 }
 
-// pace shows a duration exactly, as the floor file does: 4m, 2.5s.
+// pace shows a duration exactly, as the floor file has it: 4 min, 2.5 s. Its units are spelled so that no minute is read as a metre.
 func pace(d time.Duration) string {
-	s := d.String()
-	if strings.HasSuffix(s, "m0s") {
-		s = strings.TrimSuffix(s, "0s")
+	var parts []string
+	for _, unit := range []struct {
+		long time.Duration
+		name string
+	}{{time.Hour, " h"}, {time.Minute, " min"}} {
+		if n := d / unit.long; n > 0 {
+			parts = append(parts, strconv.FormatInt(int64(n), 10)+unit.name)
+			d %= unit.long
+		}
 	}
-	if strings.HasSuffix(s, "h0m") {
-		s = strings.TrimSuffix(s, "0m")
+	if d != 0 || len(parts) == 0 {
+		parts = append(parts, strconv.FormatFloat(d.Seconds(), 'f', -1, 64)+" s")
 	}
-	return s
+	return strings.Join(parts, " ")
 }
 
 func orNothing(yes bool, s string) string {

@@ -54,20 +54,14 @@ type inputError struct{ err error }
 func (e *inputError) Error() string { return e.err.Error() }
 func (e *inputError) Unwrap() error { return e.err }
 
-// changeError is a change that failed, with the key to ask for it again.
-type changeError struct {
-	requestID string
-	err       error
+// remedyError is an error with what can be done about it here: the daemon does not know the words of this program.
+type remedyError struct {
+	remedy string
+	err    error
 }
 
-func (e *changeError) Error() string { return e.err.Error() }
-func (e *changeError) Unwrap() error { return e.err }
-
-// scanError is a scan that got no answer.
-type scanError struct{ err error }
-
-func (e *scanError) Error() string { return e.err.Error() }
-func (e *scanError) Unwrap() error { return e.err }
+func (e *remedyError) Error() string { return e.err.Error() }
+func (e *remedyError) Unwrap() error { return e.err }
 
 // fileError is an error about a file's content, with the lines of its fields.
 type fileError struct {
@@ -100,6 +94,9 @@ func (a *app) fail(ctx context.Context, cmd *cobra.Command, err error) int {
 	}
 	if ctx.Err() != nil {
 		a.warn("tandem: interrupted")
+		if line, ok := doubt(err); ok {
+			a.warn("%s", line)
+		}
 		return exitInterrupted
 	}
 	for i, line := range a.describe(err) {
@@ -185,6 +182,9 @@ func (a *app) describe(err error) []string {
 			remedy = orElse(remedy, "try again in "+wording.Span(d.GetRetryDelay().AsDuration()))
 		}
 	}
+	if here, ok := errors.AsType[*remedyError](err); ok {
+		remedy = orElse(remedy, here.remedy)
+	}
 	if remedy == "" && a.unreachable(st) {
 		remedy = "start tandemd, or say where it listens with --address or TANDEM_ADDRESS"
 		head = "no daemon answers at " + a.address + ": " + brief(err)
@@ -193,14 +193,8 @@ func (a *app) describe(err error) []string {
 	if remedy != "" {
 		lines = append(lines, "remedy: "+remedy)
 	}
-	if st.Code() != codes.Unavailable && st.Code() != codes.DeadlineExceeded {
-		return lines
-	}
-	if errors.As(err, new(*scanError)) {
-		lines = append(lines, "it may count all the same: look before you hand it in again")
-	}
-	if change := (*changeError)(nil); errors.As(err, &change) {
-		lines = append(lines, "the change may have been made all the same: to ask for the same change again, add --request-id "+change.requestID)
+	if line, ok := doubt(err); ok {
+		lines = append(lines, line)
 	}
 	return lines
 }

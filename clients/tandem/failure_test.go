@@ -98,6 +98,11 @@ func TestUsageErrors(t *testing.T) {
 		{[]string{"hold", "j", "--actor", ""}, "who asks?"},
 		{[]string{"submit", "--actor", "", "testdata/ticket.yaml"}, "who asks?"},
 		{[]string{"submit"}, "usage: tandem submit FILE..."},
+		{[]string{"hold", "shop-window", "--note", "caf\xe9"}, `--note is not UTF-8: "caf\xe9"`},
+		{[]string{"load", "cutter-1", "--lot", "\xff"}, `--lot is not UTF-8: "\xff"`},
+		{[]string{"jobs", "--actor", "Ren\xe9"}, `--actor is not UTF-8: "Ren\xe9"`},
+		{[]string{"why", "shop-window", "d\xe9coupe"}, `argument "d\xe9coupe" is not UTF-8`},
+		{[]string{"submit", "no-such-file-\xe9.yaml"}, "no such file"},
 		{[]string{"submit", "no-such-file.yaml"}, "no-such-file.yaml"},
 	}
 	for _, tt := range tests {
@@ -153,13 +158,17 @@ func TestErrorText(t *testing.T) {
 			"retry", detailed(t, codes.ResourceExhausted, "too many", &errdetails.RetryInfo{RetryDelay: durationpb.New(5 * time.Second)}),
 			"tandem: too many\nremedy: try again in 5 s\n",
 		},
-		{"no text", status.Error(codes.Internal, ""), "tandem: internal\n"},
+		{"no text", status.Error(codes.Unimplemented, ""), "tandem: unimplemented\n"},
 		{
 			"unavailable: how to repeat", status.Error(codes.Unavailable, "stopping"),
 			"tandem: stopping\nthe change may have been made all the same: to ask for the same change again, add --request-id k1\n",
 		},
 		{
-			"hostile", detailed(t, codes.Internal, "\x1b[2Jgone\r\nforged line", &errdetails.ErrorInfo{Reason: "\x1b[31m"}),
+			"no space: nothing to repeat", detailed(t, codes.Unavailable, "the disk is nearly full", &errdetails.ErrorInfo{Reason: "LEDGER_READ_ONLY", Domain: "tandem"}),
+			"tandem: the disk is nearly full (LEDGER_READ_ONLY)\n",
+		},
+		{
+			"hostile", detailed(t, codes.FailedPrecondition, "\x1b[2Jgone\r\nforged line", &errdetails.ErrorInfo{Reason: "\x1b[31m"}),
 			"tandem: \\x1b[2Jgone  forged line (\\x1b[31m)\n",
 		},
 	}
@@ -172,6 +181,63 @@ func TestErrorText(t *testing.T) {
 				t.Errorf("got\n%s\nwant\n%s", stderr, tt.want)
 			}
 		})
+	}
+}
+
+// TestStartRemedy names the flag that overrides what is loaded, where that can be overridden.
+func TestStartRemedy(t *testing.T) {
+	for reason, want := range map[string]string{
+		"MEDIA_MISMATCH": "remedy: put right what is loaded, or if it is right as it is: tandem start r11 --override WHY\n",
+		"LOT_TOO_SHORT":  "remedy: put right what is loaded, or if it is right as it is: tandem start r11 --override WHY\n",
+		"NOT_READY":      "",
+	} {
+		f := newFake(t)
+		f.fail["StartRun"] = detailed(t, codes.FailedPrecondition, "run r11 cannot start", &errdetails.ErrorInfo{Reason: reason, Domain: "tandem"})
+		code, _, stderr := f.tandem(t, "start", "r11")
+		if want = caution + "\ntandem: run r11 cannot start (" + reason + ")\n" + want; code != exitConflict || stderr != want {
+			t.Errorf("%s: exit %d, talk\n%s\nwant\n%s", reason, code, stderr, want)
+		}
+	}
+}
+
+// TestUndecided holds after which errors a change may have been made all the same: a refusal is none of them.
+func TestUndecided(t *testing.T) {
+	reason := func(c codes.Code, name string, facts map[string]string) error {
+		return detailed(t, c, "no", &errdetails.ErrorInfo{Reason: name, Domain: "tandem", Metadata: facts})
+	}
+	tests := []struct {
+		err  error
+		want bool
+	}{
+		{status.Error(codes.Unavailable, "connection reset"), true},
+		{status.Error(codes.DeadlineExceeded, ""), true},
+		{status.Error(codes.Unknown, "what a proxy says"), true},
+		{status.Error(codes.Internal, "stream reset"), true},
+		{reason(codes.Internal, "BUG", nil), true},
+		{reason(codes.Unavailable, "ENGINE_STOPPED", nil), true},
+		{reason(codes.Unavailable, "LEAD_LOST", nil), true},
+		{reason(codes.Unavailable, "NOT_LEADER", nil), true},
+		{reason(codes.Unavailable, "LEDGER_OPENING", nil), true},
+		{reason(codes.Unavailable, "LEDGER_READ_ONLY", map[string]string{"free_bytes": "7", "opening": "true"}), true},
+		{reason(codes.Unavailable, "LEDGER_READ_ONLY", map[string]string{"free_bytes": "7"}), false},
+		{reason(codes.InvalidArgument, "INVALID_FIELD", nil), false},
+		{reason(codes.FailedPrecondition, "JOB_ENDED", nil), false},
+		{reason(codes.PermissionDenied, "LOCKED_BY_ANOTHER", nil), false},
+		{reason(codes.Aborted, "STALE_FENCE", nil), false},
+		{reason(codes.ResourceExhausted, "BACKUP_UNDER_WAY", nil), false},
+		{status.Error(codes.Unimplemented, "unknown method"), false},
+	}
+	for _, tt := range tests {
+		for wrapped, said := range map[error]string{
+			&changeError{"k1", &fileError{file: "a.yaml", err: tt.err}}: "the change may have been made all the same: to ask for the same change again, add --request-id k1",
+			&scanError{tt.err}: "it may count all the same: look before you hand it in again",
+			tt.err:             "", // nothing was to be changed
+		} {
+			line, ok := doubt(wrapped)
+			if want := tt.want && said != ""; ok != want || (want && line != said) {
+				t.Errorf("%T, %v: %t, %q; want %t, %q", wrapped, tt.err, ok, line, want, said)
+			}
+		}
 	}
 }
 
@@ -262,9 +328,14 @@ func TestInterrupted(t *testing.T) {
 	f := newFake(t)
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	s, _, errs := f.surroundings("jobs")
-	if code := run(ctx, s); code != exitInterrupted {
-		t.Errorf("exit %d, want %d: %s", code, exitInterrupted, errs)
+	for args, want := range map[string]string{
+		"jobs":                        "tandem: interrupted\n",
+		"hold parked --request-id k1": "tandem: interrupted\nthe change may have been made all the same: to ask for the same change again, add --request-id k1\n",
+	} {
+		s, _, errs := f.surroundings(strings.Fields(args)...)
+		if code := run(ctx, s); code != exitInterrupted || errs.String() != want {
+			t.Errorf("%s: exit %d, want %d: %q, want %q", args, code, exitInterrupted, errs, want)
+		}
 	}
 }
 

@@ -104,9 +104,10 @@ func stepNeeds(s *tandemv1.Step) string {
 	for _, p := range []struct {
 		name string
 		um   int64
-	}{{"width", s.GetWidthUm()}, {"length", s.GetLengthUm()}, {"knife path", s.GetPathLengthUm()}} {
+		show func(um int64) string
+	}{{"width", s.GetWidthUm(), wording.Millimetres}, {"length", s.GetLengthUm(), wording.Millimetres}, {"knife path", s.GetPathLengthUm(), wording.Metres}} {
 		if p.um != 0 {
-			parts = append(parts, p.name+" "+wording.Millimetres(p.um))
+			parts = append(parts, p.name+" "+p.show(p.um))
 		}
 	}
 	if d := s.GetDuration(); d != nil {

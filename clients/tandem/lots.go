@@ -141,6 +141,10 @@ func (a *app) receiveCommand() *cobra.Command {
 	return cmd
 }
 
+// longer is the share of its length by which a roll may well be longer than it was received with: a maker gives a little more than the
+// label says (common practice, no source).
+const longer = 10
+
 func (a *app) measureCommand() *cobra.Command {
 	c := &change{app: a}
 	cmd := &cobra.Command{
@@ -159,9 +163,18 @@ func (a *app) measureCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return c.ask(cmd.Context(), func(ctx context.Context, key string) (proto.Message, error) {
-			return client.MeasureLot(ctx, &tandemv1.MeasureLotRequest{Id: args[0], RemainingUm: um, Note: c.note, RequestId: key, Actor: c.actor})
+		var lot *tandemv1.Lot
+		err = c.ask(cmd.Context(), func(ctx context.Context, key string) (proto.Message, error) {
+			lot, err = client.MeasureLot(ctx, &tandemv1.MeasureLotRequest{Id: args[0], RemainingUm: um, Note: c.note, RequestId: key, Actor: c.actor})
+			return lot, err
 		})
+		if err != nil {
+			return err
+		}
+		if received := lot.GetLengthUm(); received > 0 && um > received+received/longer {
+			c.warn("%s was received with %s: if %s is a slip, measure it again", lot.GetId(), wording.Metres(received), wording.Metres(um))
+		}
+		return nil
 	})
 	c.noteFlag(cmd, "why, shown in the audit trail")
 	c.keyFlag(cmd)

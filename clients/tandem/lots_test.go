@@ -98,3 +98,17 @@ func TestJobShowsMaterial(t *testing.T) {
 	}
 	golden(t, "jobs-material", stdout)
 }
+
+// A length that the roll cannot well have is booked, as a person may know better, and asked about.
+func TestMeasureMoreThanReceived(t *testing.T) {
+	f := newFake(t)
+	for length, want := range map[string]string{
+		"50m": "", "55m": "",
+		"55.1m": "lot-7 was received with 50 m: if 55.1 m is a slip, measure it again\n",
+		"420m":  "lot-7 was received with 50 m: if 420 m is a slip, measure it again\n",
+	} {
+		if code, _, stderr := f.tandem(t, "lots", "measure", "lot-7", length); code != exitOK || stderr != want {
+			t.Errorf("%s: exit %d, talk %q, want %q", length, code, stderr, want)
+		}
+	}
+}

@@ -139,10 +139,15 @@ func (p *planning) show(clock wording.Clock, plan *tandemv1.Plan, ends map[strin
 		t.add(span{strong, r.GetDevice()}, span{plain, r.GetJob()}, span{plain, r.GetStep()}, start, span{plain, clock.At(r.GetEndTime())},
 			span{plain, changeover(r.GetChangeover())}, plannedDue(clock, r, ends[r.GetJob()]))
 	}
-	if len(t.rows) == 0 {
-		p.say("nothing is planned: no work waits%s", before(" for ", p.device))
-	} else {
+	switch {
+	case len(t.rows) > 0:
 		t.print(p.printer)
+	case p.device != "":
+		p.say("nothing is planned for %s", p.device)
+	case len(plan.GetLeftOut()) > 0:
+		p.say("nothing is planned: all that waits is left out")
+	default:
+		p.say("nothing is planned: no work waits")
 	}
 	p.line()
 	var f facts
@@ -153,12 +158,20 @@ func (p *planning) show(clock wording.Clock, plan *tandemv1.Plan, ends map[strin
 		f.add("done", wording.Span(cost.GetMakespan().AsDuration())+" from now"+against(rule, wording.Span(rule.GetMakespan().AsDuration()), "would take"))
 	}
 	if plan.GetEvaluations() > 0 {
-		f.add("search", wording.Count(int(plan.GetEvaluations()), "plan")+" looked at in "+wording.Span(plan.GetSearchTime().AsDuration()))
+		f.add("search", wording.Count(int(plan.GetEvaluations()), "plan")+" looked at in "+searched(plan.GetSearchTime().AsDuration()))
 	}
 	for _, why := range plan.GetLeftOut() {
 		f.style("left out", warned, why)
 	}
 	f.print(p.printer)
+}
+
+// searched shows how long a search has taken, which on a small floor is no second.
+func searched(d time.Duration) string {
+	if d < time.Second {
+		return "less than a second"
+	}
+	return wording.Span(d)
 }
 
 // lateWork shows how late jobs are in all.

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -88,9 +89,20 @@ func TestPlanPictures(t *testing.T) {
 
 func TestPlanOfNothing(t *testing.T) {
 	f := newFake(t)
-	f.plan = &tandemv1.Plan{Now: timestamppb.New(noon)}
-	if code, stdout, stderr := f.tandem(t, "plan"); code != exitOK || strings.TrimSpace(stdout) != "" || stderr != "nothing is planned: no work waits\n" {
-		t.Errorf("exit %d, data %q, talk %q", code, stdout, stderr)
+	const first = "everything: the first plan is being worked out"
+	for _, c := range []struct {
+		args         []string
+		leftOut      []string
+		data, talked string
+	}{
+		{args: []string{"plan"}, talked: "nothing is planned: no work waits"},
+		{args: []string{"plan"}, leftOut: []string{first}, data: "left out  " + first, talked: "nothing is planned: all that waits is left out"},
+		{args: []string{"plan", "--device", "cutter-1"}, talked: "nothing is planned for cutter-1"},
+	} {
+		f.plan = &tandemv1.Plan{Now: timestamppb.New(noon), LeftOut: c.leftOut}
+		if code, stdout, stderr := f.tandem(t, c.args...); code != exitOK || strings.TrimSpace(stdout) != c.data || stderr != c.talked+"\n" {
+			t.Errorf("%q, left out %q: exit %d, data %q, talk %q", c.args, c.leftOut, code, stdout, stderr)
+		}
 	}
 	code, _, stderr := f.tandem(t, "plan", "--svg", filepath.Join(t.TempDir(), "p.svg"))
 	if code != exitFailure || !strings.Contains(stderr, "there are no runs to draw") {
@@ -116,6 +128,9 @@ func TestPlanWords(t *testing.T) {
 	}
 	if got := lateWork(&tandemv1.PlanCost{WeightedTardiness: minutes(190), LateJobs: 2}); got != "3 h 10 min weighted, 2 jobs" {
 		t.Errorf("lateWork = %q", got)
+	}
+	if got := searched(300 * time.Millisecond); got != "less than a second" {
+		t.Errorf("searched = %q", got)
 	}
 	if got := against(nil, "x", "would have"); got != "" {
 		t.Errorf("against nothing: %q", got)
@@ -155,6 +170,18 @@ func TestHostilePlans(t *testing.T) {
 		}
 		if drawing, err := os.ReadFile(svg); err == nil && strings.ContainsAny(string(drawing), "\x1b\x07\u202e\u009b") {
 			t.Errorf("%q: control characters in the picture", command)
+		}
+	}
+}
+
+// TestPace: exact, and no minute that could be a metre.
+func TestPace(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		0: "0 s", 250 * time.Millisecond: "0.25 s", 4 * time.Minute: "4 min", 90 * time.Second: "1 min 30 s",
+		time.Hour: "1 h", 90*time.Minute + 2500*time.Millisecond: "1 h 30 min 2.5 s",
+	} {
+		if got := pace(d); got != want {
+			t.Errorf("pace(%v) = %q, want %q", d, got, want)
 		}
 	}
 }

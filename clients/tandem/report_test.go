@@ -193,3 +193,13 @@ func TestReportPictures(t *testing.T) {
 		t.Errorf("nothing: exit %d, talk %q", code, stderr)
 	}
 }
+
+// Pieces can be spoiled that no run of the period has made: of a job that was canceled, or made the day before.
+func TestSpoiledShare(t *testing.T) {
+	p := &tandemv1.WastePeriod{Pieces: 40}
+	for pieces, want := range map[int64]string{10: "25.0 %", 40: "100.0 %", 60: "-"} {
+		if got := spoiledShare(&tandemv1.Spoilage{Pieces: pieces}, p).Text; got != want {
+			t.Errorf("%d of 40: %q, want %q", pieces, got, want)
+		}
+	}
+}

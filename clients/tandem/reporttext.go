@@ -282,7 +282,7 @@ func (r *reporting) showWaste(m *tandemv1.WasteReport, zone *time.Location) {
 			if s.GetByPerson() {
 				by = "person"
 			}
-			causes.add(whole(s.GetPieces()), shareOf(s.GetPieces(), p.GetPieces()), whole(s.GetTimes()), span{plain, orDash(s.GetOperation())}, span{strong, orDash(s.GetDevice())},
+			causes.add(whole(s.GetPieces()), spoiledShare(s, p), whole(s.GetTimes()), span{plain, orDash(s.GetOperation())}, span{strong, orDash(s.GetDevice())},
 				squareMetres(s.GetSquareMetres()), span{plain, by}, span{plain, cause}, when)
 		}
 		for _, s := range p.GetRemade() {
@@ -301,7 +301,7 @@ func (r *reporting) showWaste(m *tandemv1.WasteReport, zone *time.Location) {
 				length(u.GetLostUm()), shareOf(u.GetLostUm()+u.GetSpoiledUm(), u.GetUsedUm()), covered(u), whole(u.GetRuns()), whole(u.GetRunsWithoutLot()), when)
 		}
 	}
-	r.line(span{plain, fmt.Sprintf("%d of %s spoiled, each operation counted", lost, wording.Count(int(made), "piece"))})
+	r.line(span{plain, fmt.Sprintf("%s spoiled, %d made, each operation counted", wording.Count(int(lost), "piece"), made)})
 	for _, t := range []table{causes, remade, media} {
 		if len(t.rows) > 0 {
 			r.line()
@@ -313,6 +313,15 @@ func (r *reporting) showWaste(m *tandemv1.WasteReport, zone *time.Location) {
 		r.text("LOST: web-up, leads and tails, without a piece on it. WASTE: lost and spoiled, of what was used. COVERED: area of the good")
 		r.text("pieces, of the web used for them. Runs WITHOUT LOT are in no length.")
 	}
+}
+
+// spoiledShare is the share of spoiled pieces in those made. More than those were made before the period, or not at all, as those of a
+// job that was canceled, and are no share of them.
+func spoiledShare(s *tandemv1.Spoilage, p *tandemv1.WastePeriod) span {
+	if s.GetPieces() > p.GetPieces() {
+		return span{plain, "-"}
+	}
+	return shareOf(s.GetPieces(), p.GetPieces())
 }
 
 // covered is what of the web has become good pieces.

@@ -57,11 +57,11 @@ code. Colour is used on a terminal only, and not with --no-color, NO_COLOR or TE
 	flags.BoolVar(&a.json, "json", false, "print protobuf JSON, one message a line")
 	flags.BoolVarP(&a.quiet, "quiet", "q", false, "no talk but errors and warnings; lists and changes print ids only")
 	flags.BoolVar(&a.noColor, "no-color", false, "no colour")
-	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
+	root.PersistentPreRunE = func(cmd *cobra.Command, args []string) error {
 		if a.timeout <= 0 {
 			return usagef("--timeout is %v: give a time above zero, such as 15s", a.timeout)
 		}
-		return nil
+		return checkText(cmd, args)
 	}
 
 	root.AddCommand(

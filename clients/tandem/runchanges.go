@@ -2,10 +2,12 @@ package main
 
 import (
 	"context"
+	"fmt"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/proto"
 
+	"tandem/clients/dial"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -43,7 +45,12 @@ the heated rollers can cut, crush and burn, and somebody may be reaching in.`,
 		Args: cobra.ExactArgs(1),
 	}, func(ctx context.Context, client tandemv1.DeviceServiceClient, c *change, key string, args []string) (proto.Message, error) {
 		c.warn(caution)
-		return client.StartRun(ctx, &tandemv1.StartRunRequest{Run: args[0], OverrideNote: override, RequestId: key, Actor: c.actor})
+		run, err := client.StartRun(ctx, &tandemv1.StartRunRequest{Run: args[0], OverrideNote: override, RequestId: key, Actor: c.actor})
+		switch dial.Refusal(err).GetReason() {
+		case "MEDIA_MISMATCH", "LOT_TOO_SHORT":
+			err = &remedyError{fmt.Sprintf("put right what is loaded, or if it is right as it is: tandem start %s --override WHY", args[0]), err}
+		}
+		return run, err
 	})
 	cmd.Flags().StringVar(&override, "override", "", "start although the media on the device is another one, or too short: why that is right; kept with the run")
 	return cmd

@@ -322,11 +322,12 @@ func (s *station) call(ctx context.Context, request *tandemv1.RecordScanRequest)
 	return s.client.RecordScan(ctx, request)
 }
 
-// comesBack reports whether the same scan may be taken later.
+// comesBack reports whether the same scan may be taken later. Until a disk that is nearly full has room again may take hours, and
+// scans behind it, of work under way, are taken all the same.
 func comesBack(err error) bool {
 	switch status.Code(err) {
 	case codes.Unavailable, codes.DeadlineExceeded, codes.ResourceExhausted, codes.Canceled:
-		return true
+		return !dial.WithoutSpace(err)
 	default:
 		return false
 	}

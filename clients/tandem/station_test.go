@@ -10,6 +10,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -120,6 +121,25 @@ func TestStationAnswersEachScan(t *testing.T) {
 		}
 		if strings.Count(s.out.String(), "\a") != 1 || !strings.Contains(s.out.String(), "\aREFUSED") {
 			t.Errorf("want one bell, before the refusal: %q", s.out)
+		}
+	})
+}
+
+// A scan that is refused for want of space is refused at once: those behind it, of work under way, are taken.
+func TestStationWithoutSpace(t *testing.T) {
+	full := detailed(t, codes.Unavailable, "the disk is nearly full", &errdetails.ErrorInfo{Reason: "LEDGER_READ_ONLY", Domain: "tandem"})
+	inBubble(t, func(t *testing.T) {
+		s := newShift(t, nil)
+		s.desk.setAway(full)
+		s.write("P1\r")
+		time.Sleep(time.Second)
+		s.desk.setAway(nil)
+		s.write("P2\r")
+		if err := s.end(); err != nil {
+			t.Errorf("end: %v", err)
+		}
+		if want := "REFUSED      P1  the disk is nearly full (LEDGER_READ_ONLY)\nMOVED        P2  noted\n"; s.lines() != want {
+			t.Errorf("told\n%s\nwant\n%s", s.lines(), want)
 		}
 	})
 }

@@ -31,7 +31,7 @@ func newWall(width, height int, device string, env map[string]string) *wall {
 	return w
 }
 
-var utf8 = map[string]string{"LANG": "C.UTF-8"}
+var inUTF8 = map[string]string{"LANG": "C.UTF-8"}
 
 // scan lets a scan be taken in and answered.
 func (w *wall) scan(payload string, outcome tandemv1.RecordScanResponse_Outcome, message string) {
@@ -104,7 +104,7 @@ var sizes = [][2]int{{80, 24}, {120, 40}, {40, 15}}
 // TestStationScreen holds what the screen shows at three sizes: read the files as screens.
 func TestStationScreen(t *testing.T) {
 	for _, size := range sizes {
-		w := newWall(size[0], size[1], "", utf8)
+		w := newWall(size[0], size[1], "", inUTF8)
 		var all strings.Builder
 		for _, scene := range scenes(w) {
 			scene.play()
@@ -126,7 +126,7 @@ func TestStationScreen(t *testing.T) {
 // TestStationScreenWithoutColour: colour says nothing that the words do not say.
 func TestStationScreenWithoutColour(t *testing.T) {
 	env := map[string]string{"LANG": "C.UTF-8", "NO_COLOR": "1"}
-	bare, full := newWall(80, 24, "", env), newWall(80, 24, "", utf8)
+	bare, full := newWall(80, 24, "", env), newWall(80, 24, "", inUTF8)
 	bareScenes := scenes(bare)
 	for i, scene := range scenes(full) {
 		scene.play()
@@ -155,7 +155,7 @@ func TestStationScreenWithoutUTF8(t *testing.T) {
 // TestStationScreenTinyAndHostile: whatever the size, nothing panics, spills or reaches the terminal that it would obey.
 func TestStationScreenTinyAndHostile(t *testing.T) {
 	for _, size := range [][2]int{{1, 1}, {2, 3}, {10, 4}, {20, 8}, {80, 9}, {300, 100}} {
-		w := newWall(size[0], size[1], "cutter-1", utf8)
+		w := newWall(size[0], size[1], "cutter-1", inUTF8)
 		w.scan(evil, tandemv1.RecordScanResponse_OUTCOME_NOT_READY, evil+strings.Repeat("long ", 500))
 		w.await(evil)
 		for _, c := range []byte("P1" + evil) {
@@ -174,7 +174,7 @@ func TestStationScreenTinyAndHostile(t *testing.T) {
 
 // TestStationScreenKeys: what a reader types makes scans.
 func TestStationScreenKeys(t *testing.T) {
-	w := newWall(80, 24, "", utf8)
+	w := newWall(80, 24, "", inUTF8)
 	typing := func(text string) {
 		for _, r := range text {
 			switch r {
@@ -232,7 +232,7 @@ func TestStationScreenKeys(t *testing.T) {
 }
 
 func TestStationScreenNoOldAnswer(t *testing.T) {
-	w := newWall(80, 24, "cutter-1", utf8)
+	w := newWall(80, 24, "cutter-1", inUTF8)
 	w.scan("P1", tandemv1.RecordScanResponse_OUTCOME_MOVED, "P1 is at cutter-1")
 	w.Update(report{about: taken, pull: pull{"P2", "k2", w.now}})
 	if got := w.large(); !strings.Contains(fmt.Sprint(got), "P1 is at cutter-1") {
@@ -245,7 +245,7 @@ func TestStationScreenNoOldAnswer(t *testing.T) {
 }
 
 func TestStationScreenBell(t *testing.T) {
-	w := newWall(80, 24, "cutter-1", utf8)
+	w := newWall(80, 24, "cutter-1", inUTF8)
 	for _, tt := range []struct {
 		style celltext.Style
 		bell  bool

@@ -33,6 +33,7 @@ type memory interface {
 // daemon is the API on a real engine.
 type daemon struct {
 	plan   *tandemv1.Plan // what GetPlan answers; nil: none yet
+	noPlan error          // why there is none
 	backup func(context.Context, io.Writer) (*tandemv1.BackupSummary, error)
 	tb     testing.TB
 	store  memory
@@ -126,7 +127,7 @@ func (d *daemon) serveAPI() (closeAPI func()) {
 	}
 	server, face := api.New(d.engine, api.Options{
 		Forecasts: dates, Version: "test", TimeScale: 1, Start: time.Now(), DataDir: "data", BusURL: "nats://127.0.0.1:1",
-		Dropped: func() uint64 { return 7 }, Attention: func() []string { return []string{"disk nearly full"} }, Plan: func() *tandemv1.Plan { return d.plan },
+		Dropped: func() uint64 { return 7 }, Attention: func() []string { return []string{"disk nearly full"} }, Plan: func() (*tandemv1.Plan, error) { return d.plan, d.noPlan },
 		Backup: func(ctx context.Context, w io.Writer) (*tandemv1.BackupSummary, error) { return d.backup(ctx, w) },
 	})
 	listener := bufconn.Listen(1 << 20)

@@ -52,7 +52,7 @@ func toStatus(err error) error {
 			fmt.Sprintf("the ledger no longer holds that revision; its oldest is %d: begin again from the present state with revision 0", compacted.Oldest),
 			map[string]string{"oldest_revision": strconv.FormatUint(compacted.Oldest, 10)})
 	case errors.As(err, &readOnly):
-		return readOnlyStatus(readOnly)
+		return readOnlyStatus(readOnly, readOnly.Metadata())
 	case errors.As(err, &ahead):
 		return withInfo(codes.OutOfRange, "REVISION_AHEAD", ahead.Error()+": this is another ledger, or one restored from a backup; begin again with 0",
 			map[string]string{"newest_revision": strconv.FormatUint(ahead.newest, 10)})

@@ -301,3 +301,46 @@ func TestAWatchEndsWithTheServer(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// An event's text has a note behind a colon, and no colon without one.
+func TestEventsWithoutNotes(t *testing.T) {
+	for _, note := range []string{"", "belt is loose"} {
+		d := newDaemon(t)
+		d.create("a")
+		d.create("b")
+		who := "mira"
+		for _, ask := range []func() error{
+			func() error {
+				_, err := d.devices.PauseDevice(d.ctx(), &tandemv1.PauseDeviceRequest{Id: "cutter-1", Note: note, RequestId: "1", Actor: who})
+				return err
+			},
+			func() error {
+				_, err := d.jobs.HoldJob(d.ctx(), &tandemv1.HoldJobRequest{Id: "a", Note: note, RequestId: "2", Actor: who})
+				return err
+			},
+			func() error {
+				_, err := d.jobs.CancelJob(d.ctx(), &tandemv1.CancelJobRequest{Id: "b", Note: note, RequestId: "3", Actor: who})
+				return err
+			},
+		} {
+			if err := ask(); err != nil {
+				t.Fatal(err)
+			}
+		}
+		told := map[string]string{}
+		for _, c := range d.list(&tandemv1.ListEventsRequest{}) {
+			for _, e := range c.GetCommit().GetEvents() {
+				told[e.GetType()] = e.GetMessage()
+			}
+		}
+		behind := ""
+		if note != "" {
+			behind = ": " + note
+		}
+		for typ, want := range map[string]string{"device.paused": "paused", "job.held": "held", "job.canceled": "canceled"} {
+			if told[typ] != want+behind {
+				t.Errorf("%s with the note %q: %q, want %q", typ, note, told[typ], want+behind)
+			}
+		}
+	}
+}

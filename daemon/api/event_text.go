@@ -61,20 +61,20 @@ func describe(e *ledgerv1.Event) *tandemv1.Event {
 		j := k.JobCreated.GetJob()
 		return &tandemv1.Event{Type: "job.created", Job: j.GetId(), Message: fmt.Sprintf("%s taken in, code %s, %d steps", j.GetId(), k.JobCreated.GetCode(), len(j.GetSteps()))}
 	case *ledgerv1.Event_JobHeld:
-		return &tandemv1.Event{Type: "job.held", Job: k.JobHeld.GetJob(), Message: "held: " + k.JobHeld.GetNote()}
+		return &tandemv1.Event{Type: "job.held", Job: k.JobHeld.GetJob(), Message: "held" + before(": ", k.JobHeld.GetNote())}
 	case *ledgerv1.Event_JobReleased:
 		return &tandemv1.Event{Type: "job.released", Job: k.JobReleased.GetJob(), Message: "released"}
 	case *ledgerv1.Event_JobCanceled:
-		v := &tandemv1.Event{Type: "job.canceled", Job: k.JobCanceled.GetJob(), Message: "canceled: " + k.JobCanceled.GetNote()}
+		v := &tandemv1.Event{Type: "job.canceled", Job: k.JobCanceled.GetJob(), Message: "canceled" + before(": ", k.JobCanceled.GetNote())}
 		if k.JobCanceled.GetAborted() {
-			v.Type, v.Message = "job.aborted", "given up: "+k.JobCanceled.GetNote()
+			v.Type, v.Message = "job.aborted", "given up"+before(": ", k.JobCanceled.GetNote())
 		}
 		return v
 	case *ledgerv1.Event_PiecesSpoiled:
 		c := k.PiecesSpoiled
 		return &tandemv1.Event{
 			Type: "pieces.spoiled", Job: c.GetJob(), Panel: c.GetPanel(), Step: c.GetStep(), PiecesSpoiled: c.GetPieces(),
-			Message: fmt.Sprintf("%d pieces of panel %s spoiled: %s", c.GetPieces(), c.GetPanel(), c.GetNote()),
+			Message: fmt.Sprintf("%d pieces of panel %s spoiled%s", c.GetPieces(), c.GetPanel(), before(": ", c.GetNote())),
 		}
 	case *ledgerv1.Event_SpoilWithdrawn:
 		c := k.SpoilWithdrawn
@@ -86,7 +86,7 @@ func describe(e *ledgerv1.Event) *tandemv1.Event {
 		c := k.PiecesRemade
 		return &tandemv1.Event{
 			Type: "pieces.remade", Job: c.GetJob(), Panel: c.GetPanel().GetId(),
-			Message: fmt.Sprintf("%d pieces are made again as panel %s (%s): %s", c.GetPanel().GetPieces(), c.GetPanel().GetId(), c.GetPanelCode(), c.GetNote()),
+			Message: fmt.Sprintf("%d pieces are made again as panel %s (%s)%s", c.GetPanel().GetPieces(), c.GetPanel().GetId(), c.GetPanelCode(), before(": ", c.GetNote())),
 		}
 	case *ledgerv1.Event_PanelMoved:
 		c := k.PanelMoved
@@ -170,12 +170,12 @@ func describeRun(e *ledgerv1.Event) *tandemv1.Event {
 	case *ledgerv1.Event_RunResolved:
 		c := k.RunResolved
 		word := strings.ToLower(strings.TrimPrefix(c.GetOutcome().String(), "OUTCOME_"))
-		v := run("run.resolved", c, "%s on %s resolved: %s, %d good: %s", c.GetStep(), c.GetDevice(), word, c.GetPiecesGood(), c.GetNote())
+		v := run("run.resolved", c, "%s on %s resolved: %s, %d good%s", c.GetStep(), c.GetDevice(), word, c.GetPiecesGood(), before(": ", c.GetNote()))
 		v.PiecesGood = c.GetPiecesGood()
 		return v
 	case *ledgerv1.Event_RunRefused:
 		c := k.RunRefused
-		return run("run.refused", c, "%s refused %s: %s", c.GetDevice(), c.GetStep(), c.GetReason())
+		return run("run.refused", c, "%s refused %s%s", c.GetDevice(), c.GetStep(), before(": ", c.GetReason()))
 	case *ledgerv1.Event_PanelRegistered:
 		c := k.PanelRegistered
 		g := c.GetRegistration()
@@ -207,7 +207,7 @@ func describeDevice(e *ledgerv1.Event) *tandemv1.Event {
 			Message: fmt.Sprintf("%s is %s, %s, %s", c.GetDevice(), floor.DeviceKeyword(c.GetState()), floor.PhaseKeyword(c.GetPhase()), floor.LinkKeyword(c.GetLink())),
 		}
 	case *ledgerv1.Event_DevicePaused:
-		return &tandemv1.Event{Type: "device.paused", Device: k.DevicePaused.GetDevice(), Message: "paused" + backText(k.DevicePaused.GetBackTime()) + ": " + k.DevicePaused.GetNote()}
+		return &tandemv1.Event{Type: "device.paused", Device: k.DevicePaused.GetDevice(), Message: "paused" + backText(k.DevicePaused.GetBackTime()) + before(": ", k.DevicePaused.GetNote())}
 	case *ledgerv1.Event_DeviceResumed:
 		return &tandemv1.Event{Type: "device.resumed", Device: k.DeviceResumed.GetDevice(), Message: "pause ended"}
 	case *ledgerv1.Event_DeviceLocked:
@@ -239,10 +239,7 @@ func describeMaterial(e *ledgerv1.Event) *tandemv1.Event {
 		if c.GetRemainingUm() == 0 {
 			text = fmt.Sprintf("lot %s is empty or out of use", c.GetLot())
 		}
-		if c.GetNote() != "" {
-			text += ": " + c.GetNote()
-		}
-		return &tandemv1.Event{Type: "lot.measured", Device: c.GetDevice(), Message: text}
+		return &tandemv1.Event{Type: "lot.measured", Device: c.GetDevice(), Message: text + before(": ", c.GetNote())}
 	case *ledgerv1.Event_BladeReplaced:
 		c := k.BladeReplaced
 		return &tandemv1.Event{Type: "blade.replaced", Device: c.GetDevice(), Message: fmt.Sprintf("blade%s put in on %s", before(" ", c.GetBlade()), c.GetDevice())}

@@ -1,6 +1,13 @@
 package api
 
-import "time"
+import (
+	"time"
+
+	"tandem/scheduler/floor"
+)
+
+// NeedsReview tells what a person must say after a restore.
+func NeedsReview(f *floor.Floor) []string { return needsReview(f) }
 
 // SetSendWithin changes how long a watcher may take for one message. It must be called before anybody watches.
 func (s *Server) SetSendWithin(d time.Duration) { s.sendWithin = d }

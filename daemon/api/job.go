@@ -7,11 +7,13 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"time"
 
 	"google.golang.org/grpc/codes"
 
 	"tandem/daemon/engine"
 	"tandem/daemon/history"
+	"tandem/daemon/station"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/code"
 	"tandem/scheduler/floor"
@@ -220,6 +222,8 @@ func (s *Server) changeJobAs(ctx context.Context, m floor.Meta, id string, c flo
 // ExplainStep implements JobService.
 func (s *Server) ExplainStep(ctx context.Context, req *tandemv1.ExplainStepRequest) (*tandemv1.ExplainStepResponse, error) {
 	var out *tandemv1.ExplainStepResponse
+	var job string
+	var shop *time.Location
 	missing := floor.Missing("job", req.GetId())
 	err := s.engine.View(ctx, func(st engine.State) {
 		j, ok := st.Floor.Job(req.GetId())
@@ -234,6 +238,7 @@ func (s *Server) ExplainStep(ctx context.Context, req *tandemv1.ExplainStepReque
 			}
 		}
 		out = step.Explain(st.Now, st.Floor.Devices)
+		job, shop = j.ID, station.ShopTime(st.Floor, st.Now).Location()
 	})
 	switch {
 	case err != nil:
@@ -241,18 +246,22 @@ func (s *Server) ExplainStep(ctx context.Context, req *tandemv1.ExplainStepReque
 	case out == nil:
 		return nil, missing
 	}
-	out.Summary += s.planned(req.GetId(), out.GetStep().GetId())
+	out.Summary += s.planned(job, out.GetStep().GetId(), shop)
 	return out, nil
 }
 
-// planned says where and when a step is planned, if it is and has not been given to a device.
-func (s *Server) planned(job, step string) string {
+// planned says where and when by the shop's clock a step is planned, if it is and has not been given to a device.
+func (s *Server) planned(job, step string, shop *time.Location) string {
 	if s.opt.Plan == nil {
 		return ""
 	}
-	for _, r := range s.opt.Plan().GetRuns() {
+	plan, err := s.opt.Plan()
+	if err != nil {
+		return "" // whoever asks for the plan is told
+	}
+	for _, r := range plan.GetRuns() {
 		if r.GetJob() == job && r.GetStep() == step && !r.GetFixed() {
-			return fmt.Sprintf("; planned on %s at %s", r.GetDevice(), r.GetStartTime().AsTime().Format("2006-01-02 15:04 MST"))
+			return fmt.Sprintf("; planned on %s at %s", r.GetDevice(), r.GetStartTime().AsTime().In(shop).Format("Mon 2006-01-02 15:04 MST"))
 		}
 	}
 	return ""

@@ -88,7 +88,7 @@ func TestCeasesToLead(t *testing.T) {
 			return nil
 		}
 		return &api.NotLeaderError{Name: "floor-2", Address: "floor-2:7431"}
-	}, Plan: func() *tandemv1.Plan { return &tandemv1.Plan{} }})
+	}, Plan: func() (*tandemv1.Plan, error) { return &tandemv1.Plan{}, nil }})
 	s.SetServing(true)
 	plans := tandemv1.NewPlanServiceClient(serveOn(t, g))
 	for _, c := range []struct {

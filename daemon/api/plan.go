@@ -4,7 +4,6 @@ import (
 	"context"
 
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"tandem/daemon/engine"
@@ -14,12 +13,12 @@ import (
 // GetPlan implements PlanService.
 func (s *Server) GetPlan(ctx context.Context, _ *tandemv1.GetPlanRequest) (*tandemv1.Plan, error) {
 	if s.opt.Plan == nil {
-		return nil, status.Error(codes.FailedPrecondition, "this daemon searches for no plans (plan_search is off): the rule decides; tandem why tells each decision")
+		return nil, withInfo(codes.FailedPrecondition, "NO_PLANS", "this daemon searches for no plans (plan_search is off): the rule decides; tandem why tells each decision", nil)
 	}
-	if p := s.opt.Plan(); p != nil {
-		return p, nil
+	if p, err := s.opt.Plan(); p != nil || err != nil {
+		return p, err
 	}
-	out := &tandemv1.Plan{Cost: &tandemv1.PlanCost{}, LeftOut: []string{"everything: the first plan is being worked out"}}
+	out := &tandemv1.Plan{LeftOut: []string{"everything: the first plan is being worked out"}}
 	err := s.engine.View(ctx, func(st engine.State) { out.Revision, out.Now = st.Floor.Revision, timestamppb.New(st.Now) })
 	return out, err
 }

@@ -2,6 +2,11 @@ package api
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+
+	"google.golang.org/protobuf/proto"
 
 	"tandem/daemon/engine"
 	tandemv1 "tandem/proto/tandem/v1"
@@ -15,11 +20,27 @@ func (s *Server) QuoteJob(ctx context.Context, req *tandemv1.QuoteJobRequest) (*
 	if err != nil {
 		return nil, err
 	}
-	if made.Job, err = s.wouldCreate(ctx, floor.Meta{}, made.Job); err != nil {
+	if made.Job, err = s.quoted(ctx, made.Job); err != nil {
 		return nil, err
 	}
 	var out *tandemv1.Quote
 	err = s.engine.View(ctx, func(st engine.State) { out = ticket.Quote(st.Floor, made, st.Now) })
+	return out, err
+}
+
+// quoted is wouldCreate for a job that may be on the floor, or have been: what it takes is asked again for the layout, or before it is
+// ordered once more.
+func (s *Server) quoted(ctx context.Context, job *tandemv1.Job) (*tandemv1.Job, error) {
+	out, err := s.wouldCreate(ctx, floor.Meta{}, job)
+	if refused, ok := errors.AsType[*floor.Error](err); !ok || refused.Kind != floor.Exists {
+		return out, err
+	}
+	hash := sha256.Sum256([]byte(job.GetId()))
+	other := proto.CloneOf(job)
+	other.Id = "quote-" + hex.EncodeToString(hash[:16]) // a free id: nobody has made one up
+	if out, err = s.wouldCreate(ctx, floor.Meta{}, other); err == nil {
+		out.Id = job.GetId()
+	}
 	return out, err
 }
 

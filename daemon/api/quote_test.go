@@ -63,6 +63,13 @@ func TestQuoteStoresNothing(t *testing.T) {
 	if after := d.revision(); after != before {
 		t.Errorf("revision %d after a quote, %d before", after, before)
 	}
+	// A job that is on the floor is quoted as any other: its layout may be wanted again, or it is to be ordered once more.
+	if _, err := d.jobs.CreateJob(d.ctx(), &tandemv1.CreateJobRequest{Job: tags("tags"), CutFiles: tagFiles(), RequestId: "t"}); err != nil {
+		t.Fatal(err)
+	}
+	if again, err := d.jobs.QuoteJob(d.ctx(), &tandemv1.QuoteJobRequest{Job: tags("tags"), CutFiles: tagFiles()}); err != nil || !proto.Equal(again, q) {
+		t.Errorf("a job that is on the floor: %v, %v; want %v", again, err, q)
+	}
 	// A job given as steps is quoted as it stands.
 	steps := &tandemv1.Job{Id: "steps", Pieces: 7, Steps: []*tandemv1.Step{{Id: "cut", Operation: "cut"}}}
 	if q, err = d.jobs.QuoteJob(d.ctx(), &tandemv1.QuoteJobRequest{Job: steps}); err != nil || len(q.GetSteps()) != 1 || q.GetSteps()[0].GetDevice() == "" {

@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"google.golang.org/grpc"
@@ -42,16 +43,24 @@ func (s *Server) tellHealth() {
 	}
 }
 
-// readOnlyStatus is what a request for new work hears while the disk is short of space or fails.
-func readOnlyStatus(e *space.Error) error {
-	return withInfo(codes.Unavailable, "LEDGER_READ_ONLY", e.Error(), e.Metadata())
+// readOnlyStatus is what a request for new work hears while the disk is short of space or fails, with the facts for programs.
+func readOnlyStatus(e *space.Error, facts map[string]string) error {
+	return withInfo(codes.Unavailable, "LEDGER_READ_ONLY", e.Error(), facts)
 }
 
 // NewClosed returns a server that stands in while the daemon opens its ledger: every request is UNAVAILABLE for the reason
-// that why returns, every service NOT_SERVING. A nil reason: the ledger is being opened.
+// that why returns, every service NOT_SERVING. A nil reason: the ledger is being opened. Without space the error's metadata has
+// "opening" as well, by which it differs from that of a daemon that has its ledger in hand.
 func NewClosed(why func() error, opts ...grpc.ServerOption) *grpc.Server {
 	return newStandIn(func() error {
-		if err := why(); err != nil {
+		err := why()
+		if readOnly, ok := errors.AsType[*space.Error](err); ok {
+			// Whoever asks again after a failure has to know that nobody has looked yet what became of the request then.
+			facts := readOnly.Metadata()
+			facts["opening"] = "true"
+			return readOnlyStatus(readOnly, facts)
+		}
+		if err != nil {
 			return toStatus(err)
 		}
 		return withInfo(codes.Unavailable, "LEDGER_OPENING", "the daemon is opening its ledger; ask again with the same request id", nil)

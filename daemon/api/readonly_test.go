@@ -98,7 +98,7 @@ func TestReadOnlyAnswers(t *testing.T) {
 	w.now.Store(full)
 	refusal := create("after")
 	info := unavailable(t, refusal)
-	if info.GetReason() != "LEDGER_READ_ONLY" || info.GetDomain() != "tandem" {
+	if info.GetReason() != "LEDGER_READ_ONLY" || info.GetDomain() != "tandem" || info.GetMetadata()["opening"] != "" {
 		t.Errorf("the error says %v", info)
 	}
 	for field, want := range map[string]string{"data_dir": "/srv/floor", "free_bytes": "1048576", "needed_bytes": "4194304"} {
@@ -153,7 +153,7 @@ func TestClosed(t *testing.T) {
 	}
 	w.now.Store(&failed)
 	err := ask()
-	if info := unavailable(t, err); info.GetReason() != "LEDGER_READ_ONLY" || info.GetMetadata()["cause"] == "" {
+	if info := unavailable(t, err); info.GetReason() != "LEDGER_READ_ONLY" || info.GetMetadata()["cause"] == "" || info.GetMetadata()["opening"] == "" {
 		t.Errorf("on a disk that is read-only the error says %v", info)
 	}
 	if !strings.Contains(err.Error(), "mount it for writing again") {

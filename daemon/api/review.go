@@ -7,6 +7,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"tandem/daemon/engine"
+	"tandem/daemon/station"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/floor"
 )
@@ -89,9 +90,13 @@ func needsReview(f *floor.Floor) []string {
 	if n := len(f.ToReview()); n > 0 {
 		when := ""
 		if t := f.RestoredFrom(); !t.IsZero() {
-			when = " of " + t.UTC().Format("2006-01-02 15:04 MST")
+			when = " of " + station.ShopTime(f, t).Format("Mon 2006-01-02 15:04 MST")
 		}
-		out = append(out, fmt.Sprintf("%d steps may have been done after the backup%s was made, and wait for a person's word: `tandem review`", n, when))
+		steps := fmt.Sprintf("%d steps", n)
+		if n == 1 {
+			steps = "1 step"
+		}
+		out = append(out, steps+" may have been done after the backup"+when+" was made: say with `tandem review` what is true")
 	}
 	return out
 }

@@ -9,13 +9,19 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"tandem/daemon/api"
 	driverv1 "tandem/proto/tandem/driver/v1"
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
+	"tandem/scheduler/floor"
 )
 
 // A device tells of work that the ledger should have granted and has not. It is listed for a person, whose word counts.
@@ -181,5 +187,29 @@ func TestBackup(t *testing.T) {
 			t.Errorf("one that fails: %v, %v", summary, err)
 		}
 		return
+	}
+}
+
+// After a restore the status says by the shop's clock from when on nothing is known.
+func TestReviewIsAskedFor(t *testing.T) {
+	file := proto.CloneOf(shopFile)
+	file.TimeZone = "Europe/Athens"
+	f, now, revision := floor.New(), time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC), uint64(0)
+	do := func(c floor.Command) {
+		t.Helper()
+		d, err := f.Decide(now, floor.Meta{Actor: "mira"}, c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		revision++
+		f.ApplyRecord(&ledgerv1.Record{Revision: revision, CommitTime: timestamppb.New(now), Events: d.Events})
+	}
+	do(floor.BeginTerm{})
+	do(floor.Configure{File: file})
+	do(floor.CreateJob{Job: &tandemv1.Job{Id: "a", Pieces: 6, Steps: []*tandemv1.Step{{Id: "cut", Operation: "cut"}}}})
+	do(floor.RestoreLedger{Made: now, Restored: now})
+	want := []string{"1 step may have been done after the backup of Mon 2026-03-02 11:00 EET was made: say with `tandem review` what is true"}
+	if got := api.NeedsReview(f); !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
 	}
 }

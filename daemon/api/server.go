@@ -43,13 +43,13 @@ type Options struct {
 	Start     time.Time     // floor time
 	Dropped   func() uint64 // device reports dropped so far
 	Attention func() []string
-	Plan      func() *tandemv1.Plan // the best plan found so far; nil: no plans are searched for
-	Forecasts Forecasts             // nil: none are made
-	Reports   Reports               // nil: no history is kept
-	Backup    BackupMaker           // nil: there is nothing to make one of
-	Leads     func() error          // asked before and after each request: a *NotLeaderError if another daemon leads; nil: this one does
-	Kinds     config.Kinds          // of drivers, by which floor files are checked; nil: any kind will do
-	Doors     []grpc.ServerOption   // credentials and checks of those who come in, before everything else
+	Plan      func() (*tandemv1.Plan, error) // the best plan found so far, or why there is none; nil: no plans are searched for
+	Forecasts Forecasts                      // nil: none are made
+	Reports   Reports                        // nil: no history is kept
+	Backup    BackupMaker                    // nil: there is nothing to make one of
+	Leads     func() error                   // asked before and after each request: a *NotLeaderError if another daemon leads; nil: this one does
+	Kinds     config.Kinds                   // of drivers, by which floor files are checked; nil: any kind will do
+	Doors     []grpc.ServerOption            // credentials and checks of those who come in, before everything else
 	Log       *zap.Logger
 }
 

@@ -55,9 +55,16 @@ func VerifyShared(ctx context.Context, dir string, open func(survived func(error
 	return out, out.verify(ctx, l, known, doubt)
 }
 
-// historyOrDoubt is historyHead, for whom a damaged history is none.
-func historyOrDoubt(ctx context.Context, dir string, doubt func(error)) (ledger.Head, error) {
-	known, err := historyHead(ctx, dir)
+// historyOrDoubt reads the whole history and returns its last record; the zero Head if there is no history, or a damaged one.
+func historyOrDoubt(ctx context.Context, dir string, doubt func(error)) (known ledger.Head, err error) {
+	past, err := history.OpenCopy(dir)
+	if errors.Is(err, os.ErrNotExist) {
+		return ledger.Head{}, nil
+	}
+	if err == nil {
+		defer past.Close()
+		known, err = past.Head(ctx)
+	}
 	if errors.Is(err, history.ErrDamaged) {
 		doubt(fmt.Errorf("%w; the daemon keeps it aside at its next start and makes it anew", err))
 		return ledger.Head{}, nil
@@ -65,11 +72,6 @@ func historyOrDoubt(ctx context.Context, dir string, doubt func(error)) (ledger.
 	if err != nil || known.Revision == 0 {
 		return known, err
 	}
-	past, err := history.OpenCopy(dir)
-	if err != nil {
-		return known, err
-	}
-	defer past.Close()
 	if err := past.Check(ctx); err != nil && ctx.Err() == nil {
 		doubt(fmt.Errorf("%w: it is no second copy any more; if the ledger itself is good, stop the daemon and move %s away, it makes another one", err, history.FileName))
 	}
@@ -118,17 +120,4 @@ func (out *Report) verify(ctx context.Context, s *ledger.JetStream, known ledger
 func behindHistory(head, known uint64) error {
 	return fmt.Errorf("%w: the ledger ends at revision %d, and its history at %d: it has lost records; make it anew with `tandemd ledger rebuild`",
 		ledger.ErrCorrupt, head, known)
-}
-
-// historyHead returns the last record of the history; the zero Head if there is none.
-func historyHead(ctx context.Context, dir string) (ledger.Head, error) {
-	past, err := history.OpenCopy(dir)
-	if errors.Is(err, os.ErrNotExist) {
-		return ledger.Head{}, nil
-	}
-	if err != nil {
-		return ledger.Head{}, err
-	}
-	head, err := past.Head(ctx)
-	return head, errors.Join(err, past.Close())
 }

@@ -2,6 +2,7 @@ package forecast
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"google.golang.org/protobuf/types/known/durationpb"
@@ -20,14 +21,17 @@ func (f *Forecaster) Of(job string) *tandemv1.Forecast {
 }
 
 // List returns the latest forecasts of all open jobs, in the order of intake, and the ledger revision they were made at. Right
-// after the start it waits for the first ones. They must not be changed.
+// after the start it waits for the first ones; if they cannot be made, the error says why. They must not be changed.
 func (f *Forecaster) List(ctx context.Context) ([]*tandemv1.JobForecast, uint64, error) {
 	for {
 		f.latest.Lock()
-		list, revision, known, next := f.list, f.rev, f.known, f.next
+		list, revision, known, failed, next := f.list, f.rev, f.known, f.failed, f.next
 		f.latest.Unlock()
-		if known {
+		switch {
+		case known:
 			return list, revision, nil
+		case failed != nil:
+			return nil, 0, fmt.Errorf("no forecast could be made; it is tried again: %w", failed)
 		}
 		select {
 		case <-next:

@@ -60,8 +60,9 @@ type Forecaster struct {
 	list   []*tandemv1.JobForecast
 	byJob  map[string]*tandemv1.Forecast
 	rev    uint64
-	next   chan struct{} // closed and replaced with each forecast
+	next   chan struct{} // closed and replaced with each forecast, and with each that fails before there is one
 	known  bool          // there is one
+	failed error         // why there is none, although one was tried
 }
 
 const (
@@ -104,7 +105,7 @@ func (f *Forecaster) Run(ctx context.Context) {
 	for {
 		var slow <-chan time.Time
 		var timer *time.Timer
-		if f.open() {
+		if f.due() {
 			timer = time.NewTimer(f.opt.Slow)
 			slow = timer.C
 		}
@@ -129,17 +130,31 @@ func (f *Forecaster) Run(ctx context.Context) {
 		replanned = next
 		if err := f.make(ctx, advice); err != nil && ctx.Err() == nil {
 			f.opt.Log.Error("no forecast; the last one stands", zap.Error(err))
+			f.tellFailed(err)
 		}
 		took := time.Since(began)
 		mirror.Rest(ctx, max(f.opt.Every, took))
 	}
 }
 
-// open says whether the last forecast was of any job.
-func (f *Forecaster) open() bool {
+// due says whether a forecast is to be made after a while though nothing has happened: the last one was of some job, or none could be
+// made yet.
+func (f *Forecaster) due() bool {
 	f.latest.Lock()
 	defer f.latest.Unlock()
-	return len(f.list) > 0
+	return len(f.list) > 0 || f.failed != nil
+}
+
+// tellFailed tells those who wait for the first forecast that it has failed. Once there is one, an older one is better than none.
+func (f *Forecaster) tellFailed(err error) {
+	f.latest.Lock()
+	defer f.latest.Unlock()
+	if f.known {
+		return
+	}
+	f.failed = err
+	close(f.next)
+	f.next = make(chan struct{})
 }
 
 // plan returns what Options.Plan does.
@@ -198,7 +213,7 @@ func (f *Forecaster) make(ctx context.Context, advice *dispatch.Advice) (err err
 	}
 	f.latest.Lock()
 	defer f.latest.Unlock()
-	f.list, f.byJob, f.rev, f.known = list, byJob, revision, true
+	f.list, f.byJob, f.rev, f.known, f.failed = list, byJob, revision, true, nil
 	close(f.next)
 	f.next = make(chan struct{})
 	return nil

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -297,4 +298,34 @@ func TestTooManyQuestions(t *testing.T) {
 	if good < 8 || busy == 0 {
 		t.Errorf("%d answered and %d turned away of %d", good, busy, asked)
 	}
+}
+
+// Whoever waits for the first forecast is told at once that it has failed, and has one as soon as it can be made, although nothing has
+// happened on the floor meanwhile.
+func TestFirstForecastFails(t *testing.T) {
+	var broken atomic.Bool
+	broken.Store(true)
+	s := newShopAt(t, func() time.Time {
+		if broken.Load() {
+			panic("the clock is broken")
+		}
+		return time.Now()
+	}, forecast.Options{Every: 10 * time.Millisecond, Slow: 50 * time.Millisecond, Duty: 1})
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	defer cancel()
+	if _, _, err := s.dates.List(ctx); err == nil || !strings.Contains(err.Error(), "the clock is broken") {
+		t.Errorf("a forecast that fails: %v", err)
+	}
+	if _, err := s.dates.With(ctx, job("asked", 10, 0)); err == nil || !strings.Contains(err.Error(), "the clock is broken") {
+		t.Errorf("a question without a forecast: %v", err)
+	}
+	broken.Store(false)
+	var err error
+	for range 200 {
+		if _, _, err = s.dates.List(ctx); err == nil {
+			return
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	t.Errorf("after it could be made: %v", err)
 }

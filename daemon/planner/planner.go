@@ -58,6 +58,7 @@ type Planner struct {
 
 	mu       sync.Mutex // guards what follows
 	plan     *tandemv1.Plan
+	failed   error // why there is no plan, although one was searched for
 	followed *dispatch.Advice
 	next     chan struct{} // closed and replaced when other advice is followed
 }
@@ -67,11 +68,11 @@ func New(e Engine, m *mirror.Mirror, d Follower, log *zap.Logger) *Planner {
 	return &Planner{engine: e, mirror: m, changed: m.Changes(), dispatch: d, log: log, next: make(chan struct{})}
 }
 
-// Plan returns the best plan found so far; nil: none yet.
-func (p *Planner) Plan() *tandemv1.Plan {
+// Plan returns the best plan found so far; nil: none yet. The error says why the last search has found none.
+func (p *Planner) Plan() (*tandemv1.Plan, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.plan
+	return p.plan, p.failed
 }
 
 // Following returns the advice that the dispatcher follows, nil if the rule alone decides, and a channel that is closed once it
@@ -95,6 +96,7 @@ func (p *Planner) Run(ctx context.Context) {
 		if err != nil && ctx.Err() == nil {
 			p.log.Error("no plan: the rule decides", zap.Error(err))
 			p.advice = nil
+			p.tellFailed(err)
 			err = p.follow(ctx, nil)
 		}
 		if errors.Is(err, engine.ErrStopped) {
@@ -122,9 +124,7 @@ func (p *Planner) search(ctx context.Context) (err error) {
 	h := horizon.Of(f, now, mostSteps)
 	if len(h.Problem.Ops) == 0 {
 		p.advice = nil
-		nothing := h.Plan(problem.Schedule{})
-		nothing.Cost = outcome{}.view()
-		p.show(nothing, 0, 0)
+		p.show(h.Plan(problem.Schedule{}), 0, 0)
 		return p.follow(ctx, nil)
 	}
 	rule, err := play(f, now, nil, breathe)
@@ -208,7 +208,14 @@ func (p *Planner) show(out *tandemv1.Plan, spent time.Duration, evaluations int6
 	out.SearchTime, out.Evaluations = durationpb.New(spent), evaluations
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.plan = out
+	p.plan, p.failed = out, nil
+}
+
+// tellFailed takes back the plan that is shown: it is not followed any more.
+func (p *Planner) tellFailed(err error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.plan, p.failed = nil, fmt.Errorf("no plan could be made, and the rule decides; it is tried again when something changes: %w", err)
 }
 
 // outcome is what a way of choosing comes to when the floor is played forward.

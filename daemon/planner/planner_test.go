@@ -2,12 +2,15 @@ package planner_test
 
 import (
 	"context"
+	"fmt"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"go.uber.org/zap"
 	"go.uber.org/zap/zaptest"
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -72,9 +75,9 @@ func TestPlansAreFollowed(t *testing.T) {
 		job("long", "vinyl", 60, 90*time.Minute)
 		time.Sleep(3 * time.Second)
 		synctest.Wait()
-		plan := p.Plan()
-		if len(plan.GetRuns()) != 3 || !plan.GetRuns()[0].GetFixed() || plan.GetRuns()[0].GetJob() != "first" || plan.GetEvaluations() == 0 {
-			t.Fatalf("plan %v", plan)
+		plan, err := p.Plan()
+		if err != nil || len(plan.GetRuns()) != 3 || !plan.GetRuns()[0].GetFixed() || plan.GetRuns()[0].GetJob() != "first" || plan.GetEvaluations() == 0 {
+			t.Fatalf("plan %v, %v", plan, err)
 		}
 		if got, rule := plan.GetCost().GetWeightedTardiness().AsDuration(), plan.GetRuleCost().GetWeightedTardiness().AsDuration(); got > 6*time.Minute || rule < 9*time.Minute {
 			t.Errorf("%v late, %v by the rule alone; want about 5 and 10 minutes", got, rule)
@@ -112,5 +115,47 @@ func TestPlansAreFollowed(t *testing.T) {
 		if err := <-ended; err != nil {
 			t.Error(err)
 		}
+	})
+}
+
+// A search that fails is told at once, in place of a plan that nobody follows any more, until another one succeeds.
+func TestFailedSearchIsTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		choose := dispatch.New(dispatch.EarliestCompletion)
+		e, err := engine.Open(t.Context(), engine.Options{
+			Ledger: ledger.NewMemory(), Clock: clock.Wall(), Dispatcher: choose, File: shop, Period: time.Hour,
+			Send: func(string, *driverv1.Order, func(*driverv1.Answer, error)) {},
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var broken atomic.Bool
+		copied := mirror.New(e, func() time.Time {
+			if broken.Load() {
+				panic("the clock is broken")
+			}
+			return time.Now()
+		}, nil)
+		p := planner.New(e, copied, choose, zap.NewNop())
+		ctx, cancel := context.WithCancel(t.Context())
+		var running sync.WaitGroup
+		running.Go(func() { _ = e.Run(ctx) })
+		running.Go(func() { copied.Run(ctx) })
+		running.Go(func() { p.Run(ctx) })
+		for i, breaks := range []bool{true, false, true, false} {
+			broken.Store(breaks)
+			j := &tandemv1.Job{Id: fmt.Sprint("job-", i), Pieces: 30, Steps: []*tandemv1.Step{{Id: "print", Operation: "print", Media: "vinyl"}}}
+			if _, err := e.Do(ctx, floor.Meta{}, floor.CreateJob{Job: j}); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(3 * time.Second)
+			synctest.Wait()
+			plan, err := p.Plan()
+			if (err != nil) != breaks || (plan == nil) != breaks || (breaks && !strings.Contains(err.Error(), "the clock is broken")) {
+				t.Errorf("search %d, broken %t: plan %v, %v", i, breaks, plan, err)
+			}
+		}
+		cancel()
+		running.Wait()
 	})
 }

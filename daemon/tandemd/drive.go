@@ -178,7 +178,7 @@ func driversCommand() *cobra.Command {
 			for _, k := range all.All() {
 				fmt.Fprintf(out, "%s - %s\n", k.Name, k.Summary)
 				for _, s := range k.Settings {
-					fmt.Fprintf(out, "    %-12s %s", s.Name, s.Help)
+					fmt.Fprintf(out, "    %-16s %s", s.Name, s.Help)
 					if s.Default != "" {
 						fmt.Fprintf(out, " (default %s)", s.Default)
 					}

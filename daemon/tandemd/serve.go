@@ -169,7 +169,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	} else {
 		background = append(background, func(ctx context.Context) { proof.run(ctx, store, cfg) })
 	}
-	var latest func() *tandemv1.Plan
+	var latest func() (*tandemv1.Plan, error)
 	if cfg.Plan {
 		plans := planner.New(eng, copied, choose, cfg.Log.Named("plan"))
 		background, latest, dates.Plan = append(background, plans.Run), plans.Plan, plans.Following
@@ -193,7 +193,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 // natsLog leaves out what the embedded server tells of its ordinary life, unless somebody looks for details.
 func natsLog(log *zap.Logger) *zap.Logger {
 	log = log.Named("nats")
-	if log.Core().Enabled(zap.DebugLevel) {
+	if log.Core().Enabled(zap.DebugLevel) || !log.Core().Enabled(zap.WarnLevel) { // a level cannot be lowered: to try is told on standard error
 		return log
 	}
 	return log.WithOptions(zap.IncreaseLevel(zap.WarnLevel))
@@ -384,7 +384,7 @@ func configCommand() *cobra.Command {
 				return &usageError{err}
 			}
 			for _, v := range set.Values {
-				fmt.Fprintf(cmd.OutOrStdout(), "%-12s %-40s %s\n", v.Name, v.Text, v.Origin)
+				fmt.Fprintf(cmd.OutOrStdout(), "%-13s %-40s %s\n", v.Name, v.Text, v.Origin)
 			}
 			file, err := config.LoadFloor(set.Floor, knownKinds)
 			if errors.Is(err, os.ErrNotExist) {

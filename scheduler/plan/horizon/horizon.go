@@ -6,7 +6,6 @@ package horizon
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"time"
 
@@ -30,7 +29,7 @@ const setupPrice = 1
 // Horizon is a floor's open work at a time.
 type Horizon struct {
 	Problem *problem.Problem
-	LeftOut []string // steps that are not in the problem, and why
+	LeftOut []string // steps that are not in the problem, and why: a line for each reason
 	now     time.Time
 	floor   *floor.Floor
 	devices []*floor.Device // of the machines
@@ -66,11 +65,11 @@ func (h *Horizon) places(d *floor.Device) []problem.Time {
 	places := make([]problem.Time, max(1, d.Capacity))
 	for i, r := range d.Live {
 		if i < len(places) {
-			places[i] = h.at(r.ExpectedEnd(h.now))
+			places[i] = h.at(h.ends(r))
 		}
 	}
 	if len(places) == 1 {
-		places[0] = max(places[0], h.at(d.FreeFrom(h.now)))
+		places[0] = max(places[0], h.at(h.freeFrom(d)))
 	}
 	return places
 }
@@ -82,18 +81,12 @@ func ticks(d time.Duration) problem.Time { return problem.Time((d + tick - 1) / 
 
 // choose takes the steps of open jobs into the problem, job by job in the order of their due times, with all that comes before them.
 func (h *Horizon) choose(most int) {
-	notUrgent := 0
+	var out leftOut
 	for _, j := range byUrgency(h.floor) {
 		index := -1
 		for _, s := range order(j) {
-			why := h.leave(s, most)
-			if why == notUrgentEnough {
-				if notUrgent++; notUrgent > mostNamed {
-					continue
-				}
-			}
-			if why != "" {
-				h.LeftOut = append(h.LeftOut, fmt.Sprintf("%s/%s: %s", j.ID, s.ID(), why))
+			if why := h.leave(s, most); why != "" {
+				out.add(s, why)
 				continue
 			}
 			if !s.Open() || s.Live != nil || s.Carrier != nil {
@@ -110,15 +103,8 @@ func (h *Horizon) choose(most int) {
 			h.add(s, index)
 		}
 	}
-	if more := notUrgent - mostNamed; more > 0 {
-		h.LeftOut = append(h.LeftOut, fmt.Sprintf("%d more steps: %s", more, notUrgentEnough))
-	}
+	h.LeftOut = out.words()
 }
-
-const notUrgentEnough = "it is not urgent enough for this plan"
-
-// mostNamed bounds the steps that are named one by one because others are more urgent.
-const mostNamed = 1000
 
 // byUrgency returns the open jobs in the order of their due times, then of their intake.
 func byUrgency(f *floor.Floor) []*floor.Job {
@@ -194,24 +180,24 @@ func (h *Horizon) leave(s *floor.Step, most int) string {
 	}
 	switch {
 	case s.Job.OnHold():
-		return "its job is held"
+		return "the job is held"
 	case s.Blocked != "", s.Review:
 		return "a person must decide first"
 	case s.Left() == 0 && s.Waiting == 0:
-		return "it has no good pieces left"
+		return "no good pieces are left"
 	case len(h.steps) >= most:
-		return notUrgentEnough
+		return "not urgent enough for this plan"
 	}
 	expected := slices.ContainsFunc(s.Class.Fits, (*floor.Device).Expected)
 	if !expected {
-		return "no device that can do it is at work"
+		return "no device that could do this is at work"
 	}
 	for _, b := range s.Before {
 		if b.Live != nil && b.Live.Unknown() {
-			return "it waits for a step of which nobody knows how far it got"
+			return "waits for a step of which nobody knows how far it got"
 		}
 		if _, in := h.op[b]; b.Open() && b.Live == nil && !in && (b.Carrier == nil || !h.carried(b)) {
-			return "it waits for a step that is not in the plan"
+			return "waits for a step that is not in the plan"
 		}
 	}
 	return ""
@@ -246,7 +232,7 @@ func (h *Horizon) add(s *floor.Step, job int) {
 			}
 			o.Before = append(o.Before, arc)
 		case done.Live != nil:
-			o.Release = max(o.Release, h.at(done.Live.ExpectedEnd(h.now).Add(lag)))
+			o.Release = max(o.Release, h.at(h.ends(done.Live).Add(lag)))
 		}
 	}
 	h.op[s] = len(h.steps)

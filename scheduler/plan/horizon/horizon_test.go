@@ -3,6 +3,7 @@ package horizon_test
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/dispatch"
 	"tandem/scheduler/floor"
@@ -176,14 +178,15 @@ func TestHorizon(t *testing.T) {
 		if live == 0 || fixed != live {
 			t.Errorf("%d runs are fixed, %d live", fixed, live)
 		}
-		if len(p.GetLeftOut()) != 4 || !strings.Contains(strings.Join(p.GetLeftOut(), "\n"), "job-6/print: its job is held") {
-			t.Errorf("left out: %q", p.GetLeftOut())
+		if got, want := p.GetLeftOut(), "4 steps, such as job-6/print, job-6/dry, job-6/cut: the job is held"; len(got) != 1 || got[0] != want {
+			t.Errorf("left out: %q, want one line: %q", got, want)
 		}
 		if len(p.GetAttended()) == 0 {
 			t.Error("the plan does not say when somebody is there")
 		}
-		if few := horizon.Of(f, now, 3); len(few.Problem.Ops) > 3 || len(few.LeftOut) < 5 {
-			t.Errorf("of at most 3 steps: %d, left out %d", len(few.Problem.Ops), len(few.LeftOut))
+		few := horizon.Of(f, now, 3)
+		if lines := strings.Join(few.LeftOut, "\n"); len(few.Problem.Ops) > 3 || len(few.LeftOut) != 2 || !strings.Contains(lines, "steps, such as ") || !strings.Contains(lines, ": not urgent enough for this plan") {
+			t.Errorf("of at most 3 steps: %d, left out\n%s", len(few.Problem.Ops), lines)
 		}
 		return nil, nil
 	}})
@@ -192,5 +195,76 @@ func TestHorizon(t *testing.T) {
 	}
 	if !looked {
 		t.Error("nothing happened after the opening")
+	}
+}
+
+// A run that waits for a person is planned to begin as soon as somebody is there, however long nobody has come: that is when it begins
+// if the floor is played forward, and so a plan and a forecast say the same.
+func TestOverdueStart(t *testing.T) {
+	cut := func(id string) *tandemv1.Job {
+		return &tandemv1.Job{Id: id, Pieces: 30, Steps: []*tandemv1.Step{{Id: "cut", Operation: "cut"}, {Id: "pack", Operation: "pack", After: []string{"cut"}}}}
+	}
+	for name, at := range map[string]time.Duration{"somebody is there": 5 * time.Hour, "nobody is there": 9 * time.Hour} {
+		t.Run(name, func(t *testing.T) {
+			arrivals := []simulate.Arrival{{At: opening, Job: cut("first")}, {At: opening.Add(at), Job: cut("second")}}
+			looked := false
+			_, err := simulate.Run(shop(&tandemv1.Shift{Id: "day", From: "08:00", To: "16:00", Operators: 2}), arrivals, simulate.Options{Start: opening, Reaction: 40 * time.Hour, Plan: func(f *floor.Floor, now time.Time) (*dispatch.Advice, error) {
+				if looked || len(f.Jobs) < 2 {
+					return nil, nil
+				}
+				looked = true
+				planOf := func(f *floor.Floor) *tandemv1.Plan {
+					h := horizon.Of(f, now, 300)
+					s, _, err := plan.Search(h.Problem, nil, problem.Budget{Evaluations: 500}, 1)
+					if err != nil {
+						t.Fatal(err)
+					}
+					return h.Plan(s)
+				}
+				ends, err := simulate.Forward(f.CloneOpen(), simulate.Future{
+					Options: simulate.Options{Start: now}, Until: now.Add(100 * time.Hour), Jobs: []string{"first", "second"},
+				})
+				if err != nil {
+					return nil, err
+				}
+				planned := map[string]time.Time{}
+				var cut time.Time
+				for _, r := range planOf(f).GetRuns() {
+					planned[r.GetJob()] = r.GetEndTime().AsTime()
+					if r.GetFixed() {
+						cut = r.GetEndTime().AsTime()
+					}
+				}
+				lost := f.CloneOpen() // nobody knows how far the run got: it is done again
+				d, err := lost.Decide(now, floor.Meta{Actor: "mira"}, floor.RestoreLedger{Made: now, Restored: now, NothingDone: true})
+				if err != nil {
+					return nil, err
+				}
+				d.Events = slices.DeleteFunc(d.Events, func(e *ledgerv1.Event) bool { return e.GetRunChanged() == nil }) // its device is there
+				lost.ApplyRecord(&ledgerv1.Record{Revision: lost.Revision + 1, CommitTime: timestamppb.New(now), Events: d.Events})
+				fixed := 0
+				for _, r := range planOf(lost).GetRuns() {
+					if !r.GetFixed() {
+						continue
+					}
+					fixed++
+					if !r.GetEndTime().AsTime().Equal(cut) {
+						t.Errorf("a run that is lost is planned to end at %v, one that waits at %v", r.GetEndTime().AsTime(), cut)
+					}
+				}
+				if fixed != 1 {
+					t.Errorf("%d runs are under way, want the one that is lost", fixed)
+				}
+				for _, id := range []string{"first", "second"} {
+					if off := planned[id].Sub(ends[id]).Abs(); ends[id].IsZero() || off > time.Minute {
+						t.Errorf("at %v %s is planned to be done at %v, played forward at %v", now, id, planned[id], ends[id])
+					}
+				}
+				return nil, nil
+			}})
+			if err != nil || !looked {
+				t.Fatalf("looked %t: %v", looked, err)
+			}
+		})
 	}
 }

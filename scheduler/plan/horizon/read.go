@@ -67,9 +67,10 @@ func (h *Horizon) Plan(s problem.Schedule) *tandemv1.Plan {
 	end := h.now
 	for _, d := range h.devices {
 		for _, r := range d.Live {
+			ends := h.ends(r)
 			run := &tandemv1.PlannedRun{
 				Device: d.ID, Job: r.Step.Job.ID, Step: r.Step.ID(), Operation: r.Step.Operation(), Fixed: true,
-				StartTime: timestamppb.New(h.now), EndTime: timestamppb.New(r.ExpectedEnd(h.now)),
+				StartTime: timestamppb.New(h.now), EndTime: timestamppb.New(ends),
 			}
 			if !r.Start.IsZero() {
 				run.StartTime = timestamppb.New(r.Start)
@@ -78,7 +79,7 @@ func (h *Horizon) Plan(s problem.Schedule) *tandemv1.Plan {
 				run.DueTime = timestamppb.New(due)
 			}
 			p.Runs = append(p.Runs, run)
-			end = later(end, r.ExpectedEnd(h.now))
+			end = later(end, ends)
 		}
 	}
 	changes := problem.Changeovers(h.Problem, s)
