@@ -103,19 +103,40 @@ func (s *store) close() {
 	}
 }
 
-// openExisting opens the ledger of a data folder, which must be there and whole.
-func openExisting(ctx context.Context, dir string, survived func(error)) (*store, error) {
+// CheckLedger refuses a folder that holds no ledger, or one into which a backup is only half restored.
+func CheckLedger(dir string) error {
 	if err := CheckFinished(dir); err != nil {
-		return nil, err
+		return err
 	}
 	if _, err := os.Stat(filepath.Join(BusDir(dir), "jetstream")); err != nil {
-		return nil, fmt.Errorf("%w: %s: name the data folder of a daemon with --data-dir", ErrNoLedger, dir)
+		return fmt.Errorf("%w: %s: name the data folder of a daemon with --data-dir", ErrNoLedger, dir)
+	}
+	return nil
+}
+
+// openExisting opens the ledger of a data folder, which must be there and whole.
+func openExisting(ctx context.Context, dir string, survived func(error)) (*store, error) {
+	if err := CheckLedger(dir); err != nil {
+		return nil, err
 	}
 	return openNoted(ctx, BusDir(dir), NotePath(dir), survived)
 }
 
 // stampOf is a time as it is put into the names of files.
 func stampOf(t time.Time) string { return t.UTC().Format("20060102-150405") }
+
+// LeaveWord writes a file into a folder for those who come after, also after a loss of power.
+func LeaveWord(dir, name, text string) error {
+	f, err := os.OpenFile(filepath.Join(dir, name), os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString(text)
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return err
+	}
+	return syncDir(dir)
+}
 
 // syncDir makes renames in a folder last. Windows cannot and need not.
 func syncDir(dir string) error {
