@@ -30,6 +30,8 @@ const (
 	// restoring and rebuilding are folders of a store that is being made.
 	restoring  = "bus.restoring"
 	rebuilding = "bus.rebuilding"
+	// rebuildNote is a copy of the note of the last record, for as long as a rebuild has no ledger in its place.
+	rebuildNote = "last-record.rebuilding"
 	// MostStore bounds the ledger's store, in bytes. The disk itself is the nearer limit.
 	MostStore = 1 << 40
 )
@@ -58,16 +60,12 @@ func CheckFinished(dir string) error {
 type store struct {
 	*ledger.JetStream
 	server *bus.Server
-	note   *ledger.Note // nil: a store that is being made has none yet
+	note   *ledger.Note // nil: it could not be opened
 }
 
-// openStore opens the ledger in a store folder, or makes one. While it is open, no daemon can have the folder.
+// openStore opens the ledger in a store folder, or makes one, and compares it with the note beside it, as a daemon does when it starts.
+// While it is open, no daemon can have the folder.
 func openStore(ctx context.Context, dir string, survived func(error)) (*store, error) {
-	return openNoted(ctx, dir, "", survived)
-}
-
-// openNoted also compares the ledger with the note in a file, as a daemon does when it starts.
-func openNoted(ctx context.Context, dir, note string, survived func(error)) (*store, error) {
 	server, err := bus.StartServer(bus.ServerConfig{StoreDir: dir, MaxStore: MostStore, MaxPayload: ledger.ServerMaxPayload, Log: zap.NewNop()})
 	if errors.Is(err, bus.ErrInUse) {
 		return nil, fmt.Errorf("a daemon runs here, and must be stopped first: %w", err)
@@ -76,10 +74,8 @@ func openNoted(ctx context.Context, dir, note string, survived func(error)) (*st
 		return nil, err
 	}
 	s := &store{server: server}
-	if note != "" {
-		s.note, err = ledger.OpenNote(note)
-	}
 	var conn *nats.Conn
+	s.note, err = ledger.OpenNote(filepath.Join(dir, lastRecord))
 	if err == nil {
 		conn, err = server.LedgerConn()
 	}
@@ -119,7 +115,7 @@ func openExisting(ctx context.Context, dir string, survived func(error)) (*store
 	if err := CheckLedger(dir); err != nil {
 		return nil, err
 	}
-	return openNoted(ctx, BusDir(dir), NotePath(dir), survived)
+	return openStore(ctx, BusDir(dir), survived)
 }
 
 // stampOf is a time as it is put into the names of files.

@@ -384,6 +384,52 @@ func TestRebuildWithoutTheLastRecords(t *testing.T) {
 	s.stop()
 }
 
+// A rebuild without the last records is killed between taking the old ledger away and putting the new one in its place. The next one
+// still knows that records are missing, also if a daemon was started in between: what they had begun is begun again by nobody.
+func TestRebuildWithoutTheLastRecordsInterrupted(t *testing.T) {
+	dir := t.TempDir()
+	s := start(t, dir)
+	s.hello("printer-1", 1)
+	s.submit("early", "cut")
+	s.historyKept()
+	s.stop()
+	behind := filepath.Join(t.TempDir(), history.FileName)
+	copyFile(t, filepath.Join(dir, history.FileName), behind)
+	s = start(t, dir)
+	s.submit("late", "print")
+	s.historyKept()
+	s.stop()
+	copyFile(t, behind, filepath.Join(dir, history.FileName))
+
+	without := datadir.RebuildOptions{Now: time.Unix(0, 0), Actor: "mira", WithoutLast: true}
+	inTheWay := filepath.Join(dir, "bus.damaged-19700101-000000", "kept")
+	if err := os.MkdirAll(inTheWay, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := datadir.Rebuild(t.Context(), dir, without); err == nil || !strings.Contains(err.Error(), "aside") {
+		t.Fatalf("the old ledger was put where another is: %v", err)
+	}
+	if err := os.Rename(datadir.BusDir(dir), filepath.Join(dir, "bus.damaged-by-the-kill")); err != nil { // the new one is not in its place yet
+		t.Fatal(err)
+	}
+	if err := openKnown(t, dir); !errors.Is(err, ledger.ErrCorrupt) {
+		t.Fatalf("a daemon in between: %v", err)
+	}
+	without.Now = time.Unix(60, 0)
+	for range 2 {
+		if _, err := datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: without.Now}); !errors.Is(err, datadir.ErrHistoryShort) {
+			t.Fatalf("rebuilt without a word: %v", err)
+		}
+	}
+	made, err := datadir.Rebuild(t.Context(), dir, without)
+	if err != nil || made.Missing == 0 || made.Review != 1 {
+		t.Fatalf("rebuilt again: %+v, error %v, want records missing and 1 step for review", made, err)
+	}
+	if made, err = datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: time.Unix(120, 0)}); !errors.Is(err, datadir.ErrHistoryShort) {
+		t.Errorf("rebuilt once more before the history follows: %+v, error %v", made, err)
+	}
+}
+
 func copyFile(t *testing.T, from, to string) {
 	t.Helper()
 	data, err := os.ReadFile(from)

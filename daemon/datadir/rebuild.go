@@ -92,6 +92,9 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if err := keepToken(dir, made); err != nil {
 		return out, err
 	}
+	if err := keepNote(dir, head); err != nil {
+		return out, err
+	}
 	if unlock != nil {
 		unlock() // a folder with an open file cannot be renamed everywhere
 		out.Aside = filepath.Join(dir, busDir+".damaged-"+stampOf(opt.Now))
@@ -102,16 +105,31 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if err := os.Rename(made, BusDir(dir)); err != nil {
 		return out, fmt.Errorf("put the new ledger in its place: %w", err)
 	}
-	return out, syncDir(dir)
+	if err := syncDir(dir); err != nil {
+		return out, err
+	}
+	if err := os.Remove(filepath.Join(dir, rebuildNote)); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return out, fmt.Errorf("remove the copy of the note of the last record: %w", err)
+	}
+	return out, nil
 }
 
 // missingIn returns how many records the ledger of a data folder had acknowledged after the history's last, as far as the note beside
-// it tells.
+// it tells, or the copy of it that an interrupted rebuild has left.
 func missingIn(dir string, head ledger.Head) (uint64, error) {
-	if _, err := os.Stat(NotePath(dir)); errors.Is(err, os.ErrNotExist) {
+	beside, err := missingBy(NotePath(dir), head)
+	if err != nil {
+		return 0, err
+	}
+	left, err := missingBy(filepath.Join(dir, rebuildNote), head)
+	return max(beside, left), err
+}
+
+func missingBy(notePath string, head ledger.Head) (uint64, error) {
+	if _, err := os.Stat(notePath); errors.Is(err, os.ErrNotExist) {
 		return 0, nil
 	}
-	note, err := ledger.OpenNote(NotePath(dir))
+	note, err := ledger.OpenNote(notePath)
 	if err != nil {
 		return 0, err
 	}
@@ -120,6 +138,23 @@ func missingIn(dir string, head ledger.Head) (uint64, error) {
 		return 0, fmt.Errorf("close the note of the last record: %w", err)
 	}
 	return max(last.Revision, head.Revision) - head.Revision, nil
+}
+
+// keepNote copies the note of the last record to where it stays while ledgers change places. Interrupted there, the next rebuild
+// would else take a history that lacks records for a whole one, and what they had begun would be begun again.
+func keepNote(dir string, head ledger.Head) error {
+	missing, err := missingBy(NotePath(dir), head)
+	if err != nil || missing == 0 {
+		return err
+	}
+	text, err := os.ReadFile(NotePath(dir))
+	if err == nil {
+		err = LeaveWord(dir, rebuildNote, string(text))
+	}
+	if err != nil {
+		return fmt.Errorf("keep the note of the last record: %w", err)
+	}
+	return nil
 }
 
 // fill makes a store with the records of the history and leaves a snapshot for the next start.
