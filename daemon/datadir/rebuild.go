@@ -1,6 +1,7 @@
 package datadir
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -16,14 +17,15 @@ import (
 	"tandem/scheduler/floor"
 )
 
-// ErrHistoryShort means that the history does not hold the last records that the ledger had acknowledged.
-var ErrHistoryShort = errors.New("the history lacks the last records")
+// ErrHistoryShort means that the history does not hold the last records that the ledger had acknowledged, or that nobody knows
+// whether it does.
+var ErrHistoryShort = errors.New("the history may lack the last records")
 
 // RebuildOptions say how a ledger is made anew.
 type RebuildOptions struct {
 	Actor       string    // who does it; kept in the ledger if records are missing
 	Now         time.Time // by the wall clock
-	WithoutLast bool      // also if the last records are missing
+	WithoutLast bool      // also if the last records are missing, or may be
 }
 
 // Rebuilt says what became of a ledger that was made anew.
@@ -31,16 +33,18 @@ type Rebuilt struct {
 	Head    ledger.Head
 	Audit   *audit.Audit
 	Aside   string // where the ledger from before is now; empty if there was none
-	Missing uint64 // records at its end that the history did not have
-	Marked         // zero if none are missing
+	Missing uint64 // records at its end that the history is known not to have had
+	Doubt   bool   // nobody knows whether it had all
+	Marked         // zero if it had
 }
 
 // Rebuild makes the ledger of a data folder anew from its history, byte for byte, and verifies it. The one that was there is kept
 // aside. An interrupted rebuild leaves it where it was, or the daemon refuses to start with an empty one; rebuild again.
 //
-// If the ledger had acknowledged more than the history holds, which a note beside the ledger tells, Rebuild fails with
-// ErrHistoryShort, or, if somebody says so, marks the new ledger as one restored from a backup made at the history's last record:
-// what the missing records may have begun is done again by nobody without a person's word.
+// The history is whole if the note beside the ledger names its last record. If the note names a later one, or tells nothing of it (it
+// went with the ledger, or power was lost before it was on the disk, or the ledger was a cluster's, which another daemon led last),
+// Rebuild fails with ErrHistoryShort, or, if somebody says so, marks the new ledger as one restored from a backup made at the
+// history's last record: what missing records may have begun is done again by nobody without a person's word.
 func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, error) {
 	if err := CheckFinished(dir); err != nil {
 		return Rebuilt{}, err
@@ -70,19 +74,24 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if unlock != nil {
 		defer unlock()
 	}
-	missing, err := missingIn(dir, head)
-	if err != nil {
+	missing, whole, err := missingIn(dir, head)
+	switch {
+	case err != nil:
 		return Rebuilt{}, err
-	}
-	if missing > 0 && !opt.WithoutLast {
+	case whole || opt.WithoutLast:
+	case missing > 0:
 		return Rebuilt{}, fmt.Errorf("%w: it ends at revision %d, and the ledger had acknowledged %d more. A newer backup may have them; to go on without them: --without-last",
 			ErrHistoryShort, head.Revision, missing)
+	default:
+		return Rebuilt{}, fmt.Errorf("%w: it ends at revision %d of %s, and no note beside the ledger says that this was the last one. A newer backup, or the history of the daemon "+
+			"that led a cluster last, may hold more; to go on with this one, and let each step that may have been done since wait for a person's word: --without-last",
+			ErrHistoryShort, head.Revision, head.CommitTime.Local().Format("2006-01-02 15:04:05"))
 	}
 	made := filepath.Join(dir, rebuilding)
 	if err := os.RemoveAll(made); err != nil { // what an interrupted rebuild has left: nothing but a copy
 		return Rebuilt{}, fmt.Errorf("remove what an earlier rebuild has left: %w", err)
 	}
-	out := Rebuilt{Head: head, Audit: new(audit.Audit), Missing: missing}
+	out := Rebuilt{Head: head, Audit: new(audit.Audit), Missing: missing, Doubt: !whole && missing == 0}
 	if err := out.fill(ctx, made, past, opt); err != nil {
 		return out, fmt.Errorf("make ledger: %w", err)
 	}
@@ -92,7 +101,7 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if err := keepToken(dir, made); err != nil {
 		return out, err
 	}
-	if err := keepNote(dir, head); err != nil {
+	if err := keepNote(dir); err != nil {
 		return out, err
 	}
 	if unlock != nil {
@@ -114,37 +123,45 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	return out, nil
 }
 
-// missingIn returns how many records the ledger of a data folder had acknowledged after the history's last, as far as the note beside
-// it tells, or the copy of it that an interrupted rebuild has left.
-func missingIn(dir string, head ledger.Head) (uint64, error) {
-	beside, err := missingBy(NotePath(dir), head)
-	if err != nil {
-		return 0, err
+// missingIn returns how many records the ledger of a data folder had acknowledged after the history's last, and whether it is known
+// that there are no others, as far as the note beside it tells, or the copy of it that an interrupted rebuild has left.
+func missingIn(dir string, head ledger.Head) (missing uint64, whole bool, err error) {
+	for _, path := range []string{NotePath(dir), filepath.Join(dir, rebuildNote)} {
+		last, err := noted(path)
+		if err != nil {
+			return 0, false, err
+		}
+		missing = max(missing, max(last.Revision, head.Revision)-head.Revision)
+		whole = whole || last.Revision == head.Revision && bytes.Equal(last.Hash, head.Hash)
 	}
-	left, err := missingBy(filepath.Join(dir, rebuildNote), head)
-	return max(beside, left), err
+	return missing, whole && missing == 0, nil
 }
 
-func missingBy(notePath string, head ledger.Head) (uint64, error) {
-	if _, err := os.Stat(notePath); errors.Is(err, os.ErrNotExist) {
-		return 0, nil
+// noted returns what a note tells; the zero Head if there is none.
+func noted(path string) (ledger.Head, error) {
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		return ledger.Head{}, nil
 	}
-	note, err := ledger.OpenNote(notePath)
+	note, err := ledger.OpenNote(path)
 	if err != nil {
-		return 0, err
+		return ledger.Head{}, err
 	}
 	last := note.Head()
 	if err := note.Close(); err != nil {
-		return 0, fmt.Errorf("close the note of the last record: %w", err)
+		return ledger.Head{}, fmt.Errorf("close the note of the last record: %w", err)
 	}
-	return max(last.Revision, head.Revision) - head.Revision, nil
+	return last, nil
 }
 
-// keepNote copies the note of the last record to where it stays while ledgers change places. Interrupted there, the next rebuild
-// would else take a history that lacks records for a whole one, and what they had begun would be begun again.
-func keepNote(dir string, head ledger.Head) error {
-	missing, err := missingBy(NotePath(dir), head)
-	if err != nil || missing == 0 {
+// keepNote copies the note of the last record to where it stays while ledgers change places: interrupted there, the next rebuild
+// must know what this one did. A daemon that was started in between has left a note that knows less.
+func keepNote(dir string) error {
+	kept := filepath.Join(dir, rebuildNote)
+	last, err := noted(NotePath(dir))
+	if err != nil {
+		return err
+	}
+	if before, err := noted(kept); err != nil || before.Revision >= last.Revision {
 		return err
 	}
 	text, err := os.ReadFile(NotePath(dir))
@@ -174,7 +191,7 @@ func (r *Rebuilt) fill(ctx context.Context, dir string, past *history.Copy, opt 
 	if err != nil {
 		return err
 	}
-	if r.Missing > 0 {
+	if r.Missing > 0 || r.Doubt {
 		if r.Marked, err = s.markRestored(ctx, r.Audit, opt.Actor, floor.RestoreLedger{Made: r.Head.CommitTime, Restored: opt.Now}); err != nil {
 			return err
 		}
