@@ -101,6 +101,9 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if err := keepToken(dir, made); err != nil {
 		return out, err
 	}
+	if err := GiveToOwner(dir, made); err != nil {
+		return out, err
+	}
 	if err := keepNote(dir); err != nil {
 		return out, err
 	}

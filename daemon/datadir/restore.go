@@ -53,6 +53,9 @@ func Restore(ctx context.Context, r io.Reader, dir string, opt RestoreOptions) (
 	if err := readBack(ctx, made, out.Head); err != nil {
 		return out, fmt.Errorf("restore: %w", err)
 	}
+	if err := GiveToOwner(dir, made); err != nil {
+		return out, fmt.Errorf("restore: %w", err)
+	}
 	if err := os.Rename(made, BusDir(dir)); err != nil {
 		return out, fmt.Errorf("restore: put the ledger in its place: %w", err)
 	}

@@ -68,7 +68,7 @@ func moveCommand() *cobra.Command {
 }
 
 // moveLedger copies the ledger, with nobody else at either side of it.
-func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.Logger, out io.Writer) error {
+func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.Logger, out io.Writer) (err error) {
 	check := datadir.CheckFinished
 	if to == toCluster {
 		check = datadir.CheckLedger
@@ -82,7 +82,10 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 	if err != nil {
 		return err
 	}
-	defer server.Shutdown()
+	defer func() {
+		server.Shutdown()
+		err = errors.Join(err, datadir.GiveToOwner(set.DataDir, datadir.BusDir(set.DataDir)))
+	}()
 	note, err := ledger.OpenNote(datadir.NotePath(set.DataDir))
 	if err != nil {
 		return err
