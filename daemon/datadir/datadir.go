@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -59,21 +60,26 @@ func CheckFinished(dir string) error {
 // store is a ledger that was opened in place.
 type store struct {
 	*ledger.JetStream
+	dir    string
 	server *bus.Server
 	note   *ledger.Note // nil: it could not be opened
+
+	opened atomic.Pointer[ledger.JetStream] // the same one, for the server's log
+	deaf   atomic.Pointer[string]           // the line with which the server said that it cannot write; nil: it can
 }
 
 // openStore opens the ledger in a store folder, or makes one, and compares it with the note beside it, as a daemon does when it starts.
 // While it is open, no daemon can have the folder.
 func openStore(ctx context.Context, dir string, survived func(error)) (*store, error) {
-	server, err := bus.StartServer(bus.ServerConfig{StoreDir: dir, MaxStore: MostStore, MaxPayload: ledger.ServerMaxPayload, Log: zap.NewNop()})
+	s := &store{dir: dir}
+	server, err := bus.StartServer(bus.ServerConfig{StoreDir: dir, MaxStore: MostStore, MaxPayload: ledger.ServerMaxPayload, Failed: s.heard, Log: zap.NewNop()})
 	if errors.Is(err, bus.ErrInUse) {
 		return nil, fmt.Errorf("a daemon runs here, and must be stopped first: %w", err)
 	}
 	if err != nil {
 		return nil, err
 	}
-	s := &store{server: server}
+	s.server = server
 	var conn *nats.Conn
 	s.note, err = ledger.OpenNote(filepath.Join(dir, lastRecord))
 	if err == nil {
@@ -87,9 +93,30 @@ func openStore(ctx context.Context, dir string, survived func(error)) (*store, e
 	}
 	if err != nil {
 		s.close()
-		return nil, err
+		return nil, s.explain(err, again)
 	}
+	s.opened.Store(s.JetStream)
 	return s, nil
+}
+
+// again is what helps when nothing is left in the way.
+const again = "and run the same command again"
+
+// heard takes the line with which the server says that it cannot write, and ends the wait for an answer that it will not give.
+func (s *store) heard(line string) {
+	s.deaf.CompareAndSwap(nil, &line)
+	if l := s.opened.Load(); l != nil {
+		l.Abandon()
+	}
+}
+
+// explain says of an error that the disk was the reason, if it was, and what to do: the ledger only knows that it heard nothing.
+func (s *store) explain(err error, remedy string) error {
+	line := s.deaf.Load()
+	if err == nil || line == nil {
+		return err
+	}
+	return fmt.Errorf("the disk with %s takes no more (%s): free space there, %s", s.dir, *line, remedy)
 }
 
 func (s *store) close() {

@@ -178,12 +178,13 @@ func keepNote(dir string) error {
 }
 
 // fill makes a store with the records of the history and leaves a snapshot for the next start.
-func (r *Rebuilt) fill(ctx context.Context, dir string, past *history.Copy, opt RebuildOptions) error {
+func (r *Rebuilt) fill(ctx context.Context, dir string, past *history.Copy, opt RebuildOptions) (err error) {
 	s, err := openStore(ctx, dir, nil)
 	if err != nil {
 		return err
 	}
 	defer s.close()
+	defer func() { err = s.explain(err, again) }()
 	err = past.Records(ctx, func(rec *ledgerv1.Record, stored []byte) error {
 		if err := r.Audit.Add(rec); err != nil {
 			return err

@@ -89,12 +89,13 @@ func beginRestore(dir string) error {
 	return nil
 }
 
-func restoreInto(ctx context.Context, r io.Reader, made string, opt RestoreOptions) (Restored, error) {
+func restoreInto(ctx context.Context, r io.Reader, made string, opt RestoreOptions) (_ Restored, err error) {
 	s, err := openStore(ctx, made, nil)
 	if err != nil {
 		return Restored{}, err
 	}
 	defer s.close()
+	defer func() { err = s.explain(err, fmt.Sprintf("remove %s, and restore again", filepath.Dir(made))) }()
 	var out Restored
 	out.Report, err = backup.Verify(ctx, r, func(stored []byte) error {
 		_, err := s.Import(ctx, stored)
