@@ -376,6 +376,7 @@ func TestRebuildWithoutTheLastRecords(t *testing.T) {
 	last := s.store.Head()
 	s.stop()
 	copyFile(t, behind, filepath.Join(dir, history.FileName))
+	loseBlocks(t, dir)
 
 	_, err := datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: time.Unix(0, 0)})
 	if !errors.Is(err, datadir.ErrHistoryShort) || !strings.Contains(err.Error(), "--without-last") {
@@ -420,6 +421,7 @@ func TestRebuildWithoutTheLastRecordsInterrupted(t *testing.T) {
 	s.historyKept()
 	s.stop()
 	copyFile(t, behind, filepath.Join(dir, history.FileName))
+	loseBlocks(t, dir)
 
 	without := datadir.RebuildOptions{Now: time.Unix(0, 0), Actor: "mira", WithoutLast: true}
 	inTheWay := filepath.Join(dir, "bus.damaged-19700101-000000", "kept")
@@ -445,8 +447,108 @@ func TestRebuildWithoutTheLastRecordsInterrupted(t *testing.T) {
 	if err != nil || made.Missing == 0 || made.Review != 1 {
 		t.Fatalf("rebuilt again: %+v, error %v, want records missing and 1 step for review", made, err)
 	}
+	loseBlocks(t, dir)
 	if made, err = datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: time.Unix(120, 0)}); !errors.Is(err, datadir.ErrHistoryShort) {
 		t.Errorf("rebuilt once more before the history follows: %+v, error %v", made, err)
+	}
+}
+
+// loseBlocks removes the records of a ledger.
+func loseBlocks(t *testing.T, dir string) {
+	t.Helper()
+	blocks, err := filepath.Glob(filepath.Join(datadir.BusDir(dir), "jetstream", "*", "streams", ledger.StreamName, "msgs", "*.blk"))
+	if err != nil || len(blocks) == 0 {
+		t.Fatalf("blocks of the ledger: %q %v", blocks, err)
+	}
+	for _, block := range blocks {
+		if err := os.Remove(block); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// A few bytes of the stream's settings are changed, so that the server passes over it, when the history was a moment behind. The records
+// are all there, and none of them is lost.
+func TestRebuildSalvagesWhatTheHistoryLacks(t *testing.T) {
+	whole := t.TempDir()
+	s := start(t, whole)
+	s.submit("early", "print")
+	s.historyKept()
+	s.stop()
+	behind := filepath.Join(t.TempDir(), history.FileName)
+	copyFile(t, filepath.Join(whole, history.FileName), behind)
+	s = start(t, whole)
+	s.submit("late", "print", "cut")
+	s.submit("later", "cut")
+	s.historyKept()
+	last := s.store.Head()
+	s.stop()
+
+	for name, c := range map[string]struct {
+		spoil func(t *testing.T, stream string)
+		lost  bool // the last record cannot be read
+	}{
+		"settings": {spoil: func(t *testing.T, stream string) {
+			if err := os.WriteFile(filepath.Join(stream, "meta.sum"), make([]byte, 16), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}},
+		"settings and the last record": {lost: true, spoil: func(t *testing.T, stream string) {
+			if err := os.Remove(filepath.Join(stream, "meta.inf")); err != nil {
+				t.Fatal(err)
+			}
+			block := filepath.Join(stream, "msgs", "1.blk")
+			info, err := os.Stat(block)
+			if err == nil {
+				err = os.Truncate(block, info.Size()-10)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+		}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := filepath.Join(t.TempDir(), "data")
+			if err := os.CopyFS(dir, os.DirFS(whole)); err != nil {
+				t.Fatal(err)
+			}
+			if err := os.Chmod(filepath.Join(datadir.BusDir(dir), bus.TokenFile), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			copyFile(t, behind, filepath.Join(dir, history.FileName))
+			streams, err := filepath.Glob(filepath.Join(datadir.BusDir(dir), "jetstream", "*", "streams", ledger.StreamName))
+			if err != nil || len(streams) != 1 {
+				t.Fatalf("%q %v", streams, err)
+			}
+			c.spoil(t, streams[0])
+			opt := datadir.RebuildOptions{Now: time.Unix(0, 0)}
+			made, err := datadir.Rebuild(t.Context(), dir, opt)
+			if c.lost {
+				if !errors.Is(err, datadir.ErrHistoryShort) || !strings.Contains(err.Error(), "1 more") {
+					t.Fatalf("rebuilt without a word, or more is said to be lost than is: %v", err)
+				}
+				opt.WithoutLast, opt.Actor = true, "mira"
+				made, err = datadir.Rebuild(t.Context(), dir, opt)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !c.lost && (made.Head.Revision != last.Revision || !bytes.Equal(made.Head.Hash, last.Hash) || made.Missing > 0) || c.lost && made.Missing != 1 || made.Salvaged == 0 {
+				t.Errorf("made anew up to %d with %d salvaged and %d missing, want %d", made.Head.Revision, made.Salvaged, made.Missing, last.Revision)
+			}
+			if _, err := os.Stat(filepath.Join(dir, "bus.salvaging")); !errors.Is(err, os.ErrNotExist) {
+				t.Errorf("copies of the blocks are left: %v", err)
+			}
+			again := start(t, dir)
+			again.view(func(f *floor.Floor) {
+				for _, id := range []string{"early", "late"} {
+					if _, ok := f.Job(id); !ok {
+						t.Errorf("job %s is lost", id)
+					}
+				}
+			})
+			again.stop()
+		})
 	}
 }
 

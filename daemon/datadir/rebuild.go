@@ -30,18 +30,19 @@ type RebuildOptions struct {
 
 // Rebuilt says what became of a ledger that was made anew.
 type Rebuilt struct {
-	Head    ledger.Head
-	Audit   *audit.Audit
-	Aside   string // where the ledger from before is now; empty if there was none
-	Missing uint64 // records at its end that the history is known not to have had
-	Doubt   bool   // nobody knows whether it had all
-	Marked         // zero if it had
+	Head     ledger.Head
+	Audit    *audit.Audit
+	Aside    string // where the ledger from before is now; empty if there was none
+	Salvaged uint64 // records that the history did not have yet, and the damaged ledger still had
+	Missing  uint64 // records after them that are known to be lost
+	Doubt    bool   // nobody knows whether others are
+	Marked          // zero if none are
 }
 
 // Rebuild makes the ledger of a data folder anew from its history, byte for byte, and verifies it. The one that was there is kept
 // aside. An interrupted rebuild leaves it where it was, or the daemon refuses to start with an empty one; rebuild again.
 //
-// The history is whole if the note beside the ledger names its last record. If the note names a later one, or tells nothing of it (it
+// What the history did not have yet is taken from the damaged ledger, as far as it can be read there. That is all if the note beside the ledger names the last record. If the note names a later one, or tells nothing of it (it
 // went with the ledger, or power was lost before it was on the disk, or the ledger was a cluster's, which another daemon led last),
 // Rebuild fails with ErrHistoryShort, or, if somebody says so, marks the new ledger as one restored from a backup made at the
 // history's last record: what missing records may have begun is done again by nobody without a person's word.
@@ -74,6 +75,23 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if unlock != nil {
 		defer unlock()
 	}
+	_, whole, err := missingIn(dir, head)
+	if err != nil {
+		return Rebuilt{}, err
+	}
+	rest := &salvage{begin: head, last: head}
+	if !whole {
+		found, err := openSalvage(ctx, dir, head)
+		switch {
+		case err == nil:
+			defer found.close()
+			rest = found
+		case !opt.WithoutLast:
+			return Rebuilt{}, fmt.Errorf("%w; mend that, or to go on without what may be there: --without-last", err)
+		}
+	}
+	salvaged := rest.last.Revision - head.Revision
+	head = rest.last
 	missing, whole, err := missingIn(dir, head)
 	switch {
 	case err != nil:
@@ -91,8 +109,8 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if err := os.RemoveAll(made); err != nil { // what an interrupted rebuild has left: nothing but a copy
 		return Rebuilt{}, fmt.Errorf("remove what an earlier rebuild has left: %w", err)
 	}
-	out := Rebuilt{Head: head, Audit: new(audit.Audit), Missing: missing, Doubt: !whole && missing == 0}
-	if err := out.fill(ctx, made, past, opt); err != nil {
+	out := Rebuilt{Head: head, Audit: new(audit.Audit), Salvaged: salvaged, Missing: missing, Doubt: !whole && missing == 0}
+	if err := out.fill(ctx, made, past, rest, opt); err != nil {
 		return out, fmt.Errorf("make ledger: %w", err)
 	}
 	if err := readBack(ctx, made, out.Head); err != nil {
@@ -177,22 +195,25 @@ func keepNote(dir string) error {
 	return nil
 }
 
-// fill makes a store with the records of the history and leaves a snapshot for the next start.
-func (r *Rebuilt) fill(ctx context.Context, dir string, past *history.Copy, opt RebuildOptions) (err error) {
+// fill makes a store with the records of the history and those after it, and leaves a snapshot for the next start.
+func (r *Rebuilt) fill(ctx context.Context, dir string, past *history.Copy, rest *salvage, opt RebuildOptions) (err error) {
 	s, err := openStore(ctx, dir, nil)
 	if err != nil {
 		return err
 	}
 	defer s.close()
 	defer func() { err = s.explain(err, again) }()
-	err = past.Records(ctx, func(rec *ledgerv1.Record, stored []byte) error {
+	add := func(rec *ledgerv1.Record, stored []byte) error {
 		if err := r.Audit.Add(rec); err != nil {
 			return err
 		}
 		_, err := s.Import(ctx, stored)
 		return err
-	})
-	if err != nil {
+	}
+	if err := past.Records(ctx, add); err != nil {
+		return err
+	}
+	if err := rest.records(ctx, add); err != nil {
 		return err
 	}
 	if r.Missing > 0 || r.Doubt {

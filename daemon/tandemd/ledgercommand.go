@@ -79,7 +79,8 @@ func ledgerRebuildCommand() *cobra.Command {
 		Use:   "rebuild",
 		Short: "Make a damaged ledger anew from its history",
 		Long: "Makes the ledger anew, byte for byte, from the history, the second copy that the daemon keeps beside it, and verifies it. The\n" +
-			"old one is kept aside and never removed. The daemon must be stopped.\n\n" +
+			"old one is kept aside and never removed. What the history did not have yet is taken from the old one, as far as that can be\n" +
+			"read. The daemon must be stopped.\n\n" +
 			"The history follows the ledger at a distance of moments, and that of a daemon which followed another one ends where it last led.\n" +
 			"Unless the note beside the ledger tells that the history has all that was acknowledged, nothing is made without --without-last:\n" +
 			"then the new ledger counts as restored from a backup, and each step that may have been done meanwhile waits until somebody has\n" +
@@ -101,6 +102,9 @@ func ledgerRebuildCommand() *cobra.Command {
 			}
 			out := cmd.OutOrStdout()
 			fmt.Fprintln(out, "the ledger is made anew from its history, and was read back and verified")
+			if made.Salvaged > 0 {
+				show(out, "salvaged", fmt.Sprintf("%d records that the history did not have yet, from the damaged ledger", made.Salvaged))
+			}
 			switch {
 			case made.Missing > 0:
 				show(out, "missing", fmt.Sprintf("%d records at its end: jobs, scans and reports of the last moments before the damage", made.Missing))
