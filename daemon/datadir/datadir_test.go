@@ -261,6 +261,10 @@ func TestLedgerBehindItsHistory(t *testing.T) {
 				t.Fatal(err)
 			}
 			spoil(t, own)
+			killed := filepath.Join(own, "bus.salvaging")
+			if err := os.MkdirAll(filepath.Join(killed, "jetstream"), 0o700); err != nil { // by a rebuild that was killed
+				t.Fatal(err)
+			}
 			if err := openKnown(t, own); !errors.Is(err, ledger.ErrCorrupt) {
 				t.Fatalf("opened: %v", err)
 			}
@@ -289,6 +293,9 @@ func TestLedgerBehindItsHistory(t *testing.T) {
 			}
 			if _, err := os.Stat(made.Aside); err != nil || !strings.HasSuffix(made.Aside, "bus.damaged-19700101-000000") {
 				t.Errorf("the old one is not kept: %q %v", made.Aside, err)
+			}
+			if _, err := os.Stat(killed); !errors.Is(err, os.ErrNotExist) {
+				t.Errorf("copies that a killed rebuild has left stay: %v", err)
 			}
 			report, err := datadir.Verify(t.Context(), own)
 			if err != nil || report.Head.Revision != want || len(report.Doubts) > 0 {

@@ -75,6 +75,11 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if unlock != nil {
 		defer unlock()
 	}
+	for _, left := range []string{rebuilding, salvaging} { // by an interrupted rebuild: nothing but copies
+		if err := os.RemoveAll(filepath.Join(dir, left)); err != nil {
+			return Rebuilt{}, fmt.Errorf("remove what an earlier rebuild has left: %w", err)
+		}
+	}
 	_, whole, err := missingIn(dir, head)
 	if err != nil {
 		return Rebuilt{}, err
@@ -106,9 +111,6 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 			ErrHistoryShort, head.Revision, head.CommitTime.Local().Format("2006-01-02 15:04:05"))
 	}
 	made := filepath.Join(dir, rebuilding)
-	if err := os.RemoveAll(made); err != nil { // what an interrupted rebuild has left: nothing but a copy
-		return Rebuilt{}, fmt.Errorf("remove what an earlier rebuild has left: %w", err)
-	}
 	out := Rebuilt{Head: head, Audit: new(audit.Audit), Salvaged: salvaged, Missing: missing, Doubt: !whole && missing == 0}
 	if err := out.fill(ctx, made, past, rest, opt); err != nil {
 		return out, fmt.Errorf("make ledger: %w", err)

@@ -32,7 +32,7 @@ type salvage struct {
 	last   ledger.Head      // the last that follows it; begin if none does
 }
 
-// openSalvage reads copies of the blocks in a data folder: the ledger itself is not touched.
+// openSalvage reads copies of the blocks in a data folder: the ledger itself is not touched. The folder of the copies is not there yet.
 func openSalvage(ctx context.Context, dir string, after ledger.Head) (_ *salvage, err error) {
 	s := &salvage{dir: filepath.Join(dir, salvaging), begin: after, last: after}
 	const within = "jetstream/*/streams/" + ledger.StreamName + "/msgs"
@@ -46,9 +46,6 @@ func openSalvage(ctx context.Context, dir string, after ledger.Head) (_ *salvage
 			err = fmt.Errorf("read what the damaged ledger still holds: %w", err)
 		}
 	}()
-	if err := os.RemoveAll(s.dir); err != nil {
-		return nil, err
-	}
 	made, err := openStore(ctx, s.dir, nil) // a stream with the right settings
 	if err != nil {
 		return nil, err
@@ -139,7 +136,7 @@ func (s *salvage) records(ctx context.Context, fn func(rec *ledgerv1.Record, sto
 	}
 }
 
-// close removes the copies. One that stays does no harm: the next salvage removes it.
+// close removes the copies. What stays does no harm: the next rebuild removes it.
 func (s *salvage) close() {
 	if s.server != nil {
 		s.server.Shutdown()
