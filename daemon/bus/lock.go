@@ -3,6 +3,7 @@ package bus
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"sync"
@@ -19,6 +20,9 @@ var ErrInUse = errors.New("store directory in use")
 // lockDir keeps other daemons out of a directory until the file is closed.
 func lockDir(dir string) (*os.File, error) {
 	f, err := os.OpenFile(filepath.Join(dir, lockName), os.O_RDWR|os.O_CREATE, 0o600)
+	if errors.Is(err, fs.ErrPermission) {
+		err = belongsToAnother(dir, err)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("lock store directory: %w", err)
 	}

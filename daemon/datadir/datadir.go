@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -30,6 +31,8 @@ const (
 	// restoring and rebuilding are folders of a store that is being made.
 	restoring  = "bus.restoring"
 	rebuilding = "bus.rebuilding"
+	// rebuildNote is a copy of the note of the last record, for as long as a rebuild has no ledger in its place.
+	rebuildNote = "last-record.rebuilding"
 	// MostStore bounds the ledger's store, in bytes. The disk itself is the nearer limit.
 	MostStore = 1 << 40
 )
@@ -57,29 +60,28 @@ func CheckFinished(dir string) error {
 // store is a ledger that was opened in place.
 type store struct {
 	*ledger.JetStream
+	dir    string
 	server *bus.Server
-	note   *ledger.Note // nil: a store that is being made has none yet
+	note   *ledger.Note // nil: it could not be opened
+
+	opened atomic.Pointer[ledger.JetStream] // the same one, for the server's log
+	deaf   atomic.Pointer[string]           // the line with which the server said that it cannot write; nil: it can
 }
 
-// openStore opens the ledger in a store folder, or makes one. While it is open, no daemon can have the folder.
+// openStore opens the ledger in a store folder, or makes one, and compares it with the note beside it, as a daemon does when it starts.
+// While it is open, no daemon can have the folder.
 func openStore(ctx context.Context, dir string, survived func(error)) (*store, error) {
-	return openNoted(ctx, dir, "", survived)
-}
-
-// openNoted also compares the ledger with the note in a file, as a daemon does when it starts.
-func openNoted(ctx context.Context, dir, note string, survived func(error)) (*store, error) {
-	server, err := bus.StartServer(bus.ServerConfig{StoreDir: dir, MaxStore: MostStore, MaxPayload: ledger.ServerMaxPayload, Log: zap.NewNop()})
+	s := &store{dir: dir}
+	server, err := bus.StartServer(bus.ServerConfig{StoreDir: dir, MaxStore: MostStore, MaxPayload: ledger.ServerMaxPayload, Failed: s.heard, Log: zap.NewNop()})
 	if errors.Is(err, bus.ErrInUse) {
 		return nil, fmt.Errorf("a daemon runs here, and must be stopped first: %w", err)
 	}
 	if err != nil {
 		return nil, err
 	}
-	s := &store{server: server}
-	if note != "" {
-		s.note, err = ledger.OpenNote(note)
-	}
+	s.server = server
 	var conn *nats.Conn
+	s.note, err = ledger.OpenNote(filepath.Join(dir, lastRecord))
 	if err == nil {
 		conn, err = server.LedgerConn()
 	}
@@ -91,9 +93,30 @@ func openNoted(ctx context.Context, dir, note string, survived func(error)) (*st
 	}
 	if err != nil {
 		s.close()
-		return nil, err
+		return nil, s.explain(err, again)
 	}
+	s.opened.Store(s.JetStream)
 	return s, nil
+}
+
+// again is what helps when nothing is left in the way.
+const again = "and run the same command again"
+
+// heard takes the line with which the server says that it cannot write, and ends the wait for an answer that it will not give.
+func (s *store) heard(line string) {
+	s.deaf.CompareAndSwap(nil, &line)
+	if l := s.opened.Load(); l != nil {
+		l.Abandon()
+	}
+}
+
+// explain says of an error that the disk was the reason, if it was, and what to do: the ledger only knows that it heard nothing.
+func (s *store) explain(err error, remedy string) error {
+	line := s.deaf.Load()
+	if err == nil || line == nil {
+		return err
+	}
+	return fmt.Errorf("the disk with %s takes no more (%s): free space there, %s", s.dir, *line, remedy)
 }
 
 func (s *store) close() {
@@ -103,19 +126,40 @@ func (s *store) close() {
 	}
 }
 
-// openExisting opens the ledger of a data folder, which must be there and whole.
-func openExisting(ctx context.Context, dir string, survived func(error)) (*store, error) {
+// CheckLedger refuses a folder that holds no ledger, or one into which a backup is only half restored.
+func CheckLedger(dir string) error {
 	if err := CheckFinished(dir); err != nil {
-		return nil, err
+		return err
 	}
 	if _, err := os.Stat(filepath.Join(BusDir(dir), "jetstream")); err != nil {
-		return nil, fmt.Errorf("%w: %s: name the data folder of a daemon with --data-dir", ErrNoLedger, dir)
+		return fmt.Errorf("%w: %s: name the data folder of a daemon with --data-dir", ErrNoLedger, dir)
 	}
-	return openNoted(ctx, BusDir(dir), NotePath(dir), survived)
+	return nil
+}
+
+// openExisting opens the ledger of a data folder, which must be there and whole.
+func openExisting(ctx context.Context, dir string, survived func(error)) (*store, error) {
+	if err := CheckLedger(dir); err != nil {
+		return nil, err
+	}
+	return openStore(ctx, BusDir(dir), survived)
 }
 
 // stampOf is a time as it is put into the names of files.
 func stampOf(t time.Time) string { return t.UTC().Format("20060102-150405") }
+
+// LeaveWord writes a file into a folder for those who come after, also after a loss of power.
+func LeaveWord(dir, name, text string) error {
+	f, err := os.OpenFile(filepath.Join(dir, name), os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString(text)
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return err
+	}
+	return syncDir(dir)
+}
 
 // syncDir makes renames in a folder last. Windows cannot and need not.
 func syncDir(dir string) error {

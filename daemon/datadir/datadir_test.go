@@ -229,13 +229,20 @@ func TestLedgerBehindItsHistory(t *testing.T) {
 	}
 	s.stop()
 
+	// Where the note of the last record is another's, or gone, nobody knows whether the history has all.
+	const gone, withNote, earlier = "gone", "gone with its note", "an earlier one"
 	for name, spoil := range map[string]func(t *testing.T, dir string){
-		"gone": func(t *testing.T, dir string) {
+		withNote: func(t *testing.T, dir string) {
+			if err := os.RemoveAll(datadir.BusDir(dir)); err != nil {
+				t.Fatal(err)
+			}
+		},
+		gone: func(t *testing.T, dir string) {
 			if err := os.RemoveAll(filepath.Join(datadir.BusDir(dir), "jetstream")); err != nil {
 				t.Fatal(err)
 			}
 		},
-		"an earlier one": func(t *testing.T, dir string) {
+		earlier: func(t *testing.T, dir string) {
 			if err := os.RemoveAll(datadir.BusDir(dir)); err != nil {
 				t.Fatal(err)
 			}
@@ -254,27 +261,47 @@ func TestLedgerBehindItsHistory(t *testing.T) {
 				t.Fatal(err)
 			}
 			spoil(t, own)
+			killed := filepath.Join(own, "bus.salvaging")
+			if err := os.MkdirAll(filepath.Join(killed, "jetstream"), 0o700); err != nil { // by a rebuild that was killed
+				t.Fatal(err)
+			}
 			if err := openKnown(t, own); !errors.Is(err, ledger.ErrCorrupt) {
 				t.Fatalf("opened: %v", err)
 			}
 			if _, err := datadir.Verify(t.Context(), own); !errors.Is(err, ledger.ErrCorrupt) || !strings.Contains(err.Error(), "rebuild") {
 				t.Errorf("verified: %v", err)
 			}
-			made, err := datadir.Rebuild(t.Context(), own, datadir.RebuildOptions{Now: time.Unix(0, 0)})
+			opt := datadir.RebuildOptions{Now: time.Unix(0, 0)}
+			made, err := datadir.Rebuild(t.Context(), own, opt)
+			want, review := head.Revision, 0
+			if name != gone {
+				if !errors.Is(err, datadir.ErrHistoryShort) || !strings.Contains(err.Error(), "--without-last") {
+					t.Fatalf("rebuilt, though nobody knows whether the history has all: %v", err)
+				}
+				opt.Actor, opt.WithoutLast = "mira", true
+				made, err = datadir.Rebuild(t.Context(), own, opt)
+				want, review = head.Revision+1, 2 // a record says that it was restored, and the jobs' steps that wait
+			}
 			if err != nil {
 				t.Fatal(err)
 			}
-			if made.Head.Revision != head.Revision || !bytes.Equal(made.Head.Hash, head.Hash) {
-				t.Errorf("made anew up to %d %x, want %d %x", made.Head.Revision, made.Head.Hash, head.Revision, head.Hash)
+			if made.Head.Revision != want || name == gone && !bytes.Equal(made.Head.Hash, head.Hash) {
+				t.Errorf("made anew up to %d %x, want %d %x", made.Head.Revision, made.Head.Hash, want, head.Hash)
+			}
+			if made.Missing != 0 || made.Doubt != (name != gone) || made.Review < review {
+				t.Errorf("%d records are missing, doubt is %v, %d steps to review; want none, %v, at least %d", made.Missing, made.Doubt, made.Review, name != gone, review)
 			}
 			if _, err := os.Stat(made.Aside); err != nil || !strings.HasSuffix(made.Aside, "bus.damaged-19700101-000000") {
 				t.Errorf("the old one is not kept: %q %v", made.Aside, err)
 			}
+			if _, err := os.Stat(killed); !errors.Is(err, os.ErrNotExist) {
+				t.Errorf("copies that a killed rebuild has left stay: %v", err)
+			}
 			report, err := datadir.Verify(t.Context(), own)
-			if err != nil || report.Head.Revision != head.Revision || len(report.Doubts) > 0 {
+			if err != nil || report.Head.Revision != want || len(report.Doubts) > 0 {
 				t.Errorf("afterwards: %+v %v", report, err)
 			}
-			if name == "gone" {
+			if name == gone {
 				if got, err := os.ReadFile(filepath.Join(datadir.BusDir(own), bus.TokenFile)); err != nil || !bytes.Equal(got, token) {
 					t.Errorf("drivers of other processes do not find the daemon again: %v", err)
 				}
@@ -356,6 +383,7 @@ func TestRebuildWithoutTheLastRecords(t *testing.T) {
 	last := s.store.Head()
 	s.stop()
 	copyFile(t, behind, filepath.Join(dir, history.FileName))
+	loseBlocks(t, dir)
 
 	_, err := datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: time.Unix(0, 0)})
 	if !errors.Is(err, datadir.ErrHistoryShort) || !strings.Contains(err.Error(), "--without-last") {
@@ -382,6 +410,153 @@ func TestRebuildWithoutTheLastRecords(t *testing.T) {
 		}
 	})
 	s.stop()
+}
+
+// A rebuild without the last records is killed between taking the old ledger away and putting the new one in its place. The next one
+// still knows that records are missing, also if a daemon was started in between: what they had begun is begun again by nobody.
+func TestRebuildWithoutTheLastRecordsInterrupted(t *testing.T) {
+	dir := t.TempDir()
+	s := start(t, dir)
+	s.hello("printer-1", 1)
+	s.submit("early", "cut")
+	s.historyKept()
+	s.stop()
+	behind := filepath.Join(t.TempDir(), history.FileName)
+	copyFile(t, filepath.Join(dir, history.FileName), behind)
+	s = start(t, dir)
+	s.submit("late", "print")
+	s.historyKept()
+	s.stop()
+	copyFile(t, behind, filepath.Join(dir, history.FileName))
+	loseBlocks(t, dir)
+
+	without := datadir.RebuildOptions{Now: time.Unix(0, 0), Actor: "mira", WithoutLast: true}
+	inTheWay := filepath.Join(dir, "bus.damaged-19700101-000000", "kept")
+	if err := os.MkdirAll(inTheWay, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := datadir.Rebuild(t.Context(), dir, without); err == nil || !strings.Contains(err.Error(), "aside") {
+		t.Fatalf("the old ledger was put where another is: %v", err)
+	}
+	if err := os.Rename(datadir.BusDir(dir), filepath.Join(dir, "bus.damaged-by-the-kill")); err != nil { // the new one is not in its place yet
+		t.Fatal(err)
+	}
+	if err := openKnown(t, dir); !errors.Is(err, ledger.ErrCorrupt) {
+		t.Fatalf("a daemon in between: %v", err)
+	}
+	without.Now = time.Unix(60, 0)
+	for range 2 {
+		if _, err := datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: without.Now}); !errors.Is(err, datadir.ErrHistoryShort) {
+			t.Fatalf("rebuilt without a word: %v", err)
+		}
+	}
+	made, err := datadir.Rebuild(t.Context(), dir, without)
+	if err != nil || made.Missing == 0 || made.Review != 1 {
+		t.Fatalf("rebuilt again: %+v, error %v, want records missing and 1 step for review", made, err)
+	}
+	loseBlocks(t, dir)
+	if made, err = datadir.Rebuild(t.Context(), dir, datadir.RebuildOptions{Now: time.Unix(120, 0)}); !errors.Is(err, datadir.ErrHistoryShort) {
+		t.Errorf("rebuilt once more before the history follows: %+v, error %v", made, err)
+	}
+}
+
+// loseBlocks removes the records of a ledger.
+func loseBlocks(t *testing.T, dir string) {
+	t.Helper()
+	blocks, err := filepath.Glob(filepath.Join(datadir.BusDir(dir), "jetstream", "*", "streams", ledger.StreamName, "msgs", "*.blk"))
+	if err != nil || len(blocks) == 0 {
+		t.Fatalf("blocks of the ledger: %q %v", blocks, err)
+	}
+	for _, block := range blocks {
+		if err := os.Remove(block); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// A few bytes of the stream's settings are changed, so that the server passes over it, when the history was a moment behind. The records
+// are all there, and none of them is lost.
+func TestRebuildSalvagesWhatTheHistoryLacks(t *testing.T) {
+	whole := t.TempDir()
+	s := start(t, whole)
+	s.submit("early", "print")
+	s.historyKept()
+	s.stop()
+	behind := filepath.Join(t.TempDir(), history.FileName)
+	copyFile(t, filepath.Join(whole, history.FileName), behind)
+	s = start(t, whole)
+	s.submit("late", "print", "cut")
+	s.submit("later", "cut")
+	s.historyKept()
+	last := s.store.Head()
+	s.stop()
+
+	for name, c := range map[string]struct {
+		spoil func(t *testing.T, stream string)
+		lost  bool // the last record cannot be read
+	}{
+		"settings": {spoil: func(t *testing.T, stream string) {
+			if err := os.WriteFile(filepath.Join(stream, "meta.sum"), make([]byte, 16), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}},
+		"settings and the last record": {lost: true, spoil: func(t *testing.T, stream string) {
+			if err := os.Remove(filepath.Join(stream, "meta.inf")); err != nil {
+				t.Fatal(err)
+			}
+			block := filepath.Join(stream, "msgs", "1.blk")
+			info, err := os.Stat(block)
+			if err == nil {
+				err = os.Truncate(block, info.Size()-10)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+		}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := filepath.Join(t.TempDir(), "data")
+			if err := os.CopyFS(dir, os.DirFS(whole)); err != nil {
+				t.Fatal(err)
+			}
+			if err := os.Chmod(filepath.Join(datadir.BusDir(dir), bus.TokenFile), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			copyFile(t, behind, filepath.Join(dir, history.FileName))
+			streams, err := filepath.Glob(filepath.Join(datadir.BusDir(dir), "jetstream", "*", "streams", ledger.StreamName))
+			if err != nil || len(streams) != 1 {
+				t.Fatalf("%q %v", streams, err)
+			}
+			c.spoil(t, streams[0])
+			opt := datadir.RebuildOptions{Now: time.Unix(0, 0)}
+			made, err := datadir.Rebuild(t.Context(), dir, opt)
+			if c.lost {
+				if !errors.Is(err, datadir.ErrHistoryShort) || !strings.Contains(err.Error(), "1 more") {
+					t.Fatalf("rebuilt without a word, or more is said to be lost than is: %v", err)
+				}
+				opt.WithoutLast, opt.Actor = true, "mira"
+				made, err = datadir.Rebuild(t.Context(), dir, opt)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !c.lost && (made.Head.Revision != last.Revision || !bytes.Equal(made.Head.Hash, last.Hash) || made.Missing > 0) || c.lost && made.Missing != 1 || made.Salvaged == 0 {
+				t.Errorf("made anew up to %d with %d salvaged and %d missing, want %d", made.Head.Revision, made.Salvaged, made.Missing, last.Revision)
+			}
+			if _, err := os.Stat(filepath.Join(dir, "bus.salvaging")); !errors.Is(err, os.ErrNotExist) {
+				t.Errorf("copies of the blocks are left: %v", err)
+			}
+			again := start(t, dir)
+			again.view(func(f *floor.Floor) {
+				for _, id := range []string{"early", "late"} {
+					if _, ok := f.Job(id); !ok {
+						t.Errorf("job %s is lost", id)
+					}
+				}
+			})
+			again.stop()
+		})
+	}
 }
 
 func copyFile(t *testing.T, from, to string) {

@@ -1,6 +1,7 @@
 package datadir
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -16,31 +17,35 @@ import (
 	"tandem/scheduler/floor"
 )
 
-// ErrHistoryShort means that the history does not hold the last records that the ledger had acknowledged.
-var ErrHistoryShort = errors.New("the history lacks the last records")
+// ErrHistoryShort means that the history does not hold the last records that the ledger had acknowledged, or that nobody knows
+// whether it does.
+var ErrHistoryShort = errors.New("the history may lack the last records")
 
 // RebuildOptions say how a ledger is made anew.
 type RebuildOptions struct {
 	Actor       string    // who does it; kept in the ledger if records are missing
 	Now         time.Time // by the wall clock
-	WithoutLast bool      // also if the last records are missing
+	WithoutLast bool      // also if the last records are missing, or may be
 }
 
 // Rebuilt says what became of a ledger that was made anew.
 type Rebuilt struct {
-	Head    ledger.Head
-	Audit   *audit.Audit
-	Aside   string // where the ledger from before is now; empty if there was none
-	Missing uint64 // records at its end that the history did not have
-	Marked         // zero if none are missing
+	Head     ledger.Head
+	Audit    *audit.Audit
+	Aside    string // where the ledger from before is now; empty if there was none
+	Salvaged uint64 // records that the history did not have yet, and the damaged ledger still had
+	Missing  uint64 // records after them that are known to be lost
+	Doubt    bool   // nobody knows whether others are
+	Marked          // zero if none are
 }
 
 // Rebuild makes the ledger of a data folder anew from its history, byte for byte, and verifies it. The one that was there is kept
 // aside. An interrupted rebuild leaves it where it was, or the daemon refuses to start with an empty one; rebuild again.
 //
-// If the ledger had acknowledged more than the history holds, which a note beside the ledger tells, Rebuild fails with
-// ErrHistoryShort, or, if somebody says so, marks the new ledger as one restored from a backup made at the history's last record:
-// what the missing records may have begun is done again by nobody without a person's word.
+// What the history did not have yet is taken from the damaged ledger, as far as it can be read there. That is all if the note beside the ledger names the last record. If the note names a later one, or tells nothing of it (it
+// went with the ledger, or power was lost before it was on the disk, or the ledger was a cluster's, which another daemon led last),
+// Rebuild fails with ErrHistoryShort, or, if somebody says so, marks the new ledger as one restored from a backup made at the
+// history's last record: what missing records may have begun is done again by nobody without a person's word.
 func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, error) {
 	if err := CheckFinished(dir); err != nil {
 		return Rebuilt{}, err
@@ -70,26 +75,56 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if unlock != nil {
 		defer unlock()
 	}
-	missing, err := missingIn(dir, head)
+	for _, left := range []string{rebuilding, salvaging} { // by an interrupted rebuild: nothing but copies
+		if err := os.RemoveAll(filepath.Join(dir, left)); err != nil {
+			return Rebuilt{}, fmt.Errorf("remove what an earlier rebuild has left: %w", err)
+		}
+	}
+	_, whole, err := missingIn(dir, head)
 	if err != nil {
 		return Rebuilt{}, err
 	}
-	if missing > 0 && !opt.WithoutLast {
+	rest := &salvage{begin: head, last: head}
+	if !whole {
+		found, err := openSalvage(ctx, dir, head)
+		switch {
+		case err == nil:
+			defer found.close()
+			rest = found
+		case !opt.WithoutLast:
+			return Rebuilt{}, fmt.Errorf("%w; mend that, or to go on without what may be there: --without-last", err)
+		}
+	}
+	salvaged := rest.last.Revision - head.Revision
+	head = rest.last
+	missing, whole, err := missingIn(dir, head)
+	switch {
+	case err != nil:
+		return Rebuilt{}, err
+	case whole || opt.WithoutLast:
+	case missing > 0:
 		return Rebuilt{}, fmt.Errorf("%w: it ends at revision %d, and the ledger had acknowledged %d more. A newer backup may have them; to go on without them: --without-last",
 			ErrHistoryShort, head.Revision, missing)
+	default:
+		return Rebuilt{}, fmt.Errorf("%w: it ends at revision %d of %s, and no note beside the ledger says that this was the last one. A newer backup, or the history of the daemon "+
+			"that led a cluster last, may hold more; to go on with this one, and let each step that may have been done since wait for a person's word: --without-last",
+			ErrHistoryShort, head.Revision, head.CommitTime.Local().Format("2006-01-02 15:04:05"))
 	}
 	made := filepath.Join(dir, rebuilding)
-	if err := os.RemoveAll(made); err != nil { // what an interrupted rebuild has left: nothing but a copy
-		return Rebuilt{}, fmt.Errorf("remove what an earlier rebuild has left: %w", err)
-	}
-	out := Rebuilt{Head: head, Audit: new(audit.Audit), Missing: missing}
-	if err := out.fill(ctx, made, past, opt); err != nil {
+	out := Rebuilt{Head: head, Audit: new(audit.Audit), Salvaged: salvaged, Missing: missing, Doubt: !whole && missing == 0}
+	if err := out.fill(ctx, made, past, rest, opt); err != nil {
 		return out, fmt.Errorf("make ledger: %w", err)
 	}
 	if err := readBack(ctx, made, out.Head); err != nil {
 		return out, err
 	}
 	if err := keepToken(dir, made); err != nil {
+		return out, err
+	}
+	if err := GiveToOwner(dir, made); err != nil {
+		return out, err
+	}
+	if err := keepNote(dir); err != nil {
 		return out, err
 	}
 	if unlock != nil {
@@ -102,44 +137,88 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if err := os.Rename(made, BusDir(dir)); err != nil {
 		return out, fmt.Errorf("put the new ledger in its place: %w", err)
 	}
-	return out, syncDir(dir)
+	if err := syncDir(dir); err != nil {
+		return out, err
+	}
+	if err := os.Remove(filepath.Join(dir, rebuildNote)); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return out, fmt.Errorf("remove the copy of the note of the last record: %w", err)
+	}
+	return out, nil
 }
 
-// missingIn returns how many records the ledger of a data folder had acknowledged after the history's last, as far as the note beside
-// it tells.
-func missingIn(dir string, head ledger.Head) (uint64, error) {
-	if _, err := os.Stat(NotePath(dir)); errors.Is(err, os.ErrNotExist) {
-		return 0, nil
+// missingIn returns how many records the ledger of a data folder had acknowledged after the history's last, and whether it is known
+// that there are no others, as far as the note beside it tells, or the copy of it that an interrupted rebuild has left.
+func missingIn(dir string, head ledger.Head) (missing uint64, whole bool, err error) {
+	for _, path := range []string{NotePath(dir), filepath.Join(dir, rebuildNote)} {
+		last, err := noted(path)
+		if err != nil {
+			return 0, false, err
+		}
+		missing = max(missing, max(last.Revision, head.Revision)-head.Revision)
+		whole = whole || last.Revision == head.Revision && bytes.Equal(last.Hash, head.Hash)
 	}
-	note, err := ledger.OpenNote(NotePath(dir))
+	return missing, whole && missing == 0, nil
+}
+
+// noted returns what a note tells; the zero Head if there is none.
+func noted(path string) (ledger.Head, error) {
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		return ledger.Head{}, nil
+	}
+	note, err := ledger.OpenNote(path)
 	if err != nil {
-		return 0, err
+		return ledger.Head{}, err
 	}
 	last := note.Head()
 	if err := note.Close(); err != nil {
-		return 0, fmt.Errorf("close the note of the last record: %w", err)
+		return ledger.Head{}, fmt.Errorf("close the note of the last record: %w", err)
 	}
-	return max(last.Revision, head.Revision) - head.Revision, nil
+	return last, nil
 }
 
-// fill makes a store with the records of the history and leaves a snapshot for the next start.
-func (r *Rebuilt) fill(ctx context.Context, dir string, past *history.Copy, opt RebuildOptions) error {
+// keepNote copies the note of the last record to where it stays while ledgers change places: interrupted there, the next rebuild
+// must know what this one did. A daemon that was started in between has left a note that knows less.
+func keepNote(dir string) error {
+	kept := filepath.Join(dir, rebuildNote)
+	last, err := noted(NotePath(dir))
+	if err != nil {
+		return err
+	}
+	if before, err := noted(kept); err != nil || before.Revision >= last.Revision {
+		return err
+	}
+	text, err := os.ReadFile(NotePath(dir))
+	if err == nil {
+		err = LeaveWord(dir, rebuildNote, string(text))
+	}
+	if err != nil {
+		return fmt.Errorf("keep the note of the last record: %w", err)
+	}
+	return nil
+}
+
+// fill makes a store with the records of the history and those after it, and leaves a snapshot for the next start.
+func (r *Rebuilt) fill(ctx context.Context, dir string, past *history.Copy, rest *salvage, opt RebuildOptions) (err error) {
 	s, err := openStore(ctx, dir, nil)
 	if err != nil {
 		return err
 	}
 	defer s.close()
-	err = past.Records(ctx, func(rec *ledgerv1.Record, stored []byte) error {
+	defer func() { err = s.explain(err, again) }()
+	add := func(rec *ledgerv1.Record, stored []byte) error {
 		if err := r.Audit.Add(rec); err != nil {
 			return err
 		}
 		_, err := s.Import(ctx, stored)
 		return err
-	})
-	if err != nil {
+	}
+	if err := past.Records(ctx, add); err != nil {
 		return err
 	}
-	if r.Missing > 0 {
+	if err := rest.records(ctx, add); err != nil {
+		return err
+	}
+	if r.Missing > 0 || r.Doubt {
 		if r.Marked, err = s.markRestored(ctx, r.Audit, opt.Actor, floor.RestoreLedger{Made: r.Head.CommitTime, Restored: opt.Now}); err != nil {
 			return err
 		}

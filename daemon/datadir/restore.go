@@ -2,7 +2,6 @@ package datadir
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -54,6 +53,9 @@ func Restore(ctx context.Context, r io.Reader, dir string, opt RestoreOptions) (
 	if err := readBack(ctx, made, out.Head); err != nil {
 		return out, fmt.Errorf("restore: %w", err)
 	}
+	if err := GiveToOwner(dir, made); err != nil {
+		return out, fmt.Errorf("restore: %w", err)
+	}
 	if err := os.Rename(made, BusDir(dir)); err != nil {
 		return out, fmt.Errorf("restore: put the ledger in its place: %w", err)
 	}
@@ -81,23 +83,19 @@ func beginRestore(dir string) error {
 	if len(entries) > 0 {
 		return fmt.Errorf("restore: %s is not empty (%s is there): a backup is restored into an empty folder only; name another one with --data-dir", dir, entries[0].Name())
 	}
-	f, err := os.OpenFile(filepath.Join(dir, unfinished), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-	if err != nil {
+	if err := LeaveWord(dir, unfinished, "A backup is being restored into this folder, or was until it was interrupted. It is not whole: remove it and restore again.\n"); err != nil {
 		return fmt.Errorf("restore: mark the folder: %w", err)
 	}
-	_, err = f.WriteString("A backup is being restored into this folder, or was until it was interrupted. It is not whole: remove it and restore again.\n")
-	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return fmt.Errorf("restore: mark the folder: %w", err)
-	}
-	return syncDir(dir)
+	return nil
 }
 
-func restoreInto(ctx context.Context, r io.Reader, made string, opt RestoreOptions) (Restored, error) {
+func restoreInto(ctx context.Context, r io.Reader, made string, opt RestoreOptions) (_ Restored, err error) {
 	s, err := openStore(ctx, made, nil)
 	if err != nil {
 		return Restored{}, err
 	}
 	defer s.close()
+	defer func() { err = s.explain(err, fmt.Sprintf("remove %s, and restore again", filepath.Dir(made))) }()
 	var out Restored
 	out.Report, err = backup.Verify(ctx, r, func(stored []byte) error {
 		_, err := s.Import(ctx, stored)

@@ -14,13 +14,14 @@ var ErrNotEmpty = errors.New("ledger: not empty")
 // told how many of the records are there. Nobody may write to either meanwhile. Afterwards the copy is read from its
 // first record to its last, and its head, which by the chain of hashes stands for every byte before it, is compared.
 //
-// A copy that failed half-way is no ledger to go on with, and is not gone on with: it is refused as not empty.
+// No floor goes on from a copy before GoOn says so. One that was interrupted is gone on with by the next Copy, and so is a ledger
+// that was moved away: what it lacks of the other is added. Both are opened with Options.Resting.
 func Copy(ctx context.Context, from, to *JetStream, progress func(done, all uint64)) (Head, error) {
 	if progress == nil {
 		progress = func(uint64, uint64) {}
 	}
-	if err := to.checkEmpty(ctx); err != nil {
-		return Head{}, fmt.Errorf("copy ledger: %w", err)
+	if err := from.Standing(); errors.Is(err, ErrUnfinished) {
+		return Head{}, fmt.Errorf("copy ledger: what would be copied is itself a part: %w; finish that copy first", err)
 	}
 	held, err := from.held(ctx)
 	if err != nil {
@@ -29,6 +30,13 @@ func Copy(ctx context.Context, from, to *JetStream, progress func(done, all uint
 	if held.first > 1 {
 		return Head{}, fmt.Errorf("copy ledger: %w", &CompactedError{After: 0, Oldest: held.first})
 	}
+	if err := to.checkBegins(ctx, from, held); err != nil {
+		return Head{}, fmt.Errorf("copy ledger: %w", err)
+	}
+	if err := to.describe(ctx, beingCopied); err != nil {
+		return Head{}, fmt.Errorf("copy ledger: %w", err)
+	}
+	done := to.Head().Revision
 	_, links, err := held.resume(0)
 	if err != nil {
 		return Head{}, fmt.Errorf("copy ledger: %w", err)
@@ -38,8 +46,10 @@ func Copy(ctx context.Context, from, to *JetStream, progress func(done, all uint
 		if err != nil {
 			return err
 		}
-		if _, err := to.Import(ctx, data); err != nil {
-			return err
+		if rec.GetRevision() > done {
+			if _, err := to.Import(ctx, data); err != nil {
+				return err
+			}
 		}
 		progress(rec.GetRevision(), held.last)
 		return nil
@@ -61,9 +71,9 @@ func Copy(ctx context.Context, from, to *JetStream, progress func(done, all uint
 	return head, nil
 }
 
-// checkEmpty refuses a ledger that holds anything.
-func (l *JetStream) checkEmpty(ctx context.Context) error {
-	held, err := l.held(ctx)
+// checkBegins refuses a ledger that holds anything but the beginning of another one, left by a copy or by a move.
+func (l *JetStream) checkBegins(ctx context.Context, other *JetStream, held span) error {
+	own, err := l.held(ctx)
 	if err != nil {
 		return err
 	}
@@ -71,8 +81,26 @@ func (l *JetStream) checkEmpty(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if held.last > 0 || len(snapshots) > 0 {
-		return fmt.Errorf("%w: where the copy is to go there are %d revisions and %d snapshots; give it an empty place", ErrNotEmpty, held.last, len(snapshots))
+	if own.last == 0 && len(snapshots) == 0 {
+		return nil
+	}
+	holds := fmt.Sprintf("where the copy is to go there are %d revisions and %d snapshots", own.last, len(snapshots))
+	if own.last > held.last {
+		return fmt.Errorf("%w: %s, more than the %d that would be copied; give it an empty place", ErrNotEmpty, holds, held.last)
+	}
+	hash, err := other.hashAt(ctx, held, own.last)
+	if err != nil {
+		return err
+	}
+	if !bytes.Equal(hash, l.Head().Hash) {
+		return fmt.Errorf("%w: %s of another ledger; give it an empty place", ErrNotEmpty, holds)
+	}
+	goesOn := l.Standing() == nil
+	switch {
+	case goesOn && own.last == held.last:
+		return fmt.Errorf("%w: %s, the whole of this ledger: nothing is left to copy", ErrNotEmpty, holds)
+	case goesOn:
+		return fmt.Errorf("%w: %s, the beginning of this ledger, from which a floor may go on; give it an empty place", ErrNotEmpty, holds)
 	}
 	return nil
 }

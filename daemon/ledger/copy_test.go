@@ -2,6 +2,7 @@ package ledger_test
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"testing"
 
@@ -60,6 +61,12 @@ func TestCopy(t *testing.T) {
 				t.Errorf("record %d differs", i+1)
 			}
 		}
+		if _, err := ledger.OpenJetStream(t.Context(), target.js, target.options()); !errors.Is(err, ledger.ErrUnfinished) {
+			t.Errorf("a copy that nobody has let go on is opened: %v", err)
+		}
+		if err := to.GoOn(t.Context()); err != nil {
+			t.Fatal(err)
+		}
 		again := target.open(t, target.options())
 		if snap, err := again.LoadSnapshot(t.Context()); err != nil || snap.GetRevision() != 60 {
 			t.Errorf("the copy has a snapshot of %d, error %v, want that of 60", snap.GetRevision(), err)
@@ -70,6 +77,99 @@ func TestCopy(t *testing.T) {
 		from = again
 	}
 	_, _ = ledgertest.Fill(t, from, from.Head(), 2, 1) // one goes on where the copy ends
+}
+
+// A copy that was interrupted is a part of a ledger. Nobody goes on with it; the next copy does, and it becomes whole.
+func TestCopyInterrupted(t *testing.T) {
+	source, target := startStore(t, t.TempDir()), startStore(t, t.TempDir())
+	from := source.open(t, source.options())
+	_, head := ledgertest.Fill(t, from, ledger.Head{}, 9, 2)
+	if err := from.SaveSnapshot(t.Context(), ledgertest.Snapshot(head, 1<<10)); err != nil {
+		t.Fatal(err)
+	}
+	resting := target.options()
+	resting.Resting = true
+	for _, at := range []uint64{1, 4, 9} {
+		ctx, stop := context.WithCancel(t.Context())
+		_, err := ledger.Copy(ctx, from, target.open(t, resting), func(n, _ uint64) {
+			if n == at {
+				stop()
+			}
+		})
+		if err == nil {
+			t.Fatalf("copied, though it was stopped at %d", at)
+		}
+		if _, err := ledger.OpenJetStream(t.Context(), target.js, target.options()); !errors.Is(err, ledger.ErrUnfinished) {
+			t.Errorf("stopped at %d, the part is opened: %v", at, err)
+		}
+		third := startStore(t, t.TempDir())
+		if _, err := ledger.Copy(t.Context(), target.open(t, resting), third.open(t, third.options()), nil); !errors.Is(err, ledger.ErrUnfinished) {
+			t.Errorf("stopped at %d, the part is copied as if it were whole: %v", at, err)
+		}
+	}
+	// What was copied from may have gone on: nobody had told it to stay.
+	_, head = ledgertest.Fill(t, from, head, 3, 1)
+	to := target.open(t, resting)
+	got, err := ledger.Copy(t.Context(), from, to, nil)
+	if err != nil || got.Revision != 12 || !bytes.Equal(got.Hash, head.Hash) {
+		t.Fatalf("copied again up to %+v, error %v, want %+v", got, err, head)
+	}
+	if err := to.GoOn(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	have := target.stored(t)
+	for i, want := range source.stored(t) {
+		if !bytes.Equal(have[i], want) {
+			t.Errorf("record %d differs", i+1)
+		}
+	}
+	target.open(t, target.options())
+}
+
+// A part of another ledger is not gone on with.
+func TestCopyIntoAPartOfAnother(t *testing.T) {
+	source, other, target := startStore(t, t.TempDir()), startStore(t, t.TempDir()), startStore(t, t.TempDir())
+	from, foreign := source.open(t, source.options()), other.open(t, other.options())
+	ledgertest.Fill(t, from, ledger.Head{}, 5, 1)
+	ledgertest.Fill(t, foreign, ledger.Head{}, 3, 2)
+	resting := target.options()
+	resting.Resting = true
+	if _, err := ledger.Copy(t.Context(), foreign, target.open(t, resting), nil); err != nil { // never let go on
+		t.Fatal(err)
+	}
+	if _, err := ledger.Copy(t.Context(), from, target.open(t, resting), nil); !errors.Is(err, ledger.ErrNotEmpty) {
+		t.Errorf("got error %v, want ErrNotEmpty", err)
+	}
+}
+
+// A ledger that was copied to another place stays where it is and rests; what was added there is added here on the way back.
+func TestMoveAwayAndBack(t *testing.T) {
+	here, there := startStore(t, t.TempDir()), startStore(t, t.TempDir())
+	left, gone := here.open(t, here.options()), there.open(t, there.options())
+	_, head := ledgertest.Fill(t, left, ledger.Head{}, 4, 1)
+	if _, err := ledger.Copy(t.Context(), left, gone, nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(left.MoveAway(t.Context()), gone.GoOn(t.Context())); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := ledger.OpenJetStream(t.Context(), here.js, here.options()); !errors.Is(err, ledger.ErrMovedAway) {
+		t.Errorf("what was left is opened: %v", err)
+	}
+	_, head = ledgertest.Fill(t, there.open(t, there.options()), head, 3, 1)
+	resting := here.options()
+	resting.Resting = true
+	back := here.open(t, resting)
+	got, err := ledger.Copy(t.Context(), there.open(t, there.options()), back, nil)
+	if err != nil || got.Revision != 7 || !bytes.Equal(got.Hash, head.Hash) {
+		t.Fatalf("copied back up to %+v, error %v, want %+v", got, err, head)
+	}
+	if err := back.GoOn(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if got := here.open(t, here.options()).Head(); got.Revision != 7 {
+		t.Errorf("goes on from revision %d, want 7", got.Revision)
+	}
 }
 
 // A ledger that grows while it is copied is not what was copied.

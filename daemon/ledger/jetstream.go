@@ -27,6 +27,8 @@ type JetStream struct {
 	head Head
 	lost error // set when the outcome of an append is unknown
 
+	description string // of the stream; see Standing
+
 	life    context.Context // ends with Abandon
 	abandon context.CancelFunc
 

@@ -81,6 +81,7 @@ func (l *JetStream) open(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	l.description = info.Config.Description
 	if err := checkWhole(info.State); err != nil {
 		return err
 	}
@@ -131,7 +132,10 @@ func (l *JetStream) openStream(ctx context.Context, hasSnapshots bool) (*jetstre
 		return nil, fmt.Errorf("ask for stream %s: %w", StreamName, err)
 	case stream.CachedInfo().Config.Description == beingMade || stream.CachedInfo().Config.Replicas != want.Replicas:
 		changed := stream.CachedInfo().Config // the rest is compared below, not changed
-		changed.Description, changed.Replicas = want.Description, want.Replicas
+		changed.Replicas = want.Replicas
+		if changed.Description == beingMade {
+			changed.Description = want.Description
+		}
 		if _, err := l.js.UpdateStream(ctx, changed); err != nil {
 			return nil, fmt.Errorf("change stream %s: %w", StreamName, err)
 		}
@@ -139,6 +143,12 @@ func (l *JetStream) openStream(ctx context.Context, hasSnapshots bool) (*jetstre
 	info, err := l.info(ctx)
 	if err != nil {
 		return nil, err
+	}
+	if standing := standingOf(info.Config.Description); standing != nil {
+		if !l.opts.Resting {
+			return nil, standing
+		}
+		want.Description = info.Config.Description
 	}
 	if diff := difference(info.Config, want); diff != "" {
 		return nil, corrupt(0, "the settings of stream %s are not what this daemon makes (%s), so records may have been dropped or changed", StreamName, diff)

@@ -54,6 +54,9 @@ type Options struct {
 	// Note remembers the last record outside of the store, and is compared as Known is. Nil: nobody does.
 	Note *Note
 
+	// Resting opens also a ledger that no floor may go on from: see Standing. It is for who copies one.
+	Resting bool
+
 	// Survived is told of damage that was survived and would otherwise go unseen: a snapshot that is not whole and was
 	// passed over. It may be nil.
 	Survived func(error)

@@ -45,7 +45,7 @@ func (l *JetStream) makeStream(ctx context.Context, cfg jetstream.StreamConfig) 
 func streamConfig(o Options) jetstream.StreamConfig {
 	return jetstream.StreamConfig{
 		Name:              StreamName,
-		Description:       "tandem: store of record; never purge, never delete",
+		Description:       goesOn,
 		Subjects:          []string{recordSubject},
 		Retention:         jetstream.LimitsPolicy,
 		Discard:           jetstream.DiscardNew,

@@ -68,7 +68,7 @@ func openHub(ctx context.Context, cfg daemonConfig) (_ hub, _ *ledger.JetStream,
 		}
 		server = &embeddedHub{own, note}
 		open = func(known ledger.Head) (*ledger.JetStream, error) {
-			store, err := openLedger(ctx, own, known, note, cfg.Log)
+			store, err := openLedger(ctx, own, ledger.Options{Known: known, Note: note}, cfg.Log)
 			if err == nil {
 				deaf.of(store)
 			}

@@ -79,10 +79,12 @@ func ledgerRebuildCommand() *cobra.Command {
 		Use:   "rebuild",
 		Short: "Make a damaged ledger anew from its history",
 		Long: "Makes the ledger anew, byte for byte, from the history, the second copy that the daemon keeps beside it, and verifies it. The\n" +
-			"old one is kept aside and never removed. The daemon must be stopped.\n\n" +
-			"The history follows the ledger at a distance of moments. If a note beside the ledger tells that records had been acknowledged\n" +
-			"which the history does not have, nothing is made, unless --without-last is given: then the new ledger counts as restored from a\n" +
-			"backup, and each step that may have been done meanwhile waits until somebody has said so with `tandem review`.",
+			"old one is kept aside and never removed. What the history did not have yet is taken from the old one, as far as that can be\n" +
+			"read. The daemon must be stopped.\n\n" +
+			"The history follows the ledger at a distance of moments, and that of a daemon which followed another one ends where it last led.\n" +
+			"Unless the note beside the ledger tells that the history has all that was acknowledged, nothing is made without --without-last:\n" +
+			"then the new ledger counts as restored from a backup, and each step that may have been done meanwhile waits until somebody has\n" +
+			"said so with `tandem review`.",
 		Example: "  tandemd ledger rebuild --data-dir /var/lib/tandem",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -100,8 +102,15 @@ func ledgerRebuildCommand() *cobra.Command {
 			}
 			out := cmd.OutOrStdout()
 			fmt.Fprintln(out, "the ledger is made anew from its history, and was read back and verified")
-			if made.Missing > 0 {
+			if made.Salvaged > 0 {
+				show(out, "salvaged", fmt.Sprintf("%d records that the history did not have yet, from the damaged ledger", made.Salvaged))
+			}
+			switch {
+			case made.Missing > 0:
 				show(out, "missing", fmt.Sprintf("%d records at its end: jobs, scans and reports of the last moments before the damage", made.Missing))
+				showMarked(out, made.Marked)
+			case made.Doubt:
+				show(out, "missing", "perhaps what came after its last record: nobody knows")
 				showMarked(out, made.Marked)
 			}
 			showAudit(out, made.Audit)
@@ -113,7 +122,7 @@ func ledgerRebuildCommand() *cobra.Command {
 		},
 	}
 	dataDirFlags(cmd)
-	cmd.Flags().BoolVar(&opt.WithoutLast, "without-last", false, "go on also if the history lacks the last records")
+	cmd.Flags().BoolVar(&opt.WithoutLast, "without-last", false, "go on also if the history lacks the last records, or may lack them")
 	cmd.Flags().StringVar(&opt.Actor, "actor", currentUser(), "who goes on without them; kept in the ledger")
 	return cmd
 }

@@ -40,7 +40,8 @@ func moveCommand() *cobra.Command {
 		Short: "Copy the ledger from the data folder to a cluster, or back",
 		Long: "Copies every record of the ledger, byte for byte, to a place that holds none yet, reads the copy from its first record to its\n" +
 			"last and compares the heads. It refuses while a daemon runs on either side. What was copied stays where it was: keep it until\n" +
-			"the first day on the new place is over, and never start a daemon on it again, or the floor's story goes on in two ways.",
+			"the first day on the new place is over. No daemon goes on with it, or the floor's story would go on in two ways; nor with a\n" +
+			"copy that was interrupted: run the same command again, and it goes on where it was.",
 		Example: "  tandemd ledger move --to cluster --data-dir /var/lib/tandem --cluster tls://nats-1:4222,tls://nats-2:4222,tls://nats-3:4222 --name floor-1",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -67,14 +68,24 @@ func moveCommand() *cobra.Command {
 }
 
 // moveLedger copies the ledger, with nobody else at either side of it.
-func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.Logger, out io.Writer) error {
+func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.Logger, out io.Writer) (err error) {
+	check := datadir.CheckFinished
+	if to == toCluster {
+		check = datadir.CheckLedger
+	}
+	if err := check(set.DataDir); err != nil {
+		return offline(err)
+	}
 	server, err := bus.StartServer(bus.ServerConfig{
 		StoreDir: datadir.BusDir(set.DataDir), MaxStore: datadir.MostStore, MaxPayload: ledger.ServerMaxPayload, Log: natsLog(log),
 	})
 	if err != nil {
 		return err
 	}
-	defer server.Shutdown()
+	defer func() {
+		server.Shutdown()
+		err = errors.Join(err, datadir.GiveToOwner(set.DataDir, datadir.BusDir(set.DataDir)))
+	}()
 	note, err := ledger.OpenNote(datadir.NotePath(set.DataDir))
 	if err != nil {
 		return err
@@ -90,7 +101,7 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 	if to == toDataDir {
 		knownHere, knownThere = ledger.Head{}, past
 	}
-	local, err := openLedger(ctx, server, knownHere, note, log)
+	local, err := openLedger(ctx, server, ledger.Options{Known: knownHere, Note: note, Resting: true}, log)
 	if err != nil {
 		return fmt.Errorf("in %s: %w", set.DataDir, err)
 	}
@@ -120,7 +131,16 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 	if err != nil {
 		return err
 	}
+	// The place that is left is told first: interrupted in between, neither goes on, and the same command ends it.
+	if to == toDataDir {
+		if err := from.MoveAway(ctx); err != nil {
+			return err
+		}
+	}
 	if err := markMoved(set.DataDir, to, head, time.Now()); err != nil {
+		return err
+	}
+	if err := target.GoOn(ctx); err != nil {
 		return err
 	}
 	fmt.Fprintf(out, "moved to %s: %d records in %v\nhead: revision %d, term %d, SHA-256 %x\n", to, head.Revision, time.Since(begin).Round(time.Millisecond),
@@ -155,7 +175,7 @@ func markMoved(dataDir, to string, head ledger.Head, now time.Time) error {
 	}
 	text := fmt.Sprintf("The ledger of this folder was copied to a cluster at %s, at revision %d, SHA-256 %x, and goes on there.\n"+
 		"A daemon that keeps its ledger itself does not start here while this file is here.\n", now.UTC().Format(time.RFC3339), head.Revision, head.Hash)
-	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+	if err := datadir.LeaveWord(dataDir, movedFile, text); err != nil {
 		return fmt.Errorf("leave word that the ledger was moved: %w", err)
 	}
 	return nil
@@ -175,7 +195,7 @@ func checkNotMoved(dataDir string) error {
 		"empty folder: tandemd ledger move --to data-dir --data-dir EMPTY-FOLDER. Only if no daemon has led on the cluster since, remove %s and start again", dataDir, path)}
 }
 
-// openShared opens the ledger of a cluster, or makes an empty one, for who is no member of it.
+// openShared opens the ledger of a cluster, or makes an empty one, for who is no member of it. It may be one that no floor may go on from.
 func openShared(ctx context.Context, cluster *bus.Cluster, known ledger.Head, survived func(error)) (_ *ledger.JetStream, _ jetstream.JetStream, end func(), err error) {
 	conn, err := cluster.LedgerConn(ctx)
 	if err != nil {
@@ -201,7 +221,7 @@ func openShared(ctx context.Context, cluster *bus.Cluster, known ledger.Head, su
 	}
 	store, err := ledger.OpenJetStream(ctx, js, ledger.Options{
 		SyncAlways: ledger.MajoritySyncAlways(system, durableWithin), Replicas: clusterCopies, Known: known,
-		ReadTimeout: readWithin, AttemptTimeout: attemptWithin, Survived: survived,
+		ReadTimeout: readWithin, AttemptTimeout: attemptWithin, Survived: survived, Resting: true,
 	})
 	if err != nil {
 		return nil, nil, nil, err

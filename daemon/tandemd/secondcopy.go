@@ -35,6 +35,9 @@ func openHistory(ctx context.Context, dataDir string, log *zap.Logger) (past *hi
 
 // withRemedy adds to a ledger that is refused what brings it back.
 func withRemedy(err error, cfg daemonConfig) error {
+	if err := withPlaceToGoOn(err, cfg.DataDir, cfg.member != nil); err != nil {
+		return err
+	}
 	if !errors.Is(err, ledger.ErrCorrupt) {
 		return err
 	}
@@ -44,6 +47,19 @@ func withRemedy(err error, cfg daemonConfig) error {
 	}
 	return fmt.Errorf("%w. To make the ledger anew from its history: tandemd ledger rebuild --data-dir %q%s. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER%s",
 		err, cfg.DataDir, move, move)
+}
+
+// withPlaceToGoOn adds to a ledger that no floor may go on from where one may; nil if it is about something else.
+func withPlaceToGoOn(err error, dataDir string, shared bool) error {
+	switch {
+	case errors.Is(err, ledger.ErrUnfinished) && shared:
+		return fmt.Errorf("%w: run `tandemd ledger move --to cluster` again, with the folder that it is copied from; it goes on where it was", err)
+	case errors.Is(err, ledger.ErrUnfinished):
+		return &usageError{fmt.Errorf("%w: run `tandemd ledger move --to data-dir --data-dir %q` again; it goes on where it was", err, dataDir)}
+	case errors.Is(err, ledger.ErrMovedAway):
+		return fmt.Errorf("%w: it goes on in a data folder; start the daemon there without --cluster. To come back: tandemd ledger move --to cluster --data-dir THAT-FOLDER", err)
+	}
+	return nil
 }
 
 // checkSomethingLeft refuses to begin with an empty ledger where there was a history that nobody can read.

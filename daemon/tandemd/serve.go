@@ -200,8 +200,8 @@ func natsLog(log *zap.Logger) *zap.Logger {
 }
 
 // openLedger opens the ledger of the embedded server, after its durability has been verified.
-// It must hold the last record that the history knows, and the one that is noted.
-func openLedger(ctx context.Context, server *bus.Server, known ledger.Head, note *ledger.Note, log *zap.Logger) (*ledger.JetStream, error) {
+// It must hold the last record that the history knows, and the one that is noted: both are in the options.
+func openLedger(ctx context.Context, server *bus.Server, opts ledger.Options, log *zap.Logger) (*ledger.JetStream, error) {
 	conn, err := server.LedgerConn()
 	if err != nil {
 		return nil, err
@@ -210,10 +210,9 @@ func openLedger(ctx context.Context, server *bus.Server, known ledger.Head, note
 	if err != nil {
 		return nil, fmt.Errorf("reach JetStream: %w", err)
 	}
-	return ledger.OpenJetStream(ctx, js, ledger.Options{
-		SyncAlways: server.SyncAlways, Known: known, Note: note,
-		Survived: func(err error) { log.Warn("ledger damage survived", zap.Error(err)) },
-	})
+	opts.SyncAlways = server.SyncAlways
+	opts.Survived = func(err error) { log.Warn("ledger damage survived", zap.Error(err)) }
+	return ledger.OpenJetStream(ctx, js, opts)
 }
 
 // newClock is the wall clock, or on a simulated floor a faster one that goes on from the last commit.

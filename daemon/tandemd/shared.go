@@ -18,6 +18,9 @@ import (
 func verifyLedger(ctx context.Context, set *config.Settings) (datadir.Report, error) {
 	if len(set.Cluster) == 0 {
 		report, err := datadir.Verify(ctx, set.DataDir)
+		if err := withPlaceToGoOn(err, set.DataDir, false); err != nil {
+			return report, err
+		}
 		if moved := checkNotMoved(set.DataDir); moved != nil {
 			report.Doubts = append(report.Doubts, "this is what was left here: "+moved.Error())
 		}
@@ -39,10 +42,16 @@ func verifyLedger(ctx context.Context, set *config.Settings) (datadir.Report, er
 	}()
 	return datadir.VerifyShared(ctx, set.DataDir, func(survived func(error)) (*ledger.JetStream, error) {
 		store, _, end, err := openShared(ctx, cluster, ledger.Head{}, survived)
-		if err == nil {
-			closing = append(closing, end)
+		if err != nil {
+			return nil, err
 		}
-		return store, err
+		closing = append(closing, end)
+		if err := withPlaceToGoOn(store.Standing(), set.DataDir, true); errors.Is(err, ledger.ErrUnfinished) {
+			return nil, err
+		} else if err != nil {
+			survived(fmt.Errorf("this is what was left here: %w", err))
+		}
+		return store, nil
 	})
 }
 

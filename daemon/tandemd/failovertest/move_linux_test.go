@@ -69,7 +69,7 @@ func TestMove(t *testing.T) {
 	}
 
 	// The folder goes on as that of the cluster's daemon, whose history is in it.
-	old, at := filepath.Join(c.dir, "floor-a"), freePlaces(t, 3)
+	old, at := filepath.Join(c.dir, "floor-a"), freePlaces(t, 4)
 	first := alone(old, at[0])
 	handIn(jobs(at[0]), "job-1")
 	refused(old, "cluster", "in use")
@@ -109,7 +109,17 @@ func TestMove(t *testing.T) {
 	if err != nil || !headLine.MatchString(out) || headLine.FindString(out) == headLine.FindString(there) {
 		t.Fatalf("move back: %v\n%s\nbefore it was\n%s", err, out, there)
 	}
-	alone(back, at[2])
+	again := alone(back, at[2])
 	handIn(jobs(at[2]), "job-3")
 	has(jobs(at[2]), "job-1", "job-2")
+	again.kill()
+
+	// What was left in the cluster is led by nobody, and gets what was done since when the floor comes back to it.
+	two := c.join("floor-b", at[3])
+	eventually(t, 30*time.Second, "a daemon of the cluster refuses to lead what was moved away", func() bool { return two.said("moved away from this place") > 0 })
+	if out, err := move(back, "cluster"); err != nil || !headLine.MatchString(out) {
+		t.Fatalf("move to the cluster again: %v\n%s", err, out)
+	}
+	c.leader(30*time.Second, nil)
+	has(jobs(at[3]), "job-1", "job-2", "job-3")
 }
