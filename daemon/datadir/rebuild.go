@@ -42,10 +42,11 @@ type Rebuilt struct {
 // Rebuild makes the ledger of a data folder anew from its history, byte for byte, and verifies it. The one that was there is kept
 // aside. An interrupted rebuild leaves it where it was, or the daemon refuses to start with an empty one; rebuild again.
 //
-// What the history did not have yet is taken from the damaged ledger, as far as it can be read there. That is all if the note beside the ledger names the last record. If the note names a later one, or tells nothing of it (it
-// went with the ledger, or power was lost before it was on the disk, or the ledger was a cluster's, which another daemon led last),
-// Rebuild fails with ErrHistoryShort, or, if somebody says so, marks the new ledger as one restored from a backup made at the
-// history's last record: what missing records may have begun is done again by nobody without a person's word.
+// What the history did not have yet is taken from the damaged ledger, as far as it can be read there. That is all if the note beside the
+// ledger names the last record. If the note names a later one, or tells nothing of it (it went with the ledger, or power was lost before
+// it was on the disk, or the ledger was a cluster's, which another daemon led last), Rebuild fails with ErrHistoryShort, or, if somebody
+// says so, marks the new ledger as one restored from a backup made at the history's last record: what missing records may have begun is
+// done again by nobody without a person's word.
 func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, error) {
 	if err := CheckFinished(dir); err != nil {
 		return Rebuilt{}, err
