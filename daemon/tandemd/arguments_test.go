@@ -3,11 +3,17 @@ package main
 import (
 	"errors"
 	"io"
+	"os"
+	"path/filepath"
 	"testing"
 )
 
 // Arguments that cannot be used are never a success, and end with 2 as the README says.
 func TestWrongArgumentsAreTheCallersMistake(t *testing.T) {
+	half := t.TempDir() // a restore into it was interrupted: a service that starts the daemon again and again mends nothing
+	if err := os.WriteFile(filepath.Join(half, "RESTORE-UNFINISHED"), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
 	for _, args := range [][]string{
 		{"nosuch"},
 		{"--nosuch"},
@@ -22,6 +28,7 @@ func TestWrongArgumentsAreTheCallersMistake(t *testing.T) {
 		{"config", "x"},
 		{"drive", "x"},
 		{"serve", "--floor", "../../testdata/floors/harbour.yaml", "--data-dir", "arguments_test.go", "--listen", "127.0.0.1:0"},
+		{"serve", "--floor", "../../testdata/floors/harbour.yaml", "--data-dir", half, "--listen", "127.0.0.1:0"},
 	} {
 		root := rootCommand()
 		root.SetArgs(args)

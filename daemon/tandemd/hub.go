@@ -45,7 +45,7 @@ func (h *embeddedHub) Shutdown() {
 // openHub opens the ledger, its second copy, and the way to the drivers.
 func openHub(ctx context.Context, cfg daemonConfig) (_ hub, _ *ledger.JetStream, _ *history.History, err error) {
 	if err := datadir.CheckFinished(cfg.DataDir); err != nil {
-		return nil, nil, nil, err
+		return nil, nil, nil, &usageError{err} // starting again helps nobody
 	}
 	var server hub
 	var open func(known ledger.Head) (*ledger.JetStream, error)
