@@ -130,7 +130,11 @@ func (d *device) cancelJob(ctx context.Context, r *run) error {
 	if r.asked || r.Job == 0 {
 		return nil
 	}
-	err := d.client.cancel(ctx, r.Job)
+	j, err := d.client.job(ctx, r.Job)
+	if err == nil && j.name != "" && !d.owns(r, j.name) {
+		return nil // the printer was restarted and has given the number to a job of others; the next poll says so
+	}
+	err = d.client.cancel(ctx, r.Job)
 	status, isRefused := refused(err)
 	switch {
 	case err == nil:

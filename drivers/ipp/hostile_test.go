@@ -200,6 +200,36 @@ func TestReplacedBeforeSending(t *testing.T) {
 	}
 }
 
+// TestStopOfAReusedNumber: a printer that was restarted since the last poll has given the job's number to somebody else's job, which
+// is not canceled.
+func TestStopOfAReusedNumber(t *testing.T) {
+	t.Parallel()
+	art, sum := artwork(t, "%PDF-1.4 a sheet")
+	p := ipptest.New()
+	p.Stands = true
+	s := open(t, quick(p.Serve(t), "poll", "1m", "poll-slow", "1m"))
+	s.online()
+	s.take(s.daemon.Grant(s.job("r1", 1, art, sum)))
+	s.is("r1", processing)
+	p.Forget()
+	before := 0
+	p.Do(func() {
+		p.Jobs = []*ipptest.Job{{ID: 1, Name: "a poster of others", State: ipptest.Printing}}
+		before = p.Requests[goipp.OpGetJobAttributes] + p.Requests[goipp.OpCancelJob]
+	})
+	s.take(s.daemon.Stop("r1", 1))
+	s.wait("the printer is asked", func() (b bool) {
+		p.Do(func() { b = p.Requests[goipp.OpGetJobAttributes]+p.Requests[goipp.OpCancelJob] > before })
+		return b
+	})
+	s.stop()
+	p.Do(func() {
+		if n := p.Requests[goipp.OpCancelJob]; n > 0 || p.Jobs[0].State != ipptest.Printing {
+			t.Errorf("the job of others is canceled")
+		}
+	})
+}
+
 // TestReadingIsNotWaitedFor: a file on a share that does not answer does not keep a driver from its end, or from a new beginning.
 func TestReadingIsNotWaitedFor(t *testing.T) {
 	t.Parallel()
