@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"net"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -134,4 +135,42 @@ func TestHalfClosedAndReset(t *testing.T) {
 	f.Unknown("r1")
 	_ = f.Lost()
 	p.close()
+}
+
+// TestResumedIsNotClosed: that a device closed its side of a connection that was lost says nothing of the one on which the rest is
+// sent.
+func TestResumedIsNotClosed(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, map[string]string{
+		"done": "closed", "chunk": "65536", "lost-after": "2s", "resume-ask": `AT?\n`, "resume-answer": `^AT (\d+)$`,
+	})
+	body, doc := b.file(60_000)
+	var closes atomic.Bool
+	p := listen(t, func(n int, c *net.TCPConn) []byte {
+		if n == 0 {
+			_ = c.SetReadBuffer(1024)
+			took := take(c, 100)
+			time.Sleep(300 * time.Millisecond)
+			_ = c.CloseWrite()
+			time.Sleep(300 * time.Millisecond)
+			reset(c)
+			return took
+		}
+		take(c, len("AT?\n"))
+		_, _ = io.WriteString(c, "AT 100\n")
+		took := take(c, len(body)-100)
+		time.Sleep(time.Second) // it works
+		closes.Store(true)
+		return took
+	})
+	b.settings["address"] = p.Addr().String()
+	f := b.start()
+	f.Grant(filejobtest.Started("r1", time.Hour, doc))
+	f.Run("r1", completed, "")
+	if !closes.Load() {
+		t.Error("the run is told as completed before the device has closed the connection")
+	}
+	if took := bytes.Join(p.close(), nil); !bytes.Equal(took, body) {
+		t.Errorf("the device has taken %d bytes of %d", len(took), len(body))
+	}
 }
