@@ -174,3 +174,38 @@ func TestResumedIsNotClosed(t *testing.T) {
 		t.Errorf("the device has taken %d bytes of %d", len(took), len(body))
 	}
 }
+
+// TestStopBehindTheLastByte: a stop that comes while the last bytes are on their way, and that they outrun, finds a device with the
+// whole file: it cannot be told, so its run ends when it has done it.
+func TestStopBehindTheLastByte(t *testing.T) {
+	t.Parallel()
+	b := newBench(t, map[string]string{"stop-takes": "0s"})
+	b.settings["address"] = "127.0.0.1:9100"
+	_, doc := b.file(2_000)
+	flushes, arrived := make(chan struct{}), make(chan struct{})
+	b.open = func(context.Context) (line, error) {
+		near, far := net.Pipe()
+		go func() { _, _ = io.Copy(io.Discard, far) }()
+		t.Cleanup(func() { _ = far.Close() })
+		return &late{socket: socket{near}, flushes: flushes, arrived: arrived}, nil
+	}
+	f := b.start()
+	f.Grant(filejobtest.Started("r1", 2*time.Second, doc))
+	<-flushes
+	f.StopRun("r1")
+	f.Run("r1", processing, "processing-to-stop-point")
+	close(arrived)
+	f.Run("r1", completed, "")
+}
+
+// late is a line on which the last bytes are on their way for some time.
+type late struct {
+	socket
+	flushes, arrived chan struct{}
+}
+
+func (l *late) Flush() error {
+	close(l.flushes)
+	<-l.arrived
+	return nil
+}
