@@ -146,6 +146,11 @@ func driveCommand() *cobra.Command {
 			if err != nil {
 				return &usageError{err}
 			}
+			unlock, err := lockDevice(dataDir, device, log)
+			if err != nil {
+				return err
+			}
+			defer unlock()
 			options := []nats.Option{bus.LogTo(log)}
 			if authority != "" {
 				options = append(options, nats.RootCAs(authority))

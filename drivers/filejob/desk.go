@@ -151,6 +151,9 @@ func (d *Desk) reopen() {
 		if d.Job.Unknown() {
 			d.GoOn()
 		}
+		if d.Job.Stopping && !d.Job.Done { // it was asked to stop: whether the device has heard of that, nobody has kept
+			d.machine.Stop(d.Job)
+		}
 	case NeverBegun:
 		d.Job = nil
 		d.changed = true

@@ -78,11 +78,7 @@ func (m *machine) Open(ctx context.Context, d *filejob.Desk) error {
 	m.ctx, m.end = context.WithCancel(ctx)
 	var n note
 	if d.Job.Live() {
-		var err error
-		if n, err = filejob.ReadNote[note](d.Job); err != nil {
-			m.end()
-			return err
-		}
+		n, _ = filejob.ReadNote[note](d.Job) // where there is none, Fate says that nobody knows
 	}
 	var err error
 	if m.seen, err = within(ctx, m, func() (seen, error) {
@@ -90,7 +86,7 @@ func (m *machine) Open(ctx context.Context, d *filejob.Desk) error {
 			return seen{}, err
 		}
 		s := m.observe(n)
-		if s.err == nil && !s.anchored && d.Job.Live() {
+		if s.err == nil && !s.anchored && n.Name != "" {
 			s.err = m.noAnchor()
 		}
 		return s, s.err
@@ -330,7 +326,10 @@ func (m *machine) Prepare(ctx context.Context, g *driverv1.Grant, file *filejob.
 	if m.done != doneFile {
 		n.Done = nil
 	}
-	if n, err = within(ctx, m, func() (note, error) { return m.stage(n, file.Body) }); err != nil {
+	wanted, enough := context.WithCancel(ctx)
+	defer enough() // a share that takes the file later than somebody waits for it would keep it for ever
+	staged := n
+	if n, err = within(ctx, m, func() (note, error) { return m.stage(wanted, staged, file.Body) }); err != nil {
 		if errors.Is(err, errHangs) {
 			err = &filejob.Trouble{Reason: reasonConnecting, Err: err}
 		}
@@ -344,7 +343,7 @@ func (m *machine) Prepare(ctx context.Context, g *driverv1.Grant, file *filejob.
 }
 
 // stage looks whether the run can begin and writes its file under the temporary name.
-func (m *machine) stage(n note, body []byte) (note, error) {
+func (m *machine) stage(wanted context.Context, n note, body []byte) (note, error) {
 	files, err := m.share.list(m.folder)
 	if err == nil && holds(files, n.Name) {
 		return n, &filejob.Trouble{Reason: ReasonNameTaken, Err: fmt.Errorf("%s lies in %s already: look what it is, and take it away", n.Name, m.folder)}
@@ -360,7 +359,9 @@ func (m *machine) stage(n note, body []byte) (note, error) {
 		n.Old = append(n.Old, old...)
 	}
 	if err == nil {
-		err = m.share.write(n.Temp, body)
+		if err = m.share.write(n.Temp, body); err != nil || wanted.Err() != nil {
+			_ = m.share.remove(n.Temp) // half a file, or one that nobody waits for, takes space that the share may lack
+		}
 	}
 	var why *filejob.Trouble
 	if err != nil && !errors.As(err, &why) {

@@ -82,7 +82,7 @@ func (m *machine) Look(job *filejob.Job) time.Duration {
 	switch {
 	case w == nil: // finished, and not ready yet
 		return m.poll
-	case m.done == doneTime && w.dropped && job.Over() && w.stopped.IsZero():
+	case m.done == doneTime && w.dropped && job.Over() && !w.withdraw:
 		m.work = nil
 		m.desk.Complete()
 		return m.poll
@@ -158,6 +158,11 @@ func (m *machine) takeBack() {
 	w := m.work
 	then(m, func() error {
 		err := m.share.rename(m.path(w.Name), w.Temp)
+		if err != nil { // taken back before, by a driver that was killed or a share that lost the answer
+			if back, sees := m.has(w.Temp); sees == nil && back {
+				err = nil
+			}
+		}
 		if err == nil {
 			_ = m.share.remove(w.Temp) // else it is written over by the next of its name
 		}

@@ -97,7 +97,7 @@ func (c *client) send(ctx context.Context, m *goipp.Message, doc document) (*goi
 	}
 	first, err := body()
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", op, err)
+		return nil, fmt.Errorf("%s: %w: %w", op, errNotSent, err)
 	}
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.url, first)
 	if err != nil {
@@ -129,6 +129,9 @@ func (c *client) send(ctx context.Context, m *goipp.Message, doc document) (*goi
 	}
 	return answer, nil
 }
+
+// errNotSent says that the printer has not been asked anything.
+var errNotSent = errors.New("nothing is sent")
 
 type joined struct {
 	io.Reader

@@ -146,8 +146,13 @@ func (d *device) grant(g *driverv1.Grant) bool {
 	return true
 }
 
-// collect waits for what is under way to end, once the context has ended.
+// collect waits for what is sent to end, once the context has ended. Who reads a file may hang with the share that it is on.
 func (d *device) collect() {
+	for _, r := range d.Runs {
+		if r.work != nil && !r.work.sends {
+			r.work = nil
+		}
+	}
 	for slices.ContainsFunc(d.Runs, func(r *run) bool { return r.work != nil }) {
 		d.finish(<-d.works)
 	}

@@ -51,6 +51,7 @@ type file struct {
 	mime   string
 	length int64
 	read   *atomic.Int64 // bytes handed out, for those who watch
+	seen   os.FileInfo   // as it was when its bytes were checked; nil: not yet
 }
 
 // locate finds the file of a document and its size. It does not read it.
@@ -82,8 +83,8 @@ func (s *settings) locate(d *tandemv1.Document) (*file, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", errAccess, err)
 	}
-	if !info.Mode().IsRegular() || info.Size() == 0 {
-		return nil, fmt.Errorf("%w: %s is empty or no plain file", errAccess, where)
+	if info.Size() == 0 {
+		return nil, fmt.Errorf("%w: %s is empty", errAccess, where)
 	}
 	f.length = info.Size()
 	return f, nil
@@ -120,14 +121,17 @@ func (f *file) size() int64    { return f.length }
 
 // raw opens the file. One that must lie in a folder cannot lead out of it, by no link either.
 func (f *file) raw() (*os.File, error) {
-	open := os.Open
+	open, stat := os.Open, os.Stat
 	if f.folder != "" {
 		root, err := os.OpenRoot(f.folder)
 		if err != nil {
 			return nil, fmt.Errorf("%w: setting documents: %w", errAccess, err)
 		}
 		defer root.Close()
-		open = root.Open
+		open, stat = root.Open, root.Stat
+	}
+	if info, err := stat(f.path); err == nil && !info.Mode().IsRegular() { // to open a pipe waits for its other end
+		return nil, fmt.Errorf("%w: %s is no plain file", errAccess, f.path)
 	}
 	opened, err := open(f.path)
 	if err != nil {
@@ -146,6 +150,10 @@ func (f *file) check(ctx context.Context) error {
 		return err
 	}
 	defer in.Close()
+	seen, err := in.(*checked).in.Stat()
+	if err != nil {
+		return fmt.Errorf("%w: %w", errAccess, err)
+	}
 	buffer := make([]byte, 256<<10)
 	for {
 		if err := ctx.Err(); err != nil {
@@ -154,6 +162,7 @@ func (f *file) check(ctx context.Context) error {
 		switch _, err := in.Read(buffer); {
 		case errors.Is(err, io.EOF):
 			f.read.Store(0)
+			f.seen = seen
 			return nil
 		case err != nil:
 			return err
@@ -165,6 +174,13 @@ func (f *file) open() (io.ReadCloser, error) {
 	in, err := f.raw()
 	if err != nil {
 		return nil, err
+	}
+	if f.seen != nil {
+		// Some printers begin before they have the last bytes, so that what checked keeps back would come too late.
+		if info, err := in.Stat(); err != nil || !os.SameFile(info, f.seen) || info.Size() != f.seen.Size() || !info.ModTime().Equal(f.seen.ModTime()) {
+			_ = in.Close()
+			return nil, fmt.Errorf("%w: the file %s was changed or replaced since it was checked: hand in the right file", errMismatch, f.path)
+		}
 	}
 	f.read.Store(0)
 	return &checked{in: in, file: f, hash: sha256.New()}, nil

@@ -9,6 +9,7 @@ import (
 	"github.com/OpenPrinting/goipp"
 	"go.uber.org/zap"
 
+	"tandem/drivers"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -25,13 +26,14 @@ func (d *device) finish(w *work) {
 	if !w.sends {
 		switch {
 		case w.err == nil:
-			r.read = w
+			w.docs, r.read = w.found, w
 		case !errors.Is(w.err, context.Canceled):
 			d.refuse(r, w.err)
 		}
 		return
 	}
 	status, isRefused := refused(w.err)
+	r.Given = w.given
 	switch {
 	case w.err == nil:
 		r.Phase = sent
@@ -51,12 +53,14 @@ func (d *device) finish(w *work) {
 		if status == goipp.StatusErrorNotPossible || status == goipp.StatusErrorNotFound || status == goipp.StatusErrorJobCanceled {
 			r.Broken = false // somebody has ended the job meanwhile: the printer tells how
 		}
+	case errors.Is(w.err, errNotSent) && r.Job == 0: // Print-Job: no job has been made
+		d.refuse(r, w.err)
 	case errors.Is(w.err, errMismatch), errors.Is(w.err, errAccess):
 		d.env.Log.Error("the document changed while it was sent", zap.String("run", r.Run), zap.Error(w.err))
 		r.Phase, r.Broken = cut, true
 	case w.whole():
+		// The last byte may lie in this computer's own buffers: it stays sending, and whether it has arrived is the printer's word.
 		d.env.Log.Info("the answer to a document is lost; the printer will tell", zap.String("run", r.Run), zap.Error(w.err))
-		r.Phase = sent
 	default:
 		d.env.Log.Warn("a document has not arrived whole", zap.String("run", r.Run), zap.Error(w.err))
 		r.Phase, r.Broken = cut, !r.Stop
@@ -93,7 +97,10 @@ func (d *device) submitRead(ctx context.Context, r *run) error {
 // stop ends a run early, as the daemon has asked.
 func (d *device) stop(ctx context.Context, r *run) error {
 	switch {
-	case r.Phase == waiting, r.Lost: // nothing is there, or nothing that anybody can find
+	case r.Lost: // nothing is there that anybody can find, and nobody knows what it made
+		d.end(r, tandemv1.JobState_JOB_STATE_CANCELED, []string{"job-canceled-by-operator", drivers.ReasonOutcomeUnknown}, d.env.Clock.Now())
+		return nil
+	case r.Phase == waiting: // nothing is there
 		if r.work != nil {
 			r.work.cancel()
 		}
@@ -123,7 +130,11 @@ func (d *device) cancelJob(ctx context.Context, r *run) error {
 	if r.asked || r.Job == 0 {
 		return nil
 	}
-	err := d.client.cancel(ctx, r.Job)
+	j, err := d.client.job(ctx, r.Job)
+	if err == nil && j.name != "" && !d.owns(r, j.name) {
+		return nil // the printer was restarted and has given the number to a job of others; the next poll says so
+	}
+	err = d.client.cancel(ctx, r.Job)
 	status, isRefused := refused(err)
 	switch {
 	case err == nil:

@@ -30,13 +30,18 @@ func (d *device) follow(ctx context.Context, p *printer) error {
 		case err != nil:
 			return err
 		case j != nil:
-			if r.Lost {
-				d.env.Log.Info("the printer knows the run again", zap.String("run", r.Run))
-				r.Lost = false
-			}
+			was := r.Lost
+			r.Lost = false
 			d.apply(r, j, p)
-		case r.Phase == created:
+			if was && !r.Lost {
+				d.env.Log.Info("the printer knows the run again", zap.String("run", r.Run))
+			} else if r.Lost && !was {
+				d.env.Log.Warn("the printer has completed a run whose document may not have arrived whole: a person must say what it made",
+					zap.String("run", r.Run), zap.Int("job", j.id))
+			}
+		case r.Phase == created && r.Given == 0:
 			r.Phase, r.Job = waiting, 0 // it had no document, so nothing is lost
+		case r.Job == 0 && r.work != nil && r.work.sends && !restarted: // a printer may tell of a job once it has all of it
 		case r.Lost:
 		case restarted:
 			forgotten = append(forgotten, r)
@@ -57,12 +62,15 @@ func (d *device) follow(ctx context.Context, p *printer) error {
 	return fmt.Errorf("printer at %s has been restarted and does not know run %s: %w", d.client.uri, forgotten[0].Run, drivers.ErrDeviceReset)
 }
 
+// unknownJob are the answers of a printer that does not know a job's number.
+var unknownJob = []goipp.Status{goipp.StatusErrorNotFound, goipp.StatusErrorGone, goipp.StatusErrorNotPossible}
+
 // lookup returns a run's job: by its number, if that is still its own, and by its name. Nil: the printer does not know it.
 func (d *device) lookup(ctx context.Context, r *run, restarted bool) (*job, error) {
 	if r.Job > 0 {
 		j, err := d.client.job(ctx, r.Job)
 		if status, ok := refused(err); ok {
-			if status != goipp.StatusErrorNotFound && status != goipp.StatusErrorGone && status != goipp.StatusErrorNotPossible {
+			if !slices.Contains(unknownJob, status) {
 				return nil, err
 			}
 		} else if err != nil {
@@ -182,8 +190,6 @@ func (d *device) complete(r *run, j *job, now time.Time) {
 		return
 	}
 	if !whole {
-		d.env.Log.Warn("the printer has completed a run whose document may not have arrived whole: a person must say what it made",
-			zap.String("run", r.Run), zap.Int("job", j.id))
 		r.unknown()
 		return
 	}

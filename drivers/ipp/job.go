@@ -6,6 +6,7 @@ import (
 
 	"github.com/OpenPrinting/goipp"
 
+	"tandem/drivers"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -60,6 +61,15 @@ func readJob(a goipp.Attributes) (*job, error) {
 func (j *job) lacksDocuments() bool {
 	waits := j.state == tandemv1.JobState_JOB_STATE_PENDING || j.state == tandemv1.JobState_JOB_STATE_PENDING_HELD
 	return waits && (j.documents == 0 || slices.Contains(j.reasons, "job-data-insufficient") || slices.Contains(j.reasons, "job-incoming"))
+}
+
+// awaits says whether a job that was given some documents waits for more of them, as far as the printer tells.
+func (j *job) awaits(given int) bool {
+	if drivers.Ended(j.state) || j.documents > given {
+		return false
+	}
+	return given > 0 || j.documents == 0 || j.state != tandemv1.JobState_JOB_STATE_PROCESSING ||
+		slices.Contains(j.reasons, "job-data-insufficient") || slices.Contains(j.reasons, "job-incoming")
 }
 
 // preparing says whether the printer works on the job without printing yet.

@@ -48,6 +48,7 @@ type run struct {
 	Pieces  int32             `json:"pieces"`
 	Phase   phase             `json:"phase,omitempty"`
 	Job     int               `json:"job,omitempty"`      // the printer's number of it; 0: none known
+	Given   int               `json:"given,omitempty"`    // how many of its documents the printer has surely taken
 	KOctets int               `json:"k_octets,omitempty"` // of its documents
 	Ready   time.Time         `json:"ready,omitzero"`     // it does not end before
 	Stop    bool              `json:"stop,omitempty"`     // it was asked to stop
@@ -140,7 +141,7 @@ func (m *memory) check() error {
 			return errors.New("a run is null")
 		}
 		_, known := tandemv1.JobState_name[int32(r.State)]
-		if !drivers.ValidID(r.Run) || r.Fence == 0 || r.Pieces < 0 || r.Good < 0 || r.Good > r.Pieces || r.Job < 0 || !known ||
+		if !drivers.ValidID(r.Run) || r.Fence == 0 || r.Pieces < 0 || r.Good < 0 || r.Good > r.Pieces || r.Job < 0 || r.Given < 0 || !known ||
 			!slices.Contains([]phase{waiting, creating, created, sending, sent, cut}, r.Phase) {
 			return fmt.Errorf("run %.80q has impossible values", r.Run)
 		}

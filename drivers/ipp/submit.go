@@ -10,6 +10,7 @@ import (
 	"go.uber.org/zap"
 
 	"tandem/drivers"
+	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -17,8 +18,10 @@ import (
 type work struct {
 	run    *run
 	docs   []*file
-	sends  bool // else it reads
-	id     int  // of a job that the printer has told while it was sent
+	found  []*file // what was read, for docs once it ends
+	sends  bool    // else it reads
+	given  int     // how many of docs the printer has taken
+	id     int     // of a job that the printer has told while it was sent
 	err    error
 	cancel context.CancelFunc
 }
@@ -33,6 +36,15 @@ func (w *work) progress() (n int64) {
 // whole says whether the last byte has left.
 func (w *work) whole() bool {
 	return !slices.ContainsFunc(w.docs, func(f *file) bool { return f.read.Load() < f.length })
+}
+
+// kOctets is the size of the documents as a printer tells it.
+func (w *work) kOctets() int {
+	var total int64
+	for _, f := range w.docs {
+		total += f.length
+	}
+	return int((total + 1023) / 1024)
 }
 
 // begin does something beside the loop, which hears of its end.
@@ -105,13 +117,14 @@ func (d *device) heldBack(r *run) string {
 
 // start reads the documents of a run that may start. What follows is in finish and submitRead.
 func (d *device) start(ctx context.Context, r *run) {
-	docs, err := d.documents(r)
-	if err != nil {
-		d.refuse(r, err)
-		return
-	}
-	w := &work{run: r, docs: docs}
-	d.begin(ctx, w, func(ctx context.Context) error {
+	w := &work{run: r}
+	g, p := r.grant, d.printer
+	d.begin(ctx, w, func(ctx context.Context) error { // a share that hangs does not keep a stop waiting
+		docs, err := d.settings.locateAll(g, p)
+		if err != nil {
+			return err
+		}
+		w.found = docs
 		for _, f := range docs {
 			if err := f.check(ctx); err != nil {
 				return err
@@ -124,21 +137,21 @@ func (d *device) start(ctx context.Context, r *run) {
 
 var errNoDocument = errors.New("the run names no document to print")
 
-// documents finds what a run prints.
-func (d *device) documents(r *run) ([]*file, error) {
+// locateAll finds what a run prints.
+func (s *settings) locateAll(g *driverv1.Grant, p *printer) ([]*file, error) {
 	var out []*file
-	for _, doc := range r.grant.GetDocuments() {
-		if doc.GetRole() != d.settings.role {
+	for _, doc := range g.GetDocuments() {
+		if doc.GetRole() != s.role {
 			continue
 		}
-		f, err := d.settings.locate(doc)
+		f, err := s.locate(doc)
 		if err != nil {
 			return nil, err
 		}
 		out = append(out, f)
 	}
-	if len(out) == 0 && d.settings.standby != "" {
-		f, err := d.settings.locate(&tandemv1.Document{Uri: d.settings.standby})
+	if len(out) == 0 && s.standby != "" {
+		f, err := s.locate(&tandemv1.Document{Uri: s.standby})
 		if err != nil {
 			return nil, fmt.Errorf("setting default-document: %w", err)
 		}
@@ -146,10 +159,10 @@ func (d *device) documents(r *run) ([]*file, error) {
 	}
 	switch {
 	case len(out) == 0:
-		return nil, fmt.Errorf("%w: give it one of the role %s, or set default-document", errNoDocument, d.settings.role)
-	case len(out) > 1 && (!d.printer.several || !d.printer.creates):
+		return nil, fmt.Errorf("%w: give it one of the role %s, or set default-document", errNoDocument, s.role)
+	case len(out) > 1 && (!p.several || !p.creates):
 		return nil, fmt.Errorf("%w: it names %d of the role %s, and the printer takes one in a job: join them to one file",
-			errNoDocument, len(out), d.settings.role)
+			errNoDocument, len(out), s.role)
 	}
 	return out, nil
 }
@@ -169,6 +182,10 @@ func (d *device) refuse(r *run, err error) {
 		why = "unsupported-attributes-or-values"
 	}
 	d.env.Log.Error("run not printed", zap.String("run", r.Run), zap.String("reason", why), zap.Error(err))
+	if r.Given > 0 { // some of it may be printed: the printer is asked to end the job, and tells how it has ended
+		r.Phase, r.Broken = cut, true
+		return
+	}
 	r.Broken = false
 	d.end(r, tandemv1.JobState_JOB_STATE_ABORTED, []string{why}, d.env.Clock.Now())
 }
@@ -199,21 +216,23 @@ func (d *device) submit(ctx context.Context, w *work) error {
 			return err
 		}
 	}
-	if r.Phase != created { // is it there already, whatever we remember?
-		j, err := d.lookupName(ctx, r)
-		if err != nil {
-			return err
-		}
-		switch {
-		case j == nil, r.Phase == creating && drivers.Ended(j.state):
-		case j.lacksDocuments():
-			r.Phase, r.Job = created, j.id
-		default:
-			d.env.Log.Info("the printer has the run already", zap.String("run", r.Run), zap.Int("job", j.id))
-			r.Phase, r.Job = sent, j.id
-			d.apply(r, j, p)
-			return nil
-		}
+	// Is it there already, whatever we remember?
+	j, err := d.lookupBefore(ctx, r)
+	if err != nil {
+		return err
+	}
+	switch {
+	case j == nil && r.Phase == created:
+		d.env.Log.Info("the printer has forgotten a job without its document", zap.String("run", r.Run), zap.Int("job", r.Job))
+		return nil // the next poll says what that means
+	case j == nil, r.Phase == creating && drivers.Ended(j.state) && j.state != tandemv1.JobState_JOB_STATE_COMPLETED:
+	case j.lacksDocuments() || r.Phase == created && j.awaits(r.Given):
+		r.Phase, r.Job = created, j.id
+	default: // whether all of it has arrived is the printer's word
+		d.env.Log.Info("the printer has the run already", zap.String("run", r.Run), zap.Int("job", j.id))
+		r.Phase, r.Job, r.KOctets = sending, j.id, w.kOctets()
+		d.apply(r, j, p)
+		return nil
 	}
 	if !p.creates {
 		return d.sendAll(ctx, w, t)
@@ -236,6 +255,22 @@ func (d *device) submit(ctx context.Context, w *work) error {
 	return d.sendAll(ctx, w, t)
 }
 
+// lookupBefore returns the job of a run that is about to be sent to the printer. Nil: there is none.
+func (d *device) lookupBefore(ctx context.Context, r *run) (*job, error) {
+	if r.Phase != created {
+		return d.lookupName(ctx, r)
+	}
+	j, err := d.client.job(ctx, r.Job)
+	status, isRefused := refused(err)
+	switch {
+	case isRefused && slices.Contains(unknownJob, status), err == nil && j.name != "" && !d.owns(r, j.name):
+		return nil, nil //nolint:nilnil // no job and no fault
+	case err != nil:
+		return nil, err
+	}
+	return j, nil
+}
+
 func (d *device) ticket(r *run, first *file) ticket {
 	t := ticket{
 		name: d.jobName(r), format: first.format(),
@@ -250,18 +285,14 @@ func (d *device) ticket(r *run, first *file) ticket {
 // sendAll sends the documents, beside the loop.
 func (d *device) sendAll(ctx context.Context, w *work, t ticket) error {
 	r := w.run
-	var total int64
-	for _, f := range w.docs {
-		total += f.length
-	}
 	was := r.Phase
-	r.Phase, r.KOctets = sending, int((total+1023)/1024)
+	r.Phase, r.KOctets = sending, w.kOctets()
 	if !d.store() {
 		r.Phase, r.Reasons = was, []string{drivers.ReasonNotStored}
 		return nil
 	}
-	id := r.Job
-	next := &work{run: r, docs: w.docs, sends: true}
+	id, given := r.Job, r.Given
+	next := &work{run: r, docs: w.docs, sends: true, given: given}
 	d.begin(ctx, next, func(ctx context.Context) error {
 		if id == 0 {
 			j, err := d.client.print(ctx, t, w.docs[0])
@@ -271,9 +302,13 @@ func (d *device) sendAll(ctx context.Context, w *work, t ticket) error {
 			return err
 		}
 		for i, f := range w.docs {
+			if i < given { // taken before the printer put the others off
+				continue
+			}
 			if err := d.client.document(ctx, id, f, i == len(w.docs)-1); err != nil {
 				return err
 			}
+			next.given = i + 1
 		}
 		return nil
 	})

@@ -65,8 +65,13 @@ func (socket) Ready() (bool, error) { return true, nil }
 // Flush waits until the device's own network has all bytes, where the system tells.
 func (s socket) Flush() error {
 	if c, ok := s.Conn.(syscall.Conn); ok {
-		if raw, err := c.SyscallConn(); err == nil && unacknowledged(raw) > 0 {
-			return errNotTaken
+		if raw, err := c.SyscallConn(); err == nil {
+			switch left, reset := unacknowledged(raw); {
+			case reset:
+				return syscall.ECONNRESET
+			case left > 0:
+				return errNotTaken
+			}
 		}
 	}
 	return nil

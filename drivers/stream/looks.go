@@ -2,6 +2,8 @@ package stream
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"time"
 
 	"go.uber.org/zap"
@@ -41,6 +43,7 @@ func (m *machine) look(job *filejob.Job) {
 		}
 	case silent:
 		m.lose(errSilent)
+	case w.stopping: // it is being told
 	case w.sender != nil && m.stallAfter > 0 && now.Sub(w.moved) >= m.stallAfter && m.desk.Standing() == "":
 		m.desk.Stand(reasonNoProgress)
 	case w.handed.IsZero():
@@ -101,13 +104,17 @@ func (m *machine) Stop(*filejob.Job) {
 // stopNow stops a run whose sender has ended.
 func (m *machine) stopNow() {
 	w := m.work
-	w.stopping, w.stopped = true, m.desk.Now()
+	w.stopping = true
 	c := m.line
 	if c == nil {
+		w.stopped = m.desk.Now()
 		return
 	}
-	c.Drop()
+	if w.handed.IsZero() {
+		c.Drop()
+	}
 	if len(m.stopSend) == 0 {
+		w.stopped = m.desk.Now()
 		if m.port == "" {
 			m.hangUp()
 		}
@@ -116,26 +123,52 @@ func (m *machine) stopNow() {
 	m.tell(c)
 }
 
-// tell tells the device to stop. That it has been told says nothing about when it stands.
+// tell tells the device to stop. That it has been told says nothing about when it stands. One that has the whole file and
+// was not told works on: only one that lacks the rest comes to a stand without a word.
 func (m *machine) tell(l line) {
 	w := m.work
-	ctx, cancel := context.WithCancel(m.ctx)
+	ran := m.ctx
+	ctx, cancel := context.WithTimeout(ran, m.lostAfter)
 	w.callBack = cancel
 	post := m.desk.Post()
 	go func() {
+		defer cancel()
 		err := say(ctx, l, m.stopSend)
-		if err == nil {
-			err = l.Flush()
+		for err == nil {
+			if err = l.Flush(); !errors.Is(err, errNotTaken) {
+				break
+			}
+			err = pause(ctx)
 		}
-		post(ctx, func() {
+		post(ran, func() {
+			if err == nil && w.cut {
+				err = errors.New("the connection was reset")
+			}
 			if err != nil {
 				m.env.Log.Warn("the device could not be told to stop; look at it", zap.Error(err))
 			}
 			if m.work == w {
-				w.stopped = m.desk.Now()
+				m.told(err)
 			}
 		})
 	}()
+}
+
+// told goes on when the device has been told to stop, or could not be.
+func (m *machine) told(err error) {
+	w := m.work
+	if err == nil || w.handed.IsZero() {
+		w.stopped = m.desk.Now()
+		return
+	}
+	w.stopping = false
+	switch {
+	case w.answered:
+		m.complete()
+	case m.line == nil && !w.released: // the connection was lost meanwhile
+		m.letGo()
+		m.desk.LoseJob(fmt.Errorf("tell the device to stop: %w", err))
+	}
 }
 
 // stopAnew tells a device to stop that works without a connection.
@@ -151,7 +184,7 @@ func (m *machine) stopAnew() {
 			case m.work != w:
 				_ = l.Close() // the run has ended meanwhile
 			default:
-				w.stopping, w.stopped = true, m.desk.Now()
+				w.stopping = true
 				m.tell(m.listen(l))
 			}
 		})

@@ -71,7 +71,8 @@ type work struct {
 	moved    time.Time // when that last changed
 	handed   time.Time // zero: not yet
 	closed   bool      // by the device, while the last bytes were on their way
-	answered bool      // that it is done, while they were
+	answered bool      // that it is done, while they were or while it was told to stop
+	cut      bool      // the connection was reset while the device was told to stop
 	released bool      // the device goes on alone, without a connection
 	stopped  time.Time // when the last byte of a stopped run left; zero: not stopped
 	stopping bool
@@ -252,18 +253,22 @@ func (m *machine) sentAll(w *work, s *sender, err error) {
 	w.sender = nil
 	w.job.Sent = s.sent.Load()
 	switch {
-	case w.stopping:
+	case w.stopping && err != nil:
 		m.stopNow()
 	case err != nil:
 		m.lose(fmt.Errorf("send: %w", err))
 	default:
-		w.handed = m.desk.Now()
+		late := w.stopping // the device has the whole file, and is told to stop as one that has
+		w.stopping, w.handed = false, m.desk.Now()
 		m.desk.Handed()
 		switch {
 		case m.done == doneSent && m.port != "", w.answered:
 			m.complete()
 		case w.closed:
 			m.ended(m.line, io.EOF)
+		}
+		if late && m.work == w {
+			m.Stop(w.job)
 		}
 	}
 }
@@ -298,11 +303,11 @@ func (m *machine) heard(c *connection, answer []byte) {
 	switch word {
 	case wordDone:
 		switch {
-		case m.done != doneAnswer || w.stopping:
-		case w.allSent():
+		case m.done != doneAnswer:
+		case w.allSent() && !w.stopping:
 			m.complete()
-		case w.sender != nil && w.sender.last.Load():
-			w.answered = true // it has the last bytes before their writer knows
+		case w.allSent(), w.sender != nil && w.sender.last.Load():
+			w.answered = true // it has the last bytes before their writer knows, or is just told to stop
 		}
 	case wordFailed:
 		m.env.Log.Warn("the device has given the run up", zap.String("run", w.job.Run), zap.ByteString("answer", answer[:min(len(answer), 200)]))
@@ -338,6 +343,7 @@ func (m *machine) ended(c *connection, err error) {
 	switch {
 	case w == nil || w.released:
 	case w.stopping: // it is being stopped, and a closed connection does no harm
+		w.cut = !eof
 	case eof && !w.handed.IsZero() && (m.done == doneClosed || m.done == doneSent):
 		m.complete()
 	case eof && !w.handed.IsZero() && !m.keepOpen:
@@ -361,7 +367,7 @@ func (m *machine) release() {
 // lose goes on when the line is lost: how far the device is, nobody knows, unless it says so itself.
 func (m *machine) lose(err error) {
 	w := m.work
-	if w != nil && m.resumeAnswer != nil && m.port == "" && w.stopped.IsZero() && !w.stopping {
+	if w != nil && m.resumeAnswer != nil && m.port == "" && w.stopped.IsZero() && !w.job.Stopping {
 		m.resume(err)
 		return
 	}

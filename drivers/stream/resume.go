@@ -26,7 +26,7 @@ func (m *machine) resume(lost error) {
 	m.hangUp()
 	before := w.sender
 	w.lostAt, w.sender = m.desk.Now(), nil
-	w.handed = time.Time{}
+	w.handed, w.closed = time.Time{}, false
 	m.desk.Stand(reasonConnecting)
 	m.env.Log.Warn("connection lost in the middle of a run; asking the device how far it is", zap.String("run", w.job.Run), zap.Error(lost))
 	sent := w.job.Sent

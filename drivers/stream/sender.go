@@ -77,13 +77,13 @@ func (s *sender) wait(ctx context.Context, next *time.Time) error {
 		if ready && !s.held.Load() {
 			return ctx.Err()
 		}
-		if err := s.pause(ctx); err != nil {
+		if err := pause(ctx); err != nil {
 			return err
 		}
 	}
 }
 
-func (s *sender) pause(ctx context.Context) error {
+func pause(ctx context.Context) error {
 	timer := time.NewTimer(readyAgain)
 	defer timer.Stop()
 	select {
@@ -104,7 +104,7 @@ func (s *sender) flush(ctx context.Context) error {
 			}
 			return err
 		}
-		if err := s.pause(ctx); err != nil {
+		if err := pause(ctx); err != nil {
 			return err
 		}
 		if s.line.Silent(s.lostAfter) {

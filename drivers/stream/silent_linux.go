@@ -26,12 +26,17 @@ func unanswered(info *unix.TCPInfo, lostAfter time.Duration) bool {
 	return (info.Retransmits >= asked || info.Probes >= asked) && time.Duration(info.Last_ack_recv)*time.Millisecond >= lostAfter
 }
 
-// unacknowledged returns how many bytes the peer's network has not acknowledged (SIOCOUTQ, tcp(7)).
-func unacknowledged(conn syscall.RawConn) int {
-	var bytes int
+// unacknowledged returns how many bytes the peer's network has not acknowledged (SIOCOUTQ, tcp(7)). A connection that has been
+// reset keeps that number for ever: whoever has read to the end before hears of a reset in no other way.
+func unacknowledged(conn syscall.RawConn) (bytes int, reset bool) {
+	var info *unix.TCPInfo
 	var asked error
-	if err := conn.Control(func(fd uintptr) { bytes, asked = unix.IoctlGetInt(int(fd), unix.SIOCOUTQ) }); err != nil || asked != nil {
-		return 0 // reading or writing will tell
+	if err := conn.Control(func(fd uintptr) {
+		if bytes, asked = unix.IoctlGetInt(int(fd), unix.SIOCOUTQ); asked == nil && bytes > 0 {
+			info, asked = unix.GetsockoptTCPInfo(int(fd), unix.IPPROTO_TCP, unix.TCP_INFO)
+		}
+	}); err != nil || asked != nil {
+		return 0, false // reading or writing will tell
 	}
-	return bytes
+	return bytes, info != nil && info.State == unix.BPF_TCP_CLOSE
 }

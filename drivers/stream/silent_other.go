@@ -11,4 +11,4 @@ import (
 func silent(syscall.RawConn, time.Duration) bool { return false }
 
 // unacknowledged is not known here: what the system has taken counts as taken.
-func unacknowledged(syscall.RawConn) int { return 0 }
+func unacknowledged(syscall.RawConn) (int, bool) { return 0, false }

@@ -67,6 +67,9 @@ type Printer struct {
 	Counts      bool     // it tells job-k-octets
 	Extra       goipp.Attributes
 	Refuse      map[goipp.Op]goipp.Status
+	Refuses     func(goipp.Op) goipp.Status // what it does not do now; 0: it does it
+	Denies      func(goipp.Op) goipp.Status // what it answers although it has done it; 0: the truth
+	Waits       func(goipp.Op)              // before it reads a document; not under Do
 	Breaks      func(goipp.Op) Break
 	Jobs        []*Job
 	Requests    map[goipp.Op]int
@@ -114,9 +117,13 @@ func (p *Printer) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	if p.Breaks != nil {
 		where = p.Breaks(op)
 	}
+	waits := p.Waits
 	p.mu.Unlock()
 	if where == Before {
 		panic(http.ErrAbortHandler)
+	}
+	if waits != nil {
+		waits(op)
 	}
 	doc, err := io.ReadAll(r.Body)
 	p.mu.Lock()
@@ -134,7 +141,11 @@ func (p *Printer) answer(m *goipp.Message, op goipp.Op, doc []byte, broken error
 	a := goipp.NewResponse(m.Version, goipp.StatusOk, m.RequestID)
 	a.Operation.Add(goipp.MakeAttribute("attributes-charset", goipp.TagCharset, goipp.String("utf-8")))
 	a.Operation.Add(goipp.MakeAttribute("attributes-natural-language", goipp.TagLanguage, goipp.String("en")))
-	if status, ok := p.Refuse[op]; ok {
+	status := p.Refuse[op]
+	if status == 0 && p.Refuses != nil {
+		status = p.Refuses(op)
+	}
+	if status != 0 {
 		a.Code = goipp.Code(status)
 		return a
 	}
@@ -186,6 +197,11 @@ func (p *Printer) answer(m *goipp.Message, op goipp.Op, doc []byte, broken error
 		fail(goipp.StatusErrorOperationNotSupported)
 	}
 	p.move()
+	if p.Denies != nil {
+		if status := p.Denies(op); status != 0 {
+			fail(status)
+		}
+	}
 	return a
 }
 
