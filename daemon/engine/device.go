@@ -98,7 +98,7 @@ func (e *Engine) hearAll() {
 // loseSilent tells the floor of drivers that have been silent for too long.
 func (e *Engine) loseSilent(t *turn) {
 	for _, d := range slices.Clone(e.floor.Devices) {
-		if d.Link == tandemv1.Link_LINK_OFFLINE || d.Retired {
+		if d.Link == tandemv1.Link_LINK_OFFLINE || d.Retired && len(d.Live) == 0 {
 			continue
 		}
 		if at, ok := e.heard[d.ID]; ok && e.since(at) <= silentPeriods*e.opt.Period {

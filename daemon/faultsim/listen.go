@@ -101,7 +101,7 @@ func (d *daemon) hear(m *machine, s *driverv1.Status) {
 func (d *daemon) missSilent() {
 	for _, dev := range d.s.State().Floor.Devices {
 		silent := d.w.now - max(d.began, d.spoken[dev.ID])
-		if silent > mostSilent && !dev.Retired && dev.Link == tandemv1.Link_LINK_ONLINE {
+		if silent > mostSilent && (!dev.Retired || len(dev.Live) > 0) && dev.Link == tandemv1.Link_LINK_ONLINE {
 			d.w.fail("%s is shown as online, and its driver has been silent for %v", dev.ID, silent)
 		}
 	}

@@ -379,12 +379,13 @@ func (r *Run) mayStillBegin(now time.Time) bool {
 	return r.Step.Live == r && r.MayStart && !r.startVoid && r.Start.IsZero() && !r.Device.Manual() && !now.After(r.StartBefore)
 }
 
-// resolvable says whether a person's word on the run is called for: it stands still, or its device cannot be asked, or it
-// ended in a way that left its step blocked.
+// resolvable says whether a person's word on the run is called for: it stands still, or its device cannot be asked, or it waits on one
+// that has left the floor file, or it ended in a way that left its step blocked.
 func (r *Run) resolvable() bool {
-	s := r.Step
+	s, d := r.Step, r.Device
 	if s.Live == r {
-		return r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED || r.Device.Link != tandemv1.Link_LINK_ONLINE || r.Device.Retired
+		waits := d.Retired && (d.Manual() || r.State == tandemv1.JobState_JOB_STATE_PENDING)
+		return r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED || d.Link != tandemv1.Link_LINK_ONLINE || waits
 	}
 	return s.Blocked != "" && len(s.Runs) > 0 && s.Runs[len(s.Runs)-1] == r
 }

@@ -418,6 +418,8 @@ func TestRunsOfADeviceThatLeaves(t *testing.T) {
 	s.leave("cutter") // and the printer is back
 	s.refused("mira", "NOT_READY", StartRun{Run: waits.ID})
 	s.leave("printer-1")
+	// Who says so now has looked before it moved: its driver tells how it ends.
+	s.refused("mira", "NOTHING_TO_RESOLVE", ResolveRun{Run: begun.ID, Outcome: ledgerv1.RunResolved_OUTCOME_AGAIN})
 	s.finish(begun)
 	if begun.Good != 5 || slices.Contains(s.floor.Devices, begun.Device) {
 		t.Errorf("%d pieces are good; on the floor still: %v", begun.Good, slices.Contains(s.floor.Devices, begun.Device))
