@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -427,6 +428,39 @@ func TestWatch(t *testing.T) {
 			t.Fatalf("from %d: %v", from, err)
 		}
 	}
+}
+
+// A device leaves the floor file with work in hand. Its driver is listened to, and if it falls silent a person is asked for as ever.
+func TestADeviceThatLeavesTheFloorFileIsListenedTo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := ledger.NewMemory()
+		w := open(t, store)
+		w.hello("printer-1", idle(1, 1))
+		w.hello("cutter-1", idle(1, 1))
+		w.do(floor.Meta{Actor: "test"}, floor.CreateJob{Job: decals("a", 3)})
+		g := w.taken()[0].GetGrant()
+		w.status("printer-1", idle(1, 2, runIs(g, processing, 1)))
+		if err := w.stop(); err != nil {
+			t.Fatal(err)
+		}
+		bench := &tandemv1.FloorFile{Devices: []*tandemv1.Device{{Id: "bench", Capacity: 1, Driver: &tandemv1.Driver{Kind: "sim"}, Abilities: []*tandemv1.Ability{{Operation: "pack"}}}}}
+		w = open(t, store, func(o *engine.Options) { o.File = bench })
+		if err := w.engine.View(t.Context(), func(engine.State) {
+			if got := w.engine.Listens(); !slices.Equal(got, []string{"bench", "printer-1"}) {
+				t.Errorf("it listens to %q", got)
+			}
+		}); err != nil {
+			t.Fatal(err)
+		}
+		w.hello("printer-1", idle(1, 3, runIs(g, processing, 2)))
+		if s := w.job("a").GetSteps()[0]; s.GetState() != processing {
+			t.Fatalf("at work, and heard: %v", s)
+		}
+		time.Sleep(5 * period)
+		if s := w.job("a").GetSteps()[0]; s.GetStateReasons()[0] != floor.ReasonOutcomeUnknown {
+			t.Errorf("after five periods of silence: %v %v", s.GetState(), s.GetStateReasons())
+		}
+	})
 }
 
 func TestWrongEpochMustGreet(t *testing.T) {

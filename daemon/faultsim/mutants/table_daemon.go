@@ -146,9 +146,4 @@ var ofDaemon = []mutant{
 		old: `e.opt.File == nil || len(d.Live) > 0`,
 		new: `e.opt.File == nil || len(d.Live) > 0 && !MUTANT`,
 	},
-	{
-		name: "leaver-never-lost", breaks: "a device that has left the floor file with work in hand and falls silent is given up", file: "daemon/engine/device.go",
-		old: `d.Retired && len(d.Live) == 0`,
-		new: `d.Retired && (MUTANT || len(d.Live) == 0)`,
-	},
 }
