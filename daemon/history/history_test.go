@@ -366,6 +366,7 @@ func TestOutOfReachIsNotDamaged(t *testing.T) {
 		}
 	}
 	t.Run("locked", func(t *testing.T) {
+		t.Parallel()
 		s := written(t)
 		other, err := sql.Open("sqlite", filepath.Join(s.dir, history.FileName))
 		if err != nil {
@@ -389,6 +390,7 @@ func TestOutOfReachIsNotDamaged(t *testing.T) {
 		refused(t, err, "another program keeps it locked")
 	})
 	t.Run("a folder in its place", func(t *testing.T) {
+		t.Parallel()
 		dir := t.TempDir()
 		if err := os.Mkdir(filepath.Join(dir, history.FileName), 0o700); err != nil {
 			t.Fatal(err)
@@ -397,6 +399,7 @@ func TestOutOfReachIsNotDamaged(t *testing.T) {
 		refused(t, err, "see whose they are")
 	})
 	t.Run("stopped while it is opened", func(t *testing.T) {
+		t.Parallel()
 		s := written(t)
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
