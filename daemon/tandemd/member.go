@@ -79,6 +79,9 @@ func serveMember(ctx context.Context, set *config.Settings, cfg daemonConfig, re
 			}
 			return err
 		}
+		if _, ok := errors.AsType[*usageError](err); ok {
+			return err // its own folder or settings: another try helps nobody
+		}
 		if time.Since(begin) > lasted {
 			pause = tryAgain
 		}
