@@ -29,6 +29,8 @@ const (
 	toDataDir = "data-dir"
 	// leaseWithin is longer than a lease that nobody renews lasts: who leads after that does.
 	leaseWithin = 2 * lead.DefaultDuration
+	// reachWithin is how long a command that moves or verifies a cluster's ledger waits for a server to take its connection.
+	reachWithin = 10 * time.Second
 	// progressEvery is how often, in records, the copy tells how far it is.
 	progressEvery = 10_000
 )
@@ -105,7 +107,7 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 	if err != nil {
 		return fmt.Errorf("in %s: %w", set.DataDir, err)
 	}
-	cluster, err := bus.OpenCluster(bus.ClusterConfig{URLs: set.Cluster, Credentials: set.Credentials, Name: set.Name + "-move", Log: natsLog(log)})
+	cluster, err := bus.OpenCluster(bus.ClusterConfig{URLs: set.Cluster, Credentials: set.Credentials, Name: set.Name + "-move", ReachWithin: reachWithin, Log: natsLog(log)})
 	if err != nil {
 		return &usageError{err}
 	}
