@@ -33,7 +33,11 @@ later whether the file was changed. The file names customers' jobs and people, s
 	}
 	cmd.RunE = a.runs(func(cmd *cobra.Command, args []string) error {
 		path := args[0]
-		if _, err := os.Lstat(path); err == nil && !replace {
+		switch there, err := os.Lstat(path); {
+		case err != nil: // nothing is in the way, or what is wrong is told of when the file is made
+		case !there.Mode().IsRegular():
+			return usagef("%s is no file whose place a backup could take: give another name", path)
+		case !replace:
 			return usagef("%s is there already: give another name, or --replace", path)
 		}
 		client, err := a.admin()

@@ -64,6 +64,19 @@ func TestBackup(t *testing.T) {
 	if code, stdout, _ := f.tandem(t, "--quiet", "backup", "--replace", path); code != exitOK || stdout != path+"\n" {
 		t.Errorf("in its place: exit %d: %s", code, stdout)
 	}
+	// What is no plain file keeps its place: a superuser's --replace /dev/null must not leave a file there.
+	link := filepath.Join(dir, "latest.tgz")
+	if err := os.Symlink(path, link); err != nil {
+		t.Skipf("no links here: %v", err)
+	}
+	for _, other := range []string{link, dir} {
+		if code, _, stderr := f.tandem(t, "backup", "--replace", other); code != exitUsage || !strings.Contains(stderr, "give another name") {
+			t.Errorf("in the place of %s: exit %d: %s", other, code, stderr)
+		}
+	}
+	if info, err := os.Lstat(link); err != nil || info.Mode().IsRegular() {
+		t.Errorf("the link is gone: %v %v", info, err)
+	}
 }
 
 // Whatever goes wrong, there is no file under that name, and nothing else is left; one that was there before stays.

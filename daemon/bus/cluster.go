@@ -45,6 +45,8 @@ type ClusterConfig struct {
 	StoreDir string
 	// Name of this daemon, for the servers' lists of connections.
 	Name string
+	// ReachWithin is how long servers are tried for one connection, for who does one thing and ends. 0: for ever, as a daemon does.
+	ReachWithin time.Duration
 	// Log takes trouble of connections. Nil: none.
 	Log *zap.Logger
 }
@@ -115,7 +117,7 @@ func (c *Cluster) DriverConn(name string) (*nats.Conn, error) {
 func (c *Cluster) URL() string { return c.urls }
 
 // connect tries the servers in turn until ctx ends, and returns the connection once it stands; afterwards it connects
-// again for ever. A context without an end allows one round.
+// again for ever. A context without an end allows one round, ClusterConfig.ReachWithin what fits into it.
 func (c *Cluster) connect(ctx context.Context, name, user string, more ...nats.Option) (*nats.Conn, error) {
 	opts := append(forever(c.cfg.Name+" "+name),
 		nats.Timeout(clusterConnectWithin),
@@ -134,7 +136,7 @@ func (c *Cluster) connect(ctx context.Context, name, user string, more ...nats.O
 		opts = append(opts, nats.RootCAs(authority))
 	}
 	opts = append(opts, more...)
-	complaint := rate.Sometimes{Interval: complainEvery}
+	complaint, begin := rate.Sometimes{Interval: complainEvery}, time.Now()
 	for {
 		nc, err := nats.Connect(c.urls, opts...)
 		if err == nil {
@@ -142,6 +144,10 @@ func (c *Cluster) connect(ctx context.Context, name, user string, more ...nats.O
 		}
 		if ctx.Done() == nil || errors.Is(err, nats.ErrAuthorization) {
 			return nil, fmt.Errorf("connect %s to the cluster as user %s: %w", name, user, err)
+		}
+		if within := c.cfg.ReachWithin; within > 0 && time.Since(begin) > within {
+			return nil, fmt.Errorf("connect %s to the cluster as user %s: none of %s has taken the connection for %v (%w): start the servers, or correct their addresses in the setting cluster",
+				name, user, strings.Join(c.cfg.URLs, ", "), within, err)
 		}
 		complaint.Do(func() {
 			c.cfg.Log.Warn("cluster not reached; trying again", zap.String("connection", name), zap.Strings("servers", c.cfg.URLs), zap.Error(err))

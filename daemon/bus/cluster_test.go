@@ -1,12 +1,15 @@
 package bus
 
 import (
+	"context"
 	"errors"
+	"net"
 	"os"
 	"path/filepath"
 	"reflect"
 	"strings"
 	"testing"
+	"time"
 
 	natsserver "github.com/nats-io/nats-server/v2/server"
 )
@@ -134,5 +137,29 @@ func TestOpenClusterRefuses(t *testing.T) {
 	defer first.Shutdown()
 	if _, err := OpenCluster(cfg); !errors.Is(err, ErrInUse) {
 		t.Errorf("two in one folder: error %v, want ErrInUse", err)
+	}
+}
+
+// A daemon waits for its cluster for ever; who does one thing and ends does not: nobody would see why it stands still.
+func TestServersThatAreNotThere(t *testing.T) {
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	url := "nats://" + listener.Addr().String()
+	if err := listener.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for within, want := range map[time.Duration]string{100 * time.Millisecond: "start the servers", 0: context.DeadlineExceeded.Error()} {
+		c, err := OpenCluster(ClusterConfig{URLs: []string{url}, Credentials: credentials(t), Name: "a", ReachWithin: within})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), 4*time.Second)
+		if conn, err := c.LedgerConn(ctx); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("within %v: connection %v, error %v, want one with %q", within, conn, err, want)
+		}
+		cancel()
+		c.Shutdown()
 	}
 }

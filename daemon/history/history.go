@@ -123,21 +123,21 @@ func connect(path string, readOnly bool) (*sql.DB, error) {
 func (h *History) prepare(ctx context.Context, fresh bool) error {
 	var app, version int
 	if err := h.db.QueryRowContext(ctx, "PRAGMA application_id").Scan(&app); err != nil {
-		return fmt.Errorf("%w: %w", ErrDamaged, err)
+		return unusable(err)
 	}
 	if err := h.db.QueryRowContext(ctx, "PRAGMA user_version").Scan(&version); err != nil {
-		return fmt.Errorf("%w: %w", ErrDamaged, err)
+		return unusable(err)
 	}
 	var objects int
 	if err := h.db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&objects); err != nil {
-		return fmt.Errorf("%w: %w", ErrDamaged, err)
+		return unusable(err)
 	}
 	fresh = fresh || objects == 0
 	if !fresh && app != application {
 		return fmt.Errorf("%w: it is a database of something else", ErrDamaged)
 	}
 	if _, err := h.db.ExecContext(ctx, recordsTable); err != nil {
-		return err
+		return unusable(err)
 	}
 	head, err := lastKept(ctx, h.db)
 	if err != nil {
@@ -191,7 +191,7 @@ func lastKept(ctx context.Context, db *sql.DB) (ledger.Head, error) {
 		return ledger.Head{}, nil
 	}
 	if err != nil {
-		return ledger.Head{}, fmt.Errorf("%w: read the last record: %w", ErrDamaged, err)
+		return ledger.Head{}, fmt.Errorf("read the last record: %w", unusable(err))
 	}
 	rec, hash, err := ledger.Decode(stored)
 	if err != nil {

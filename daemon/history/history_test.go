@@ -348,6 +348,66 @@ func TestDamagedIsToldApart(t *testing.T) {
 	}
 }
 
+// A history that is out of reach is whole: to set it aside would be to forget what the ledger must hold.
+func TestOutOfReachIsNotDamaged(t *testing.T) {
+	t.Parallel() // the engine waits some seconds for a lock
+	written := func(t *testing.T) *shop {
+		s := newShop(t)
+		h, stop := s.follow()
+		s.do("a")
+		s.caughtUp(h)
+		stop()
+		return s
+	}
+	refused := func(t *testing.T, err error, why string) {
+		t.Helper()
+		if err == nil || errors.Is(err, history.ErrDamaged) || !strings.Contains(err.Error(), why) {
+			t.Errorf("%v; want one that says %q, and no damage", err, why)
+		}
+	}
+	t.Run("locked", func(t *testing.T) {
+		t.Parallel()
+		s := written(t)
+		other, err := sql.Open("sqlite", filepath.Join(s.dir, history.FileName))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer other.Close()
+		other.SetMaxOpenConns(1) // a lock belongs to a connection
+		for _, statement := range []string{"PRAGMA locking_mode = EXCLUSIVE", "BEGIN EXCLUSIVE"} {
+			if _, err := other.ExecContext(t.Context(), statement); err != nil {
+				t.Fatal(err)
+			}
+		}
+		_, err = history.Open(t.Context(), s.dir)
+		refused(t, err, "another program keeps it locked")
+		c, err := history.OpenCopy(s.dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		_, err = c.Head(t.Context())
+		refused(t, err, "another program keeps it locked")
+	})
+	t.Run("a folder in its place", func(t *testing.T) {
+		t.Parallel()
+		dir := t.TempDir()
+		if err := os.Mkdir(filepath.Join(dir, history.FileName), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		_, err := history.Open(t.Context(), dir)
+		refused(t, err, "see whose they are")
+	})
+	t.Run("stopped while it is opened", func(t *testing.T) {
+		t.Parallel()
+		s := written(t)
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		_, err := history.Open(ctx, s.dir)
+		refused(t, err, context.Canceled.Error())
+	})
+}
+
 // A record in the middle that was changed is found when the history is read to make a ledger of it.
 func TestChangedRecordIsFound(t *testing.T) {
 	s := newShop(t)

@@ -1,12 +1,10 @@
 package history
 
 import (
-	"errors"
 	"fmt"
 	"sync"
 	"time"
 
-	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 
 	"tandem/daemon/ledger"
@@ -85,12 +83,8 @@ func (h *History) Attention() []string {
 
 // broken says whether a failure of the file does not go away by itself, as a full disk does.
 func broken(failure error) bool {
-	e, ok := errors.AsType[*sqlite.Error](failure)
-	if !ok {
-		return false
-	}
-	primary := e.Code() & 0xff // without what an extended result code adds
-	return primary == sqlite3.SQLITE_CORRUPT || primary == sqlite3.SQLITE_NOTADB
+	code := primary(failure)
+	return code == sqlite3.SQLITE_CORRUPT || code == sqlite3.SQLITE_NOTADB
 }
 
 // Failure returns why the history does not go on; nil if it does.

@@ -3,7 +3,6 @@ package history
 import (
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -33,7 +32,7 @@ func OpenCopy(dataDir string) (*Copy, error) {
 func (c *Copy) Head(ctx context.Context) (ledger.Head, error) {
 	var n int
 	if err := c.db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema WHERE name = 'records'").Scan(&n); err != nil {
-		return ledger.Head{}, fmt.Errorf("read history: %w: %w", ErrDamaged, err)
+		return ledger.Head{}, fmt.Errorf("read history: %w", unusable(err))
 	}
 	if n == 0 {
 		return ledger.Head{}, nil
@@ -49,7 +48,7 @@ func (c *Copy) Head(ctx context.Context) (ledger.Head, error) {
 func (c *Copy) Records(ctx context.Context, fn func(rec *ledgerv1.Record, stored []byte) error) error {
 	rows, err := c.db.QueryContext(ctx, "SELECT stored FROM records ORDER BY revision")
 	if err != nil {
-		return fmt.Errorf("read history: %w: %w", ErrDamaged, err)
+		return fmt.Errorf("read history: %w", unusable(err))
 	}
 	defer rows.Close()
 	var links ledger.Chain
@@ -67,7 +66,7 @@ func (c *Copy) Records(ctx context.Context, fn func(rec *ledgerv1.Record, stored
 		}
 	}
 	if err := rows.Err(); err != nil {
-		return fmt.Errorf("read history after revision %d: %w", links.Head().Revision, errors.Join(ErrDamaged, err))
+		return fmt.Errorf("read history after revision %d: %w", links.Head().Revision, unusable(err))
 	}
 	return nil
 }
@@ -76,7 +75,7 @@ func (c *Copy) Records(ctx context.Context, fn func(rec *ledgerv1.Record, stored
 func (c *Copy) Check(ctx context.Context) error {
 	var found string
 	if err := c.db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&found); err != nil {
-		return fmt.Errorf("check history: %w: %w", ErrDamaged, err)
+		return fmt.Errorf("check history: %w", unusable(err))
 	}
 	if found != "ok" {
 		return fmt.Errorf("check history: %w: %s", ErrDamaged, strings.Join(strings.Fields(found), " "))

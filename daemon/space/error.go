@@ -29,6 +29,8 @@ func (e *Error) Error() string {
 		}
 		return fmt.Sprintf("the disk with %s has %s free, and new work is taken only with %s: free %s more there; what runs goes on, and so does the daemon once there is space",
 			e.Dir, Bytes(e.Free), Bytes(e.Need), Bytes(more))
+	case errors.Is(e.Cause, errAnotherFolder):
+		return fmt.Sprintf("%s is not the folder that it was (%v): mount the disk again, and the daemon goes on by itself; if what is there now is the right one, stop the daemon and start it again", e.Dir, e.Cause)
 	case readOnlyDisk(e.Cause):
 		return fmt.Sprintf("the disk with %s is read-only (%v): look into the system's log for its failure, and mount it for writing again; the daemon then goes on by itself", e.Dir, cause(e.Cause))
 	default:

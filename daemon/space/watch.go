@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io/fs"
+	"os"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -47,7 +48,13 @@ type Watch struct {
 	suspect bool  // a write has failed: believe the disk only once one has worked
 	looked  bool  // the disk has been looked at
 	unmade  error // why the ballast could not be made the last time
+
+	dir fs.FileInfo // the folder as it was first seen; nil: it has not been
 }
+
+// errAnotherFolder means that the data folder's disk was unmounted, as a rule: what is at its path now is the bare folder below. What
+// would be written there would be missing when the disk is back, and a store opened there would begin with nothing.
+var errAnotherFolder = errors.New("its disk was unmounted: another folder is at this path now")
 
 // New makes a watch. It looks for the first time in Await, Look or Run; before, nothing new is taken.
 func New(opt Options) *Watch {
@@ -153,6 +160,10 @@ func (w *Watch) look() {
 // from it. The caller holds w.mu.
 func (w *Watch) judge(readOnly bool) *Error {
 	limit, ballast := uint64(w.opt.Limit), uint64(w.opt.Ballast)
+	if w.replaced() {
+		w.suspect = true
+		return &Error{Dir: w.opt.Dir, Cause: errAnotherFolder}
+	}
 	held := w.ballastHeld()
 	free, err := w.opt.Measure(w.opt.Dir)
 	if held && err == nil && free < limit/lowReserve {
@@ -181,6 +192,18 @@ func (w *Watch) judge(readOnly bool) *Error {
 		return w.takeBack(found, readOnly)
 	}
 	return nil
+}
+
+// replaced says whether another folder is at the data folder's path than when it was first seen.
+func (w *Watch) replaced() bool {
+	now, err := os.Stat(w.opt.Dir)
+	if err != nil {
+		return false // what is wrong is found out at measuring
+	}
+	if w.dir == nil {
+		w.dir = now
+	}
+	return !os.SameFile(w.dir, now)
 }
 
 // giveUp lets reports have the ballast's space.

@@ -151,6 +151,43 @@ func TestFailingDisk(t *testing.T) {
 	}
 }
 
+// The disk is unmounted, and the bare folder below is at the path: nothing is written there, and no store is opened.
+func TestUnmounted(t *testing.T) {
+	d, w := newDisk(t, 100*mib)
+	if err := w.Look(); err != nil {
+		t.Fatal(err)
+	}
+	away := d.dir + ".away"
+	rename := func(from, to string) {
+		t.Helper()
+		if err := os.Rename(from, to); err != nil {
+			t.Fatal(err)
+		}
+	}
+	rename(d.dir, away)
+	if err := os.Mkdir(d.dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Look(); err == nil || !strings.Contains(err.Error(), "mount the disk again") {
+		t.Errorf("got %v, want a word about the disk that is gone", err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
+	defer cancel()
+	if err := w.Await(ctx); err == nil {
+		t.Error("a store may be opened in another folder")
+	}
+	if d.ballast() {
+		t.Error("the ballast is made in another folder")
+	}
+	if err := os.Remove(d.dir); err != nil {
+		t.Errorf("something was written there: %v", err)
+	}
+	rename(away, d.dir)
+	if err := w.Look(); err != nil {
+		t.Errorf("with the disk back: still %v", err)
+	}
+}
+
 // What somebody else has seen fail is believed only once a write has worked.
 func TestSuspect(t *testing.T) {
 	d, w := newDisk(t, 100*mib)

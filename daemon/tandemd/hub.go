@@ -81,13 +81,13 @@ func openHub(ctx context.Context, cfg daemonConfig) (_ hub, _ *ledger.JetStream,
 		}
 	}()
 	// Only now is the data folder this daemon's alone.
-	past, aside, err := openHistory(ctx, cfg.DataDir, cfg.Log.Named("history"))
+	past, err := openHistory(ctx, cfg.DataDir, cfg.Log.Named("history"))
 	if err != nil {
 		return nil, nil, nil, err
 	}
 	store, err := open(past.Head())
 	if err == nil {
-		err = checkSomethingLeft(store, aside)
+		err = checkSomethingLeft(store, cfg)
 	}
 	if err != nil {
 		return nil, nil, nil, errors.Join(withRemedy(err, cfg), past.Close())

@@ -29,6 +29,8 @@ const (
 	toDataDir = "data-dir"
 	// leaseWithin is longer than a lease that nobody renews lasts: who leads after that does.
 	leaseWithin = 2 * lead.DefaultDuration
+	// reachWithin is how long a command that moves or verifies a cluster's ledger waits for a server to take its connection.
+	reachWithin = 10 * time.Second
 	// progressEvery is how often, in records, the copy tells how far it is.
 	progressEvery = 10_000
 )
@@ -105,7 +107,7 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 	if err != nil {
 		return fmt.Errorf("in %s: %w", set.DataDir, err)
 	}
-	cluster, err := bus.OpenCluster(bus.ClusterConfig{URLs: set.Cluster, Credentials: set.Credentials, Name: set.Name + "-move", Log: natsLog(log)})
+	cluster, err := bus.OpenCluster(bus.ClusterConfig{URLs: set.Cluster, Credentials: set.Credentials, Name: set.Name + "-move", ReachWithin: reachWithin, Log: natsLog(log)})
 	if err != nil {
 		return &usageError{err}
 	}
@@ -121,6 +123,9 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 	}
 	if from.Head().Revision == 0 {
 		return fmt.Errorf("there is nothing to move: the ledger that would be copied to %s is empty", to)
+	}
+	if err := checkNotLeft(set.DataDir, to, from, target); err != nil {
+		return err
 	}
 	begin := time.Now()
 	head, err := ledger.Copy(ctx, from, target, func(done, all uint64) {
@@ -145,6 +150,23 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 	}
 	fmt.Fprintf(out, "moved to %s: %d records in %v\nhead: revision %d, term %d, SHA-256 %x\n", to, head.Revision, time.Since(begin).Round(time.Millisecond),
 		head.Revision, head.Term, head.Hash)
+	return nil
+}
+
+// checkNotLeft refuses to copy what was left behind by an earlier move to a place where it would go on: the ledger goes on elsewhere
+// already. A copy that was interrupted is finished, though, also when the place it comes from has been told.
+func checkNotLeft(dataDir, to string, from, target *ledger.JetStream) error {
+	standing := target.Standing()
+	if errors.Is(standing, ledger.ErrUnfinished) || standing == nil && target.Head().Revision > 0 { // the latter is refused as not empty
+		return nil
+	}
+	if to == toCluster {
+		return checkNotMoved(dataDir)
+	}
+	if err := from.Standing(); errors.Is(err, ledger.ErrMovedAway) {
+		return fmt.Errorf("the cluster's ledger was moved to a data folder before, and goes on there: %w: start the daemon there without --cluster. If that folder is lost, restore a backup, "+
+			"or make a ledger from the history of the daemon that led last: tandemd ledger rebuild --without-last", err)
+	}
 	return nil
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -395,6 +396,9 @@ func TestLostLedgerIsMadeAnew(t *testing.T) {
 	if err == nil || !strings.Contains(out, "tandemd ledger rebuild --data-dir") {
 		t.Fatalf("a daemon without its ledger starts, or does not say what to do: %v\n%s", err, out)
 	}
+	if exit, ok := errors.AsType[*exec.ExitError](err); !ok || exit.ExitCode() != exitUsage {
+		t.Errorf("it ends with %v, want %d: whoever starts it again and again brings nothing back", err, exitUsage)
+	}
 	rebuilt := p.must(p.bin, "ledger", "rebuild", "--data-dir", data)
 	if !strings.Contains(rebuilt, head) {
 		t.Errorf("the ledger made anew does not end with %s", head)
@@ -402,5 +406,46 @@ func TestLostLedgerIsMadeAnew(t *testing.T) {
 	p.serve(data)
 	if jobs := p.look(); len(jobs) != 2 {
 		t.Errorf("%d jobs, want 2", len(jobs))
+	}
+}
+
+// The ledger's store is lost and the history is damaged: nobody begins with nothing before a person has said so, however often the
+// daemon is started.
+func TestNothingLeftIsNotABeginning(t *testing.T) {
+	p := newPlant(t)
+	data := filepath.Join(p.folder, "data")
+	p.serve(data)
+	p.submit("a")
+	p.daemon.kill()
+	if err := os.RemoveAll(filepath.Join(data, "bus")); err != nil {
+		t.Fatal(err)
+	}
+	past := filepath.Join(data, "history.db")
+	for _, tail := range []string{"-wal", "-shm"} {
+		if err := os.Remove(past + tail); err != nil && !errors.Is(err, os.ErrNotExist) {
+			t.Fatal(err)
+		}
+	}
+	if err := os.WriteFile(past, []byte(strings.Repeat("not a database. ", 1000)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for start := range 2 {
+		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second) // one that starts after all is ended
+		out, err := exec.CommandContext(ctx, p.bin, "serve", "--data-dir", data, "--floor", p.floorPath, "--listen", p.address, "--bus-listen", "").CombinedOutput()
+		cancel()
+		if exit, ok := errors.AsType[*exec.ExitError](err); !ok || exit.ExitCode() != exitUsage || !strings.Contains(string(out), "remove "+past+".damaged-") {
+			t.Fatalf("start %d ends with %v, want %d and what to do:\n%s", start+1, err, exitUsage, out)
+		}
+	}
+	aside, err := filepath.Glob(past + ".damaged-*")
+	if err != nil || len(aside) != 1 {
+		t.Fatalf("kept aside: %v %v", aside, err)
+	}
+	if err := os.Remove(aside[0]); err != nil {
+		t.Fatal(err)
+	}
+	p.serve(data)
+	if jobs := p.look(); len(jobs) != 0 {
+		t.Errorf("%d jobs in a new ledger", len(jobs))
 	}
 }

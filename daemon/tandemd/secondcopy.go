@@ -6,6 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
+	"path/filepath"
+	"strings"
 	"time"
 
 	"go.uber.org/zap"
@@ -18,19 +21,22 @@ import (
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
+// asideDamaged begins what is added to the name of a damaged history.
+const asideDamaged = "damaged-"
+
 // openHistory opens the second copy of the ledger. One that is damaged is kept aside and made anew: the floor does not wait for it.
-func openHistory(ctx context.Context, dataDir string, log *zap.Logger) (past *history.History, aside string, err error) {
-	past, err = history.Open(ctx, dataDir)
+func openHistory(ctx context.Context, dataDir string, log *zap.Logger) (*history.History, error) {
+	past, err := history.Open(ctx, dataDir)
 	if !errors.Is(err, history.ErrDamaged) {
-		return past, "", err
+		return past, err
 	}
 	log.Error("history cannot be used", zap.Error(err))
-	if aside, err = history.SetAside(dataDir, "damaged-"+time.Now().UTC().Format("20060102-150405")); err != nil {
-		return nil, "", err
+	aside, err := history.SetAside(dataDir, asideDamaged+time.Now().UTC().Format("20060102-150405"))
+	if err != nil {
+		return nil, err
 	}
 	log.Warn("history is made anew from the ledger; the damaged one is kept", zap.String("aside", aside))
-	past, err = history.Open(ctx, dataDir)
-	return past, aside, err
+	return history.Open(ctx, dataDir)
 }
 
 // withRemedy adds to a ledger that is refused what brings it back.
@@ -45,8 +51,12 @@ func withRemedy(err error, cfg daemonConfig) error {
 	if cfg.member != nil {
 		move = ", and then, into an empty cluster: tandemd ledger move --to cluster"
 	}
-	return fmt.Errorf("%w. To make the ledger anew from its history: tandemd ledger rebuild --data-dir %q%s. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER%s",
+	err = fmt.Errorf("%w. To make the ledger anew from its history: tandemd ledger rebuild --data-dir %q%s. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER%s",
 		err, cfg.DataDir, move, move)
+	if cfg.member != nil {
+		return err // other daemons and servers may bring it back
+	}
+	return &usageError{err} // what a disk has lost does not come back: started again and again it would only be read again and again
 }
 
 // withPlaceToGoOn adds to a ledger that no floor may go on from where one may; nil if it is about something else.
@@ -62,12 +72,31 @@ func withPlaceToGoOn(err error, dataDir string, shared bool) error {
 	return nil
 }
 
-// checkSomethingLeft refuses to begin with an empty ledger where there was a history that nobody can read.
-func checkSomethingLeft(store *ledger.JetStream, aside string) error {
-	if aside == "" || store.Head().Revision > 0 {
+// checkSomethingLeft refuses to begin with an empty ledger where there was a history that nobody can read: at this start, or at one
+// before it, whose refusal must not count for once only.
+func checkSomethingLeft(store *ledger.JetStream, cfg daemonConfig) error {
+	if store.Head().Revision > 0 {
 		return nil
 	}
-	return fmt.Errorf("the ledger is empty and its history was damaged, so nobody knows what was there: restore a backup; or, to begin with nothing, remove %s and start again", aside)
+	entries, err := os.ReadDir(cfg.DataDir)
+	if err != nil {
+		return fmt.Errorf("look for a damaged history: %w", err)
+	}
+	var aside []string
+	for _, e := range entries {
+		if strings.HasPrefix(e.Name(), history.FileName+"."+asideDamaged) {
+			aside = append(aside, filepath.Join(cfg.DataDir, e.Name()))
+		}
+	}
+	if len(aside) == 0 {
+		return nil
+	}
+	err = fmt.Errorf("the ledger is empty and its history was damaged, so nobody knows what was there: restore a backup; or, to begin with nothing, remove %s and start again",
+		strings.Join(aside, " and "))
+	if cfg.member != nil {
+		return err // servers that come back may hold the ledger
+	}
+	return &usageError{err}
 }
 
 // backupOf makes backups of a ledger while it is written.

@@ -26,7 +26,7 @@ func verifyLedger(ctx context.Context, set *config.Settings) (datadir.Report, er
 		}
 		return report, err
 	}
-	cluster, err := bus.OpenCluster(bus.ClusterConfig{URLs: set.Cluster, Credentials: set.Credentials, Name: set.Name + "-verify", Log: zap.NewNop()})
+	cluster, err := bus.OpenCluster(bus.ClusterConfig{URLs: set.Cluster, Credentials: set.Credentials, Name: set.Name + "-verify", ReachWithin: reachWithin, Log: zap.NewNop()})
 	if err != nil {
 		return datadir.Report{}, &usageError{err}
 	}

@@ -80,6 +80,16 @@ func TestMove(t *testing.T) {
 	}
 	refused(old, "cluster", "not empty")
 	refused(old, "data-dir", "not empty")
+	// What was left in the first folder is not the cluster's again while the floor goes on in a third place.
+	third := filepath.Join(c.dir, "third")
+	for _, m := range []struct{ dir, to string }{{third, "data-dir"}, {third, "cluster"}} {
+		if m.to == "cluster" {
+			refused(old, "cluster", "was moved to a cluster")
+		}
+		if out, err := move(m.dir, m.to); err != nil {
+			t.Fatalf("move to %s: %v\n%s", m.to, err, out)
+		}
+	}
 	stale := alone(old, at[0])
 	eventually(t, 10*time.Second, "a daemon alone refuses to go on with what was moved", func() bool { return !stale.running() })
 	if stale.said("was moved to a cluster") != 1 {
@@ -109,6 +119,8 @@ func TestMove(t *testing.T) {
 	if err != nil || !headLine.MatchString(out) || headLine.FindString(out) == headLine.FindString(there) {
 		t.Fatalf("move back: %v\n%s\nbefore it was\n%s", err, out, there)
 	}
+	// What was left in the cluster is no second floor's.
+	refused(filepath.Join(c.dir, "twice"), "data-dir", "goes on there")
 	again := alone(back, at[2])
 	handIn(jobs(at[2]), "job-3")
 	has(jobs(at[2]), "job-1", "job-2")
