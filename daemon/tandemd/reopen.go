@@ -41,7 +41,7 @@ func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address
 	entrance := newFront(listener)
 	defer entrance.Close()
 	disk := space.New(space.Options{Dir: cfg.DataDir, Limit: cfg.SpaceLimit, Ballast: cfg.Ballast, Log: cfg.Log.Named("space")})
-	cfg.place = place{entrance, disk, cfg.Doors}
+	cfg.place = place{entrance, disk, cfg.Doors, new(life)}
 
 	served := false
 	opened := func(a address) {
@@ -117,9 +117,42 @@ func (d *deafness) heard(line string) {
 // place is what stays through all the lives of a daemon that keeps its ledger itself: its address for clients and its disk.
 // The zero place has neither.
 type place struct {
-	front *front
-	disk  *space.Watch
-	doors []grpc.ServerOption
+	front  *front
+	disk   *space.Watch
+	doors  []grpc.ServerOption
+	before *life // nil: nothing is kept of the lives before
+}
+
+// life is what the lives before have left behind in this process: a disk that fails may lose what it had said was on it.
+type life struct {
+	head  ledger.Head // the last record stored
+	shown time.Time   // by the floor's clock, which a simulated floor's next one goes on from
+}
+
+// remember notes it at the end of a life.
+func (l *life) remember(head ledger.Head, now time.Time) {
+	if head.Revision > l.head.Revision {
+		l.head = head
+	}
+	if now.After(l.shown) {
+		l.shown = now
+	}
+}
+
+// known returns the last record that the ledger must hold: the one that the history has, or a later one of the life before.
+func (p place) known(past ledger.Head) ledger.Head {
+	if p.before != nil && p.before.head.Revision > past.Revision {
+		return p.before.head
+	}
+	return past
+}
+
+// goesOn returns the time from which a simulated floor's clock goes on: that of the last commit, or a later one that was shown.
+func (p place) goesOn(last time.Time) time.Time {
+	if p.before != nil && p.before.shown.After(last) {
+		return p.before.shown
+	}
+	return last
 }
 
 // readOnly says why nothing new is taken; nil: it is.

@@ -137,7 +137,10 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	if last.IsZero() {
 		last = cfg.Begin
 	}
-	floorClock := newClock(cfg.TimeScale, last)
+	floorClock := newClock(cfg.TimeScale, cfg.place.goesOn(last))
+	if before := cfg.place.before; before != nil {
+		defer func() { before.remember(eng.Head(), floorClock.Now()) }() // the engine has ended by then
+	}
 	eng.SetClock(floorClock)
 	for _, text := range clockBehind(floorClock.Now(), last) {
 		cfg.Log.Warn(text)
