@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -359,6 +361,22 @@ func (s *shop) fill() {
 	if err != nil {
 		s.t.Fatal(err)
 	}
+	until(s.t, "the board has heard of every job", func() bool { return strings.Contains(s.get("/jobs"), held.GetId()) })
+}
+
+// get returns a page as it is sent.
+func (s *shop) get(page string) string {
+	s.t.Helper()
+	answer, err := http.Get(s.url + page)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	defer answer.Body.Close()
+	text, err := io.ReadAll(answer.Body)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return string(text)
 }
 
 // comparison asks for one by the page's own form and returns where its answer is.
