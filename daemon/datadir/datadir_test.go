@@ -253,13 +253,7 @@ func TestLedgerBehindItsHistory(t *testing.T) {
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
-			own := filepath.Join(t.TempDir(), "data")
-			if err := os.CopyFS(own, os.DirFS(dir)); err != nil {
-				t.Fatal(err)
-			}
-			if err := os.Chmod(filepath.Join(datadir.BusDir(own), bus.TokenFile), 0o600); err != nil {
-				t.Fatal(err)
-			}
+			own := copyFolder(t, dir, filepath.Join(t.TempDir(), "data"))
 			spoil(t, own)
 			killed := filepath.Join(own, "bus.salvaging")
 			if err := os.MkdirAll(filepath.Join(killed, "jetstream"), 0o700); err != nil { // by a rebuild that was killed
@@ -515,13 +509,7 @@ func TestRebuildSalvagesWhatTheHistoryLacks(t *testing.T) {
 		}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			dir := filepath.Join(t.TempDir(), "data")
-			if err := os.CopyFS(dir, os.DirFS(whole)); err != nil {
-				t.Fatal(err)
-			}
-			if err := os.Chmod(filepath.Join(datadir.BusDir(dir), bus.TokenFile), 0o600); err != nil {
-				t.Fatal(err)
-			}
+			dir := copyFolder(t, whole, filepath.Join(t.TempDir(), "data"))
 			copyFile(t, behind, filepath.Join(dir, history.FileName))
 			streams, err := filepath.Glob(filepath.Join(datadir.BusDir(dir), "jetstream", "*", "streams", ledger.StreamName))
 			if err != nil || len(streams) != 1 {
@@ -557,6 +545,19 @@ func TestRebuildSalvagesWhatTheHistoryLacks(t *testing.T) {
 			again.stop()
 		})
 	}
+}
+
+// copyFolder copies a data folder and returns where the copy is.
+func copyFolder(t *testing.T, from, to string) string {
+	t.Helper()
+	if err := os.CopyFS(to, os.DirFS(from)); err != nil {
+		t.Fatal(err)
+	}
+	token := filepath.Join(datadir.BusDir(to), bus.TokenFile)
+	if err := os.Chmod(token, 0o600); err != nil { // a copy is readable to others
+		t.Fatal(err)
+	}
+	return to
 }
 
 func copyFile(t *testing.T, from, to string) {

@@ -5,7 +5,6 @@ import (
 	"slices"
 	"time"
 
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -47,14 +46,9 @@ func shop() *tandemv1.FloorFile {
 
 // rewrite takes a device out of the floor file, or puts it back.
 func (w *World) rewrite(device string) {
-	whole := shop()
-	w.file = proto.CloneOf(w.file) // daemons keep the one that they have read
-	kept := slices.DeleteFunc(slices.Clone(w.file.GetDevices()), func(d *tandemv1.Device) bool { return d.GetId() == device })
-	if len(kept) < len(w.file.GetDevices()) {
-		w.file.Devices = kept
-		return
-	}
-	w.file.Devices = slices.DeleteFunc(whole.GetDevices(), func(d *tandemv1.Device) bool { return d.GetId() != device && !w.lists(d.GetId()) })
+	file := shop() // daemons keep the one that they have read
+	file.Devices = slices.DeleteFunc(file.GetDevices(), func(d *tandemv1.Device) bool { return w.lists(d.GetId()) == (d.GetId() == device) })
+	w.file = file
 }
 
 // lists says whether the floor file has a device.

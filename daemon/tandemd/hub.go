@@ -85,7 +85,7 @@ func openHub(ctx context.Context, cfg daemonConfig) (_ hub, _ *ledger.JetStream,
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	store, err := open(cfg.place.known(past.Head()))
+	store, err := open(cfg.place.before.known(past.Head()))
 	if err == nil {
 		err = checkSomethingLeft(store, cfg)
 	}

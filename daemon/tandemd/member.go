@@ -57,8 +57,8 @@ type member struct {
 	standby                 *grpc.Server               // nil: it leads
 	doors                   []grpc.ServerOption        // how clients get in, the same whether it leads or not
 	troubles                troubles
-	seen                    ledger.Head // the last record that this daemon has had from the ledger, in all its lives
-	nearest                 string      // name of the first of the settings' servers, once it was connected to; only keepApart's
+	before                  life   // what this daemon has had from the ledger, following it too
+	nearest                 string // name of the first of the settings' servers, once it was connected to; only keepApart's
 }
 
 // serveMember runs a member until ctx ends.
@@ -177,20 +177,11 @@ func (m *member) leads() error {
 	return lead.ErrLost
 }
 
-// remember notes the last record that a life of this daemon has had from the ledger.
-func (m *member) remember(head ledger.Head) {
-	if head.Revision > m.seen.Revision {
-		m.seen = head
-	}
-}
-
 // open opens the ledger and the lease's store anew, once the servers are known to write to disk before they acknowledge. The ledger
 // must hold the last record that the history knows, and the last one that this daemon has followed: servers that have lost their
 // disks would let one lead that keeps no history, on what they have left.
 func (m *member) open(ctx context.Context, known ledger.Head) (*ledger.JetStream, error) {
-	if m.seen.Revision > known.Revision {
-		known = m.seen
-	}
+	known = m.before.known(known)
 	js, err := jetstream.New(m.ledger)
 	if err != nil {
 		return nil, fmt.Errorf("reach JetStream: %w", err)

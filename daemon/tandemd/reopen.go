@@ -139,10 +139,10 @@ func (l *life) remember(head ledger.Head, now time.Time) {
 	}
 }
 
-// known returns the last record that the ledger must hold: the one that the history has, or a later one of the life before.
-func (p place) known(past ledger.Head) ledger.Head {
-	if p.before != nil && p.before.head.Revision > past.Revision {
-		return p.before.head
+// known returns the last record that the ledger must hold: the one that the history has, or a later one of the lives before.
+func (l *life) known(past ledger.Head) ledger.Head {
+	if l != nil && l.head.Revision > past.Revision {
+		return l.head
 	}
 	return past
 }
