@@ -117,11 +117,13 @@ func TestHalfClosedAndReset(t *testing.T) {
 	t.Parallel()
 	b := newBench(t, map[string]string{"done": "closed", "chunk": "65536", "lost-after": "2s"})
 	_, doc := b.file(60_000)
+	narrow := make(chan struct{})
 	p := listen(t, func(n int, c *net.TCPConn) []byte {
 		if n > 0 {
 			return nil
 		}
 		_ = c.SetReadBuffer(1024)
+		close(narrow)
 		took := take(c, 100)
 		time.Sleep(300 * time.Millisecond)
 		_ = c.CloseWrite()
@@ -130,6 +132,7 @@ func TestHalfClosedAndReset(t *testing.T) {
 		return took
 	})
 	b.settings["address"] = p.Addr().String()
+	b.open = p.after(narrow)
 	f := b.start()
 	f.Grant(filejobtest.Started("r1", time.Hour, doc))
 	f.Unknown("r1")
@@ -146,9 +149,11 @@ func TestResumedIsNotClosed(t *testing.T) {
 	})
 	body, doc := b.file(60_000)
 	var closes atomic.Bool
+	narrow := make(chan struct{})
 	p := listen(t, func(n int, c *net.TCPConn) []byte {
 		if n == 0 {
 			_ = c.SetReadBuffer(1024)
+			close(narrow)
 			took := take(c, 100)
 			time.Sleep(300 * time.Millisecond)
 			_ = c.CloseWrite()
@@ -164,6 +169,7 @@ func TestResumedIsNotClosed(t *testing.T) {
 		return took
 	})
 	b.settings["address"] = p.Addr().String()
+	b.open = p.after(narrow)
 	f := b.start()
 	f.Grant(filejobtest.Started("r1", time.Hour, doc))
 	f.Run("r1", completed, "")

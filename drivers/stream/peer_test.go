@@ -59,6 +59,19 @@ func listen(t *testing.T, serve func(n int, c *net.TCPConn) []byte) *peer {
 	return p
 }
 
+// after is an opener that hands over a connection once narrow is closed: until the device's side has its small buffer, its system
+// may take and acknowledge a whole file that nobody has read.
+func (p *peer) after(narrow <-chan struct{}) opener {
+	return func(ctx context.Context) (line, error) {
+		l, err := dial(ctx, p.Addr().String(), 2*time.Second)
+		if err != nil {
+			return nil, err
+		}
+		<-narrow
+		return l, nil
+	}
+}
+
 // close switches the device off and returns what was said to it, on each connection.
 func (p *peer) close() [][]byte {
 	_ = p.Close()
