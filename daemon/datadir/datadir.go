@@ -26,6 +26,9 @@ const (
 	// busDir is the folder of the ledger's store within the data folder.
 	busDir     = "bus"
 	lastRecord = "last-record"
+	// Followed is the file in a data folder that names the last record of a cluster's ledger that its daemon has had, with slashes. It
+	// lies where a store would, so that a ledger that is made anew there begins without it.
+	Followed = busDir + "/last-followed"
 	// unfinished marks a folder into which a backup is being restored.
 	unfinished = "RESTORE-UNFINISHED"
 	// restoring and rebuilding are folders of a store that is being made.

@@ -148,8 +148,14 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 }
 
 // missingIn returns how many records the ledger of a data folder had acknowledged after the history's last, and whether it is known
-// that there are no others, as far as the note beside it tells, or the copy of it that an interrupted rebuild has left.
+// that there are no others, as far as the note beside it tells, or the copy of it that an interrupted rebuild has left. Of a cluster's
+// ledger the folder's daemon may have had more records than are in its history, and another daemon still more.
 func missingIn(dir string, head ledger.Head) (missing uint64, whole bool, err error) {
+	followed, err := noted(filepath.Join(dir, filepath.FromSlash(Followed)))
+	if err != nil {
+		return 0, false, err
+	}
+	missing = max(followed.Revision, head.Revision) - head.Revision
 	for _, path := range []string{NotePath(dir), filepath.Join(dir, rebuildNote)} {
 		last, err := noted(path)
 		if err != nil {

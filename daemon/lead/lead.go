@@ -89,6 +89,7 @@ type Elector struct {
 
 	mu     sync.Mutex
 	leader Leader // zero: unknown, or nobody
+	double Leader // the last one told of that has this daemon's name
 	held   *Lease // the last one; nil: there has been none
 }
 
@@ -231,8 +232,14 @@ func (e *Elector) look(ctx context.Context, seen *sight) error {
 	}
 	if seen.claim.Released {
 		e.see(Leader{})
-	} else {
-		e.see(Leader{Name: seen.claim.Leader, Address: seen.claim.Address, Term: seen.claim.Term})
+		return nil
+	}
+	leader := Leader{Name: seen.claim.Leader, Address: seen.claim.Address, Term: seen.claim.Term}
+	e.see(leader)
+	renewed := before.claim.Token == seen.claim.Token // by one that lives, not left by this daemon before it was given another address
+	if renewed && leader.Name == e.opt.Name && leader.Address != e.opt.Address && leader != e.double {
+		e.double = leader
+		e.log.Error("another daemon has the same name as this one: give each a name of its own (--name)", zap.String("name", leader.Name), zap.String("its address", leader.Address))
 	}
 	return nil
 }

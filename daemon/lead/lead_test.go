@@ -2,6 +2,7 @@ package lead_test
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -9,6 +10,9 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
 
 	"tandem/daemon/lead"
 )
@@ -356,6 +360,52 @@ func TestNeverTwo(t *testing.T) {
 			running.Wait()
 		})
 	}
+}
+
+// A daemon is told of another with its name that leads, once; the lease that it left itself, at another address, is none.
+func TestSameName(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		store := new(lead.Memory)
+		first := newDaemon(t, store, "a", 1).acquire(t.Context(), t)
+		core, said := observer.New(zap.InfoLevel)
+		second, err := lead.New(store, lead.Options{Name: "a", Address: "b:7431", Log: zap.New(core)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var lease *lead.Lease
+		ended := make(chan struct{})
+		go func() {
+			defer close(ended)
+			lease, _ = second.Acquire(t.Context())
+		}()
+		time.Sleep(10 * time.Second)
+		first.Release(t.Context())
+		<-ended
+		if n := said.FilterMessageSnippet("the same name").Len(); n != 1 {
+			t.Errorf("it was told %d times of the other one, want once", n)
+		}
+		lease.Release(t.Context())
+
+		left, err := json.Marshal(map[string]any{"leader": "a", "address": "before:7431", "term": 9, "token": "left", "duration": time.Second})
+		if err != nil {
+			t.Fatal(err)
+		}
+		store = new(lead.Memory)
+		if _, err := store.Swap(t.Context(), left, 0); err != nil {
+			t.Fatal(err)
+		}
+		if second, err = lead.New(store, lead.Options{Name: "a", Address: "b:7431", Log: zap.New(core)}); err != nil {
+			t.Fatal(err)
+		}
+		if lease, err = second.Acquire(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		lease.Release(t.Context())
+		if n := said.FilterMessageSnippet("the same name").Len(); n != 1 {
+			t.Errorf("it takes the lease that it left for another's: told %d times", n)
+		}
+	})
 }
 
 func TestOptions(t *testing.T) {

@@ -73,6 +73,7 @@ func (l *JetStream) follow(links *chain, data []byte, after uint64, fn func(*led
 			return &refusedRecord{err}
 		}
 	}
+	l.opts.Note.set(links.head)
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if links.head.Revision > l.head.Revision {

@@ -10,10 +10,10 @@ import (
 	"sync"
 )
 
-// Note remembers in a small file which record was acknowledged last. A store may take a damaged end of its file for one that
-// was never finished and cut it off without a word; what it has forgotten in this way is known here.
+// Note remembers in a small file which record was acknowledged last, or followed. A store may take a damaged end of its file for one
+// that was never finished and cut it off without a word; what it has forgotten in this way is known here.
 //
-// The file is written over after each append and not synced: the death of the process leaves it as it was, and after a loss
+// The file is written over after each record and not synced: the death of the process leaves it as it was, and after a loss
 // of power it may name an older record, which weakens the comparison and never makes it wrong. It has two places that are
 // written in turn, so that a write which is cut off leaves the one before.
 type Note struct {
@@ -72,24 +72,31 @@ func (n *Note) Head() Head {
 	return n.head
 }
 
-// set notes a record. What cannot be written leaves an older note, which does no harm.
+// set notes a record. What cannot be written leaves an older note in the file, which does no harm.
 func (n *Note) set(head Head) {
-	if n == nil || head.Revision == 0 {
+	if n == nil {
 		return
 	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
+	if head.Revision <= n.head.Revision { // who follows reads the last record that it knows once more
+		return
+	}
 	place := make([]byte, notePlace)
 	binary.BigEndian.PutUint64(place, head.Revision)
 	copy(place[8:], head.Hash)
 	binary.BigEndian.PutUint32(place[noteUsed-4:], crc32.Checksum(place[:noteUsed-4], noteTable))
+	n.head = Head{Revision: head.Revision, Hash: head.Hash}
 	if _, err := n.file.WriteAt(place, n.turn*notePlace); err == nil {
-		n.head, n.turn = Head{Revision: head.Revision, Hash: head.Hash}, 1-n.turn
+		n.turn = 1 - n.turn
 	}
 }
 
 // Close closes the file.
 func (n *Note) Close() error {
+	if n == nil {
+		return nil
+	}
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	return n.file.Close()

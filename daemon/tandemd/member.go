@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"path/filepath"
 	"sync/atomic"
 	"time"
 
@@ -37,6 +38,8 @@ const (
 	// been well for the pause to begin small again.
 	tryAgain, tryAgainAtMost = 200 * time.Millisecond, 5 * time.Second
 	lasted                   = 10 * time.Second
+	// sayAgain is how often the log tells of the same failure.
+	sayAgain = time.Minute
 	// countedWithin is how long a server that begins to lead the ledger's stream may take to know what it holds, and catchUpAgain
 	// the pause before it is asked again.
 	countedWithin, catchUpAgain = 5 * time.Second, 20 * time.Millisecond
@@ -57,7 +60,7 @@ type member struct {
 	standby                 *grpc.Server               // nil: it leads
 	doors                   []grpc.ServerOption        // how clients get in, the same whether it leads or not
 	troubles                troubles
-	before                  life   // what this daemon has had from the ledger, following it too
+	followed                *ledger.Note
 	nearest                 string // name of the first of the settings' servers, once it was connected to; only keepApart's
 }
 
@@ -70,6 +73,8 @@ func serveMember(ctx context.Context, set *config.Settings, cfg daemonConfig, re
 	defer m.leave()
 	cfg.member = m
 	pause := tryAgain
+	var told string
+	var toldAt time.Time
 	for {
 		begin := time.Now()
 		err := serve(ctx, cfg, ready)
@@ -86,7 +91,10 @@ func serveMember(ctx context.Context, set *config.Settings, cfg daemonConfig, re
 		if time.Since(begin) > lasted {
 			pause = tryAgain
 		}
-		m.log.Warn("following anew", zap.Error(err), zap.Duration("in", pause))
+		if text := fmt.Sprint(err); text != told || time.Since(toldAt) > sayAgain {
+			m.log.Warn("following anew", zap.Error(err), zap.Duration("in", pause))
+			told, toldAt = text, time.Now()
+		}
 		select {
 		case <-ctx.Done():
 			return nil
@@ -109,6 +117,9 @@ func joinCluster(ctx context.Context, set *config.Settings, doors []grpc.ServerO
 	})
 	if err != nil {
 		return nil, &usageError{err}
+	}
+	if m.followed, err = ledger.OpenNote(filepath.Join(set.DataDir, filepath.FromSlash(datadir.Followed))); err != nil {
+		return nil, err
 	}
 	listener, err := net.Listen("tcp", set.Listen)
 	if err != nil {
@@ -142,6 +153,7 @@ func (m *member) leave() {
 	if m.front != nil {
 		m.front.Close()
 	}
+	_ = m.followed.Close() // it is written as it goes
 	if m.cluster != nil {
 		m.cluster.Shutdown()
 	}
@@ -163,7 +175,7 @@ func (m *member) notLeader() *api.NotLeaderError {
 		return &api.NotLeaderError{}
 	}
 	l := e.Leader()
-	if l.Name == m.set.Name { // this one, that has not begun yet or has ceased
+	if l.Name == m.set.Name && l.Address == m.set.Advertise { // this one, that has not begun yet or has ceased
 		l = lead.Leader{}
 	}
 	return &api.NotLeaderError{Name: l.Name, Address: l.Address}
@@ -178,17 +190,16 @@ func (m *member) leads() error {
 }
 
 // open opens the ledger and the lease's store anew, once the servers are known to write to disk before they acknowledge. The ledger
-// must hold the last record that the history knows, and the last one that this daemon has followed: servers that have lost their
-// disks would let one lead that keeps no history, on what they have left.
+// must hold the last record that the history knows, and the last one that this daemon has had, following too: servers that have lost
+// their disks would let one lead that keeps no history, on what they have left.
 func (m *member) open(ctx context.Context, known ledger.Head) (*ledger.JetStream, error) {
-	known = m.before.known(known)
 	js, err := jetstream.New(m.ledger)
 	if err != nil {
 		return nil, fmt.Errorf("reach JetStream: %w", err)
 	}
 	store, err := ledger.OpenJetStream(ctx, js, ledger.Options{
 		SyncAlways: ledger.MajoritySyncAlways(m.system, durableWithin), Replicas: clusterCopies,
-		AppendTimeout: appendWithin, ReadTimeout: readWithin, AttemptTimeout: attemptWithin, Known: known,
+		AppendTimeout: appendWithin, ReadTimeout: readWithin, AttemptTimeout: attemptWithin, Known: known, Note: m.followed,
 		Survived: func(err error) { m.log.Warn("trouble with the ledger survived", zap.Error(err)) },
 	})
 	if err != nil || m.elector.Load() != nil {

@@ -15,6 +15,7 @@ import (
 
 	"tandem/daemon/api"
 	"tandem/daemon/backup"
+	"tandem/daemon/datadir"
 	"tandem/daemon/engine"
 	"tandem/daemon/history"
 	"tandem/daemon/ledger"
@@ -47,15 +48,13 @@ func withRemedy(err error, cfg daemonConfig) error {
 	if !errors.Is(err, ledger.ErrCorrupt) {
 		return err
 	}
-	move := ""
-	if cfg.member != nil {
-		move = ", and then, into an empty cluster: tandemd ledger move --to cluster"
+	if cfg.member != nil { // other daemons and servers may bring it back
+		const move = ", and then, into an empty cluster: tandemd ledger move --to cluster"
+		return fmt.Errorf("%w. If the cluster was given another ledger on purpose: stop this daemon and move %s* and %s out of its data folder. To make the ledger anew from the history of the daemon that led last: "+
+			"tandemd ledger rebuild --data-dir %q%s. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER%s",
+			err, history.FileName, datadir.Followed, cfg.DataDir, move, move)
 	}
-	err = fmt.Errorf("%w. To make the ledger anew from its history: tandemd ledger rebuild --data-dir %q%s. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER%s",
-		err, cfg.DataDir, move, move)
-	if cfg.member != nil {
-		return err // other daemons and servers may bring it back
-	}
+	err = fmt.Errorf("%w. To make the ledger anew from its history: tandemd ledger rebuild --data-dir %q. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER", err, cfg.DataDir)
 	return &usageError{err} // what a disk has lost does not come back: started again and again it would only be read again and again
 }
 

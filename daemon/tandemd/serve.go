@@ -128,7 +128,6 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		return withRemedy(err, cfg)
 	}
 	if cfg.member != nil {
-		defer func() { cfg.member.before.remember(eng.Head(), time.Time{}) }() // the engine has ended by then
 		if err := cfg.member.awaitTurn(ctx, eng); err != nil {
 			return err
 		}

@@ -1,10 +1,14 @@
 package failovertest
 
 import (
+	"bytes"
 	"os"
 	"path/filepath"
 	"testing"
 	"time"
+
+	"tandem/daemon/datadir"
+	"tandem/daemon/ledger"
 )
 
 // The servers come back with stores of earlier, without what was acknowledged since. No daemon that was there goes on with that, also
@@ -25,8 +29,7 @@ func TestStoresOfYesterday(t *testing.T) {
 	since := c.submit(2, 100*time.Millisecond)
 	eventually(t, 60*time.Second, "jobs are taken in again", func() bool { return since.all() > 5 })
 	since.stop()
-	old := c.leader(10*time.Second, nil)
-	c.allFollow(old)
+	eventually(t, 20*time.Second, "every daemon has had what was taken in", c.sameFollowed)
 	swap := func(put, keep string) func(string) {
 		return func(store string) {
 			must(t, os.Rename(store, store+keep))
@@ -34,21 +37,49 @@ func TestStoresOfYesterday(t *testing.T) {
 		}
 	}
 	c.stores(swap(".yesterday", ".today"))
-	refuses := func(m *member) func() bool { return func() bool { return m.said("was known") > 0 } }
+	c.refused(1)
+	for _, m := range c.members { // who had what is known to those that begin anew as well
+		m.kill()
+	}
 	for _, m := range c.members {
-		eventually(t, 60*time.Second, m.name+" refuses a ledger without what was acknowledged", refuses(m))
+		m.start()
 	}
-	for begin := time.Now(); time.Since(begin) < 8*time.Second; time.Sleep(20 * time.Millisecond) {
-		for _, m := range c.members {
-			if m.serves() {
-				t.Fatalf("%s leads on a ledger that has lost what was acknowledged", m.name)
-			}
-		}
-	}
+	c.refused(2)
 	c.stores(swap(".today", ".lost"))
 	c.leader(60*time.Second, nil)
 	c.finish(60 * time.Second)
 	c.judge("", before, since)
+}
+
+// sameFollowed says whether all daemons have noted the same record as their last.
+func (c *cluster) sameFollowed() bool {
+	var last ledger.Head
+	for i, m := range c.members {
+		note, err := ledger.OpenNote(filepath.Join(c.dir, m.name, filepath.FromSlash(datadir.Followed)))
+		must(c.t, err)
+		head := note.Head()
+		must(c.t, note.Close())
+		if i > 0 && (head.Revision != last.Revision || !bytes.Equal(head.Hash, last.Hash)) {
+			return false
+		}
+		last = head
+	}
+	return true
+}
+
+// refused waits until each daemon has said so many times that the ledger lacks what was known, and sees that none leads.
+func (c *cluster) refused(times int) {
+	c.t.Helper()
+	for _, m := range c.members {
+		eventually(c.t, 60*time.Second, m.name+" refuses a ledger without what was acknowledged", func() bool { return m.said("was known") >= times })
+	}
+	for begin := time.Now(); time.Since(begin) < 8*time.Second; time.Sleep(20 * time.Millisecond) {
+		for _, m := range c.members {
+			if m.serves() {
+				c.t.Fatalf("%s leads on a ledger that has lost what was acknowledged", m.name)
+			}
+		}
+	}
 }
 
 // stores stops every server, does something with each one's store, and starts them again.
