@@ -211,9 +211,9 @@ func (c SetAttendance) decide(f *Floor, now time.Time, m Meta) (Decision, error)
 		return Decision{}, invalid("operators", "%d people cannot be there; give 0 to %d", c.Operators, mostOperators)
 	case c.Until.IsZero():
 	case !c.Until.After(now):
-		return Decision{}, invalid("until_time", "%s has passed; give a time to come, or leave it out to go back to the shifts", c.Until.UTC().Format(time.RFC3339))
+		return Decision{}, invalid("until_time", "%s has passed; give a time to come, or leave it out to go back to the shifts", f.clock(c.Until))
 	case c.Until.Sub(now) > longestDeviation:
-		return Decision{}, invalid("until_time", "%s is more than 31 days away; change the shifts of the floor file instead", c.Until.UTC().Format(time.RFC3339))
+		return Decision{}, invalid("until_time", "%s is more than 31 days away; change the shifts of the floor file instead", f.clock(c.Until))
 	}
 	e := &ledgerv1.AttendanceSet{Note: c.Note}
 	if !c.Until.IsZero() {

@@ -20,7 +20,7 @@ func (c PauseDevice) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	if err != nil {
 		return Decision{}, err
 	}
-	if err := checkBack(c.Back, now); err != nil {
+	if err := f.checkBack(c.Back, now); err != nil {
 		return Decision{}, err
 	}
 	out := Decision{Subject: d.subject()}
@@ -64,13 +64,13 @@ func (c ResumeDevice) decide(f *Floor, _ time.Time, _ Meta) (Decision, error) {
 const longestOut = 366 * 24 * time.Hour
 
 // checkBack refuses a time at which a device cannot be expected back.
-func checkBack(back, now time.Time) error {
+func (f *Floor) checkBack(back, now time.Time) error {
 	switch {
 	case back.IsZero():
 	case !back.After(now):
-		return invalid("back_time", "%s has passed; give a time to come, or leave it out if nobody knows", back.UTC().Format(time.RFC3339))
+		return invalid("back_time", "%s has passed; give a time to come, or leave it out if nobody knows", f.clock(back))
 	case back.Sub(now) > longestOut:
-		return invalid("back_time", "%s is more than a year away; leave it out if nobody knows", back.UTC().Format(time.RFC3339))
+		return invalid("back_time", "%s is more than a year away; leave it out if nobody knows", f.clock(back))
 	}
 	return nil
 }
@@ -90,7 +90,7 @@ func (c LockDevice) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	if err := needActor(m); err != nil {
 		return Decision{}, err
 	}
-	if err := checkBack(c.Back, now); err != nil {
+	if err := f.checkBack(c.Back, now); err != nil {
 		return Decision{}, err
 	}
 	out := Decision{Subject: d.subject()}

@@ -43,7 +43,7 @@ func (c Grant) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	case !s.Grantable():
 		return Decision{}, conflict("STEP_NOT_READY", "step %s of %s cannot start now", s.ID(), s.Job.ID)
 	case now.Before(s.Ready()):
-		return Decision{}, conflict("STEP_NOT_READY", "step %s of %s waits until %s", s.ID(), s.Job.ID, s.Ready().Format(time.RFC3339))
+		return Decision{}, conflict("STEP_NOT_READY", "step %s of %s waits until %s", s.ID(), s.Job.ID, f.clock(s.Ready()))
 	}
 	fence := f.counters.GetFence() + 1
 	run := &tandemv1.Run{
@@ -267,7 +267,7 @@ func (c FinishRun) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 	case r.State != tandemv1.JobState_JOB_STATE_PROCESSING:
 		return Decision{}, conflict("NOT_STARTED", "run %s has not been started", r.ID)
 	case r.Step.Drying() && now.Before(r.Step.DryUntil()):
-		return Decision{}, conflict("NOT_DRY", "still drying until %s", r.Step.DryUntil().Format(time.RFC3339))
+		return Decision{}, conflict("NOT_DRY", "still drying until %s", f.clock(r.Step.DryUntil()))
 	case c.Spoiled > r.Spoiled && r.Step.Job.IsGang() && len(r.Step.Panels) > 0:
 		return Decision{}, r.Step.Panels[0].sharedError("book spoiled pieces")
 	case c.Spoiled < 0 || c.Spoiled > r.Pieces:
@@ -342,7 +342,7 @@ func (c ResolveRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	}
 	if r.mayStillBegin(now) {
 		return Decision{}, conflict("MAY_STILL_BEGIN", "run %s has been let begin and %s may hear of it until %s: keep clear of it, and say what became of it after that",
-			r.ID, r.Device.ID, r.StartBefore.Format(time.RFC3339))
+			r.ID, r.Device.ID, f.clock(r.StartBefore))
 	}
 	keep := c.Good
 	switch c.Outcome {

@@ -50,7 +50,7 @@ func (s *Step) candidates(now time.Time, devices []*Device) []*tandemv1.Candidat
 			e := d.Estimate(s, now)
 			c.Changeover, c.Work = durationpb.New(e.Changeover), durationpb.New(e.Setup+e.Work)
 			if until := s.RefusedUntil(d.ID); now.Before(until) {
-				c.Reason = "refused it, is asked again at " + until.Format(time.RFC3339)
+				c.Reason = "refused it, is asked again at " + s.Class.floor.clock(until)
 			} else if ok, why := d.Available(); !ok {
 				c.Reason = why
 			} else if c.Reason = d.Lacks(s); s.waitsForDevice(now) {
@@ -65,7 +65,7 @@ func (s *Step) candidates(now time.Time, devices []*Device) []*tandemv1.Candidat
 }
 
 func (s *Step) summary(now time.Time) string {
-	at := func(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05 MST") }
+	at := s.Class.floor.clock
 	switch state, reasons := s.State(now); {
 	case !s.Open():
 		return fmt.Sprintf("%s is %s since %s", s.ID(), Keyword(state), at(s.End))

@@ -259,8 +259,13 @@ func (h Hindrance) String() string {
 // clock writes a time by the shop's clock.
 func (h Hindrance) clock(t time.Time) string { return h.floor.clock(t) }
 
+// clock writes a time by the shop's clock, to the second only if there are some: nobody is to come too early.
 func (f *Floor) clock(t time.Time) string {
-	return t.In(f.people.calendar.Location()).Format("Mon 2006-01-02 15:04 MST")
+	layout := "Mon 2006-01-02 15:04 MST"
+	if t.Second() > 0 {
+		layout = "Mon 2006-01-02 15:04:05 MST"
+	}
+	return t.In(f.people.calendar.Location()).Format(layout)
 }
 
 // short writes a length of time without empty units.
