@@ -1,6 +1,7 @@
 package floor
 
 import (
+	"iter"
 	"slices"
 	"time"
 )
@@ -41,24 +42,29 @@ func (f *Floor) loadAt(now time.Time) *load {
 		return l
 	}
 	l.stale, l.at, l.busy, l.free, l.racks = false, now, 0, time.Time{}, false
-	for _, d := range f.Devices {
-		for _, r := range d.Live {
-			l.person(r.attendedUntil(), now)
-		}
-		if until := d.UnloadUntil(); !until.IsZero() && len(d.Live) == 0 && !now.Before(until.Add(-d.unload)) {
-			l.person(until, now)
+	for until := range f.Engaged(now) {
+		l.busy++
+		if l.free.IsZero() || until.Before(l.free) {
+			l.free = until
 		}
 	}
 	return l
 }
 
-func (l *load) person(until, now time.Time) {
-	if !until.After(now) {
-		return
-	}
-	l.busy++
-	if l.free.IsZero() || until.Before(l.free) {
-		l.free = until
+// Engaged yields, for each person whom a device needs at a time, until when it is expected to.
+func (f *Floor) Engaged(now time.Time) iter.Seq[time.Time] {
+	return func(yield func(time.Time) bool) {
+		for _, d := range f.Devices {
+			for _, r := range d.Live {
+				if until := r.attendedUntil(); until.After(now) && !yield(until) {
+					return
+				}
+			}
+			until := d.UnloadUntil()
+			if until.After(now) && len(d.Live) == 0 && !now.Before(until.Add(-d.unload)) && !yield(until) {
+				return
+			}
+		}
 	}
 }
 

@@ -333,7 +333,7 @@ func (h *Horizon) changeovers() {
 	}
 }
 
-// attendance says when how many people are there.
+// attendance says when how many people are there for what is planned: those whom a device needs now are not, until it does no more.
 func (h *Horizon) attendance() {
 	c := h.floor.Calendar()
 	if !c.Limited() {
@@ -352,4 +352,25 @@ func (h *Horizon) attendance() {
 		*windows = append(*windows, problem.Window{From: from, Operators: w.Operators})
 		last = to
 	}
+	if len(*windows) == 0 { // none would be as many as anybody needs
+		*windows = []problem.Window{{}}
+	}
+	for until := range h.floor.Engaged(h.now) {
+		*windows = without(*windows, h.at(until))
+	}
+}
+
+// without returns the windows with one person less until a time.
+func without(windows []problem.Window, until problem.Time) []problem.Window {
+	var out []problem.Window
+	for i, w := range windows {
+		if w.From >= until {
+			return append(out, windows[i:]...)
+		}
+		out = append(out, problem.Window{From: w.From, Operators: max(0, w.Operators-1)})
+		if i+1 == len(windows) || windows[i+1].From > until {
+			out = append(out, problem.Window{From: until, Operators: w.Operators})
+		}
+	}
+	return out
 }

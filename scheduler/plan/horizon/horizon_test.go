@@ -268,3 +268,52 @@ func TestOverdueStart(t *testing.T) {
 		})
 	}
 }
+
+// Whoever is at a bench is not planned to start the cutter meanwhile; and where nobody comes, nobody is planned to start anything.
+func TestPeopleAtWork(t *testing.T) {
+	arrivals := []simulate.Arrival{
+		{At: opening, Job: &tandemv1.Job{Id: "packed", Pieces: 30, Steps: []*tandemv1.Step{{Id: "pack", Operation: "pack"}}}},
+		{At: opening.Add(5 * time.Minute), Job: &tandemv1.Job{Id: "next", Pieces: 10, Steps: []*tandemv1.Step{{Id: "cut", Operation: "cut"}}}},
+	}
+	day := func(operators int32) *tandemv1.FloorFile {
+		return shop(&tandemv1.Shift{Id: "day", From: "08:00", To: "16:00", Operators: operators})
+	}
+	closed := day(1)
+	for d := range 40 {
+		closed.ClosedDays = append(closed.ClosedDays, opening.AddDate(0, 0, d).Format(time.DateOnly))
+	}
+	for name, c := range map[string]struct {
+		file  *tandemv1.FloorFile
+		waits time.Duration // of the cutting, from the opening; < 0: there is no plan for it
+	}{"one": {day(1), 30 * time.Minute}, "two": {day(2), 5 * time.Minute}, "nobody": {closed, -1}} {
+		t.Run(name, func(t *testing.T) {
+			looked := false
+			_, err := simulate.Run(c.file, arrivals, simulate.Options{Start: opening, Plan: func(f *floor.Floor, now time.Time) (*dispatch.Advice, error) {
+				if looked || len(f.Jobs) < 2 {
+					return nil, nil
+				}
+				looked = true
+				h := horizon.Of(f, now, 300)
+				if err := problem.Validate(h.Problem); err != nil {
+					return nil, err
+				}
+				s, _, err := plan.Search(h.Problem, nil, problem.Budget{Evaluations: 500}, 1)
+				if err != nil {
+					if c.waits < 0 {
+						return nil, nil
+					}
+					return nil, err
+				}
+				for _, r := range h.Plan(s).GetRuns() {
+					if begins := r.GetStartTime().AsTime().Sub(opening); r.GetJob() == "next" && begins != c.waits {
+						t.Errorf("the cutting is planned to begin after %v, want %v", begins, c.waits)
+					}
+				}
+				return nil, nil
+			}})
+			if err != nil || !looked {
+				t.Fatalf("looked %t: %v", looked, err)
+			}
+		})
+	}
+}
