@@ -157,7 +157,7 @@ func (c daemonConfig) lost() <-chan struct{} {
 
 // askHellos asks every driver for a hello: those whose connection has held while another daemon led say none by themselves.
 func (r *running) askHellos() {
-	for _, id := range deviceIDs(r.cfg.File) {
+	for _, id := range r.listens {
 		introduce := &driverv1.Order{Kind: &driverv1.Order_Introduce{Introduce: &driverv1.Introduce{}}}
 		if err := r.bus.Post(id, introduce, func(*driverv1.Answer, error) {}); err != nil {
 			r.cfg.Log.Warn("driver not asked for a hello; it is when it speaks", zap.String("device", id), zap.Error(err))

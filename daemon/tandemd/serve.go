@@ -158,7 +158,8 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	talk := conversation{
 		engine: eng, clock: floorClock, scale: cfg.TimeScale, leads: cfg.leads, log: cfg.Log,
 	}
-	line, err = bus.New(floorConn, bus.Handlers{Hello: talk.hello, Status: talk.status}, bus.Options{Devices: eng.Listens(), Leads: cfg.leads, Log: cfg.Log.Named("bus")})
+	listens := eng.Listens()
+	line, err = bus.New(floorConn, bus.Handlers{Hello: talk.hello, Status: talk.status}, bus.Options{Devices: listens, Leads: cfg.leads, Log: cfg.Log.Named("bus")})
 	if err != nil {
 		return err
 	}
@@ -189,7 +190,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	})
 	background = append(background, func(ctx context.Context) { apiServer.FollowReadOnly(ctx, cfg.place.readOnly) })
 	return (&running{
-		cfg: cfg, engine: eng, past: past, bus: line, server: server, grpc: grpcServer, api: apiServer, background: background, listener: listener,
+		cfg: cfg, engine: eng, listens: listens, past: past, bus: line, server: server, grpc: grpcServer, api: apiServer, background: background, listener: listener,
 	}).run(ctx, ready)
 }
 
@@ -242,6 +243,7 @@ func deviceIDs(file *tandemv1.FloorFile) []string {
 type running struct {
 	cfg      daemonConfig
 	engine   *engine.Engine
+	listens  []string // devices whose drivers have a say
 	past     *history.History
 	bus      *bus.Bus
 	server   hub
