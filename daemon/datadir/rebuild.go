@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"time"
 
 	"tandem/daemon/audit"
@@ -129,7 +130,9 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 		return out, err
 	}
 	if unlock != nil {
-		unlock() // a folder with an open file cannot be renamed everywhere
+		if runtime.GOOS == "windows" { // where a folder with an open file cannot be renamed
+			unlock()
+		}
 		out.Aside = filepath.Join(dir, busDir+".damaged-"+stampOf(opt.Now))
 		if err := os.Rename(BusDir(dir), out.Aside); err != nil {
 			return out, fmt.Errorf("keep the old ledger aside: %w", err)
