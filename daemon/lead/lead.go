@@ -89,6 +89,7 @@ type Elector struct {
 
 	mu     sync.Mutex
 	leader Leader // zero: unknown, or nobody
+	seen   sight  // the last of the Acquire before: a store that has forgotten it may have forgotten a lease that still counts
 	held   *Lease // the last one; nil: there has been none
 }
 
@@ -137,9 +138,10 @@ func (s sight) over(now time.Time) bool {
 	return s.claim.Released || now.Sub(s.at) >= patience(s.claim)
 }
 
-// Acquire waits until this daemon holds the lease. The error is that of ctx.
+// Acquire waits until this daemon holds the lease. The error is that of ctx. One call follows the other.
 func (e *Elector) Acquire(ctx context.Context) (*Lease, error) {
-	var seen sight
+	seen := e.seen
+	defer func() { e.seen = seen }()
 	poll := time.NewTimer(0)
 	defer poll.Stop()
 	var tried string // the token of an attempt whose outcome is unknown
