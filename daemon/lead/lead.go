@@ -91,6 +91,7 @@ type Elector struct {
 	leader Leader // zero: unknown, or nobody
 	seen   sight  // the last of the Acquire before: a store that has forgotten it may have forgotten a lease that still counts
 	held   *Lease // the last one; nil: there has been none
+	unread error  // why the lease could not be read the last time; nil: it was
 }
 
 // New returns an elector; it does nothing until Acquire.
@@ -113,6 +114,13 @@ func (e *Elector) Leader() Leader {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	return e.leader
+}
+
+// Trouble says why the lease could not be read when this daemon looked last; nil: it was read. A daemon that leads does not look.
+func (e *Elector) Trouble() error {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.unread
 }
 
 func (e *Elector) see(l Leader) {
@@ -206,7 +214,13 @@ func (e *Elector) pause(seen sight) time.Duration {
 // look reads the lease, and notes when it was first seen like this.
 func (e *Elector) look(ctx context.Context, seen *sight) error {
 	entry, err := e.read(ctx)
+	e.mu.Lock()
+	e.unread = err
+	e.mu.Unlock()
 	if err != nil {
+		if seen.known && seen.over(time.Now()) {
+			e.see(Leader{})
+		}
 		return err
 	}
 	if seen.known && entry.Revision <= seen.entry.Revision && entry.Revision > 0 {

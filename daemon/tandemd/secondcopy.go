@@ -47,15 +47,11 @@ func withRemedy(err error, cfg daemonConfig) error {
 	if !errors.Is(err, ledger.ErrCorrupt) {
 		return err
 	}
-	move := ""
-	if cfg.member != nil {
-		move = ", and then, into an empty cluster: tandemd ledger move --to cluster"
+	if cfg.member != nil { // other daemons and servers may bring it back
+		return fmt.Errorf("%w. To make the ledger anew from the history of the daemon that led last, with every daemon stopped: tandemd ledger rebuild --without-last --data-dir ITS-FOLDER, "+
+			"and then, into an empty cluster: tandemd ledger move --to cluster --data-dir ITS-FOLDER. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER, and then the same move", err)
 	}
-	err = fmt.Errorf("%w. To make the ledger anew from its history: tandemd ledger rebuild --data-dir %q%s. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER%s",
-		err, cfg.DataDir, move, move)
-	if cfg.member != nil {
-		return err // other daemons and servers may bring it back
-	}
+	err = fmt.Errorf("%w. To make the ledger anew from its history: tandemd ledger rebuild --data-dir %q. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER", err, cfg.DataDir)
 	return &usageError{err} // what a disk has lost does not come back: started again and again it would only be read again and again
 }
 
