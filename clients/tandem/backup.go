@@ -13,6 +13,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 
 	"tandem/clients/wording"
 	tandemv1 "tandem/proto/tandem/v1"
@@ -105,6 +107,8 @@ func (a *app) receiveBackup(ctx context.Context, client tandemv1.AdminServiceCli
 		switch {
 		case errors.Is(err, io.EOF):
 			return nil, errors.New("the daemon ended the backup without saying that it is whole: make it again")
+		case status.Code(err) == codes.Unavailable: // the daemon is going, or another has taken over
+			return nil, fail(&remedyError{"nothing is kept of this one: run the same command again", err})
 		case err != nil:
 			return nil, fail(err)
 		}

@@ -91,6 +91,9 @@ func TestBackupThatFails(t *testing.T) {
 		"another is under way": {func(f *fake) {
 			f.backup, f.fail["Backup"] = nil, status.Error(codes.ResourceExhausted, "another backup is being made")
 		}, exitUnavailable, "another backup is being made"},
+		"another has taken over": {func(f *fake) {
+			f.backup, f.fail["Backup"] = f.backup[:1], status.Error(codes.Unavailable, "another daemon leads now")
+		}, exitUnavailable, "run the same command again"},
 		"the ledger is damaged": {func(f *fake) {
 			f.backup, f.fail["Backup"] = f.backup[:1], status.Error(codes.Internal, "ledger: damaged at revision 7")
 		}, exitFailure, "damaged at revision 7"},

@@ -105,6 +105,11 @@ func (a *app) fail(ctx context.Context, cmd *cobra.Command, err error) int {
 		}
 		a.talk(bad, line)
 	}
+	if exitCode(err) == exitUnavailable {
+		for _, line := range a.nobodyLeads(ctx) {
+			a.warn("%s", line)
+		}
+	}
 	if usage := (*usageError)(nil); errors.As(err, &usage) {
 		if cmd.Runnable() {
 			a.say("usage: %s", cmd.UseLine())
@@ -182,12 +187,12 @@ func (a *app) describe(err error) []string {
 			remedy = orElse(remedy, "try again in "+wording.Span(d.GetRetryDelay().AsDuration()))
 		}
 	}
-	if here, ok := errors.AsType[*remedyError](err); ok {
-		remedy = orElse(remedy, here.remedy)
-	}
 	if remedy == "" && a.unreachable(st) {
 		remedy = "start tandemd, or say where it listens with --address or TANDEM_ADDRESS"
 		head = "no daemon answers at " + a.address + ": " + brief(err)
+	}
+	if here, ok := errors.AsType[*remedyError](err); ok {
+		remedy = orElse(remedy, here.remedy)
 	}
 	lines := append([]string{head}, rest...)
 	if remedy != "" {

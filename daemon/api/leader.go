@@ -20,11 +20,15 @@ import (
 type NotLeaderError struct {
 	Name    string // of the daemon that leads; empty: nobody is known to
 	Address string // where clients reach it
+	Why     string // where nobody is known to lead: why this daemon cannot; empty: it could
 }
 
 // Error says where to ask.
 func (e *NotLeaderError) Error() string {
-	if e.Name == "" {
+	switch {
+	case e.Name == "" && e.Why != "":
+		return "this daemon cannot lead, and no other is known to at this moment: " + e.Why
+	case e.Name == "":
 		return "this daemon does not lead, and no other is known to at this moment: ask again"
 	}
 	return fmt.Sprintf("this daemon does not lead: ask %s at %s", e.Name, e.Address)

@@ -2,6 +2,7 @@ package api_test
 
 import (
 	"net"
+	"strings"
 	"sync/atomic"
 	"testing"
 
@@ -77,6 +78,11 @@ func TestStandby(t *testing.T) {
 	_, err = tandemv1.NewJobServiceClient(conn).GetJob(t.Context(), &tandemv1.GetJobRequest{})
 	if info := unavailable(t, err); info.GetReason() != "NOT_LEADER" || info.GetMetadata()["leader"] != "" {
 		t.Errorf("with nobody leading the error says %v", info)
+	}
+	leader = &api.NotLeaderError{Why: "no server answers: start two"}
+	_, err = tandemv1.NewJobServiceClient(conn).GetJob(t.Context(), &tandemv1.GetJobRequest{})
+	if info := unavailable(t, err); info.GetReason() != "NOT_LEADER" || !strings.Contains(err.Error(), "no server answers: start two") {
+		t.Errorf("where it cannot lead it says %v", err)
 	}
 }
 

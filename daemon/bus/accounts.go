@@ -15,7 +15,8 @@ const (
 	ledgerAccount = "LEDGER"
 	floorAccount  = "FLOOR"
 
-	ledgerUser = "ledger"
+	// LedgerUser is the user that alone reaches the ledger and the lease.
+	LedgerUser = "ledger"
 	daemonUser = "daemon"
 	driverUser = "driver"
 
@@ -79,7 +80,7 @@ func serverOptions(cfg ServerConfig, host string, port int, secret secrets) (*na
 		from                  []string
 		permissions           *natsserver.Permissions
 	}{
-		{ledgerUser, secret.ledger, ledgerAccount, inProcess, nil},
+		{LedgerUser, secret.ledger, ledgerAccount, inProcess, nil},
 		{daemonUser, secret.daemon, floorAccount, inProcess, nil},
 		{driverUser, secret.driver, floorAccount, append(inProcess, jwt.ConnectionTypeStandard), driverPermissions()},
 	}

@@ -68,7 +68,7 @@ func OpenCluster(cfg ClusterConfig) (*Cluster, error) {
 		return nil, fmt.Errorf("reach cluster: %w", err)
 	}
 	c := &Cluster{cfg: cfg, urls: urls}
-	for _, user := range []string{ledgerUser, daemonUser, driverUser, systemUser} {
+	for _, user := range []string{LedgerUser, daemonUser, driverUser, systemUser} {
 		if _, err := c.secret(user); err != nil {
 			return nil, fmt.Errorf("reach cluster: %w", err)
 		}
@@ -94,7 +94,7 @@ func (c *Cluster) Shutdown() {
 
 // LedgerConn connects to the account that holds the ledger and the lease. What cannot be sent at once is not sent later.
 func (c *Cluster) LedgerConn(ctx context.Context) (*nats.Conn, error) {
-	return c.connect(ctx, "ledger", ledgerUser, nats.ReconnectBufSize(-1))
+	return c.connect(ctx, "ledger", LedgerUser, nats.ReconnectBufSize(-1))
 }
 
 // SystemConn connects to the account that may ask the servers about themselves.
@@ -142,7 +142,10 @@ func (c *Cluster) connect(ctx context.Context, name, user string, more ...nats.O
 		if err == nil {
 			return nc, nil
 		}
-		if ctx.Done() == nil || errors.Is(err, nats.ErrAuthorization) {
+		if errors.Is(err, nats.ErrAuthorization) {
+			return nil, fmt.Errorf("connect %s to the cluster as user %s: %w: %s", name, user, err, c.PasswordRemedy(user))
+		}
+		if ctx.Done() == nil {
 			return nil, fmt.Errorf("connect %s to the cluster as user %s: %w", name, user, err)
 		}
 		if within := c.cfg.ReachWithin; within > 0 && time.Since(begin) > within {
@@ -158,6 +161,11 @@ func (c *Cluster) connect(ctx context.Context, name, user string, more ...nats.O
 		case <-time.After(reconnectFirst):
 		}
 	}
+}
+
+// PasswordRemedy says what to do when the servers do not take this daemon for one of their users.
+func (c *Cluster) PasswordRemedy(user string) string {
+	return fmt.Sprintf("the servers have another password for it: write theirs into %s", filepath.Join(c.cfg.Credentials, user))
 }
 
 // secret reads a user's password.

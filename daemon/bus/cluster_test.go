@@ -58,7 +58,7 @@ func TestDeployedServersAreLikeTheEmbeddedOne(t *testing.T) {
 		t.Fatalf("there is no user %s", name)
 		return nil
 	}
-	for _, name := range []string{ledgerUser, daemonUser, driverUser} {
+	for _, name := range []string{LedgerUser, daemonUser, driverUser} {
 		g, w := user(got, name), user(want, name)
 		if g.Account.GetName() != w.Account.GetName() || !reflect.DeepEqual(g.Permissions, w.Permissions) {
 			t.Errorf("user %s is in account %s and may %+v,\nwant %s and %+v", name, g.Account.GetName(), g.Permissions, w.Account.GetName(), w.Permissions)
@@ -79,7 +79,7 @@ func TestDeployedServersAreLikeTheEmbeddedOne(t *testing.T) {
 func credentials(t *testing.T) string {
 	t.Helper()
 	dir := t.TempDir()
-	for _, user := range []string{ledgerUser, daemonUser, driverUser, systemUser} {
+	for _, user := range []string{LedgerUser, daemonUser, driverUser, systemUser} {
 		if err := os.WriteFile(filepath.Join(dir, user), []byte(strings.Repeat("Q", 32)+"\n"), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -112,7 +112,7 @@ func TestOpenClusterRefuses(t *testing.T) {
 	} {
 		cfg := good()
 		if change == nil {
-			if err := os.WriteFile(filepath.Join(cfg.Credentials, ledgerUser), []byte("secret"), 0o600); err != nil {
+			if err := os.WriteFile(filepath.Join(cfg.Credentials, LedgerUser), []byte("secret"), 0o600); err != nil {
 				t.Fatal(err)
 			}
 		} else {
@@ -127,7 +127,7 @@ func TestOpenClusterRefuses(t *testing.T) {
 	}
 	// A group that may read is how services share a password with systemd's credentials.
 	cfg := good()
-	if err := os.Chmod(filepath.Join(cfg.Credentials, ledgerUser), 0o440); err != nil {
+	if err := os.Chmod(filepath.Join(cfg.Credentials, LedgerUser), 0o440); err != nil {
 		t.Fatal(err)
 	}
 	first, err := OpenCluster(cfg)

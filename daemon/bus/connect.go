@@ -29,7 +29,7 @@ const (
 
 // LedgerConn connects in-process to the account that has JetStream. Nobody else can. [Server.Shutdown] closes it.
 func (s *Server) LedgerConn() (*nats.Conn, error) {
-	return s.connect("ledger", ledgerUser, s.secrets.ledger)
+	return s.connect("ledger", LedgerUser, s.secrets.ledger)
 }
 
 // FloorConn connects in-process as the daemon, with every permission on the floor's account. While it is disconnected

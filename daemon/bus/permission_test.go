@@ -233,7 +233,7 @@ func TestSocketLetsInNobodyButDrivers(t *testing.T) {
 		"wrong token":               {nats.UserInfo(driverUser, "AAAAAAAAAAAAAAAAAAAAAAAAAA")},
 		"empty token":               {nats.UserInfo(driverUser, "")},
 		"token without user":        {nats.Token(s.secrets.driver)},
-		"ledger with its secret":    {nats.UserInfo(ledgerUser, s.secrets.ledger)},
+		"ledger with its secret":    {nats.UserInfo(LedgerUser, s.secrets.ledger)},
 		"daemon with its secret":    {nats.UserInfo(daemonUser, s.secrets.daemon)},
 		"system with no credential": {nats.UserInfo("sys", "")},
 	} {

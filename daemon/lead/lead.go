@@ -90,7 +90,9 @@ type Elector struct {
 	mu     sync.Mutex
 	leader Leader // zero: unknown, or nobody
 	double Leader // the last one told of that has this daemon's name
+	seen   sight  // the last of the Acquire before: a store that has forgotten it may have forgotten a lease that still counts
 	held   *Lease // the last one; nil: there has been none
+	unread error  // why the lease could not be read the last time; nil: it was
 }
 
 // New returns an elector; it does nothing until Acquire.
@@ -113,6 +115,13 @@ func (e *Elector) Leader() Leader {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	return e.leader
+}
+
+// Trouble says why the lease could not be read when this daemon looked last; nil: it was read. A daemon that leads does not look.
+func (e *Elector) Trouble() error {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.unread
 }
 
 func (e *Elector) see(l Leader) {
@@ -138,9 +147,10 @@ func (s sight) over(now time.Time) bool {
 	return s.claim.Released || now.Sub(s.at) >= patience(s.claim)
 }
 
-// Acquire waits until this daemon holds the lease. The error is that of ctx.
+// Acquire waits until this daemon holds the lease. The error is that of ctx. One call follows the other.
 func (e *Elector) Acquire(ctx context.Context) (*Lease, error) {
-	var seen sight
+	seen := e.seen
+	defer func() { e.seen = seen }()
 	poll := time.NewTimer(0)
 	defer poll.Stop()
 	var tried string // the token of an attempt whose outcome is unknown
@@ -205,7 +215,13 @@ func (e *Elector) pause(seen sight) time.Duration {
 // look reads the lease, and notes when it was first seen like this.
 func (e *Elector) look(ctx context.Context, seen *sight) error {
 	entry, err := e.read(ctx)
+	e.mu.Lock()
+	e.unread = err
+	e.mu.Unlock()
 	if err != nil {
+		if seen.known && seen.over(time.Now()) {
+			e.see(Leader{})
+		}
 		return err
 	}
 	if seen.known && entry.Revision <= seen.entry.Revision && entry.Revision > 0 {

@@ -268,6 +268,35 @@ func TestLostAnswerToAnAttempt(t *testing.T) {
 	}
 }
 
+// While the lease cannot be read, it is known why, and soon nobody is known to lead any more.
+func TestTrouble(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var store lead.Memory
+		a, b := newDaemon(t, &store, "a", 1), newDaemon(t, &store, "b", 2)
+		l := a.acquire(t.Context(), t)
+		ctx, cancel := context.WithCancel(t.Context())
+		var ended sync.WaitGroup
+		ended.Go(func() { _, _ = b.elector.Acquire(ctx) })
+		time.Sleep(time.Second)
+		if b.elector.Trouble() != nil || b.elector.Leader().Name != "a" {
+			t.Errorf("with a store that can be read: trouble %v, %+v leads", b.elector.Trouble(), b.elector.Leader())
+		}
+		b.wire.set(func(w *wire) { w.down = true })
+		time.Sleep(3 * within)
+		if b.elector.Trouble() == nil || b.elector.Leader() != (lead.Leader{}) {
+			t.Errorf("with a store that is away: trouble %v, %+v leads", b.elector.Trouble(), b.elector.Leader())
+		}
+		b.wire.set(func(w *wire) { w.down = false })
+		time.Sleep(within)
+		if b.elector.Trouble() != nil || b.elector.Leader().Name != "a" {
+			t.Errorf("with a store that is back: trouble %v, %+v leads", b.elector.Trouble(), b.elector.Leader())
+		}
+		cancel()
+		ended.Wait()
+		l.Release(t.Context())
+	})
+}
+
 // What is in the store has been written by nobody of us.
 func TestForeignLease(t *testing.T) {
 	for _, value := range []string{"", "{}", "null", `{"leader":"x","duration":-5}`, `{"duration":9000000000000000000}`, "\xff"} {

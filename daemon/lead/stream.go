@@ -25,13 +25,23 @@ const (
 type Stream struct {
 	js     jetstream.JetStream
 	stream jetstream.Stream
+	config jetstream.StreamConfig
 }
 
 var _ Store = (*Stream)(nil)
 
 // OpenStream returns the store in js, made if it is not there. The copies are 1, 3 or 5.
 func OpenStream(ctx context.Context, js jetstream.JetStream, copies int) (*Stream, error) {
-	stream, err := js.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
+	config := streamConfig(copies)
+	stream, err := js.CreateOrUpdateStream(ctx, config)
+	if err != nil {
+		return nil, fmt.Errorf("open the lease's stream %s: %w", StreamName, err)
+	}
+	return &Stream{js: js, stream: stream, config: config}, nil
+}
+
+func streamConfig(copies int) jetstream.StreamConfig {
+	return jetstream.StreamConfig{
 		Name:              StreamName,
 		Description:       "tandem: who leads",
 		Subjects:          []string{leaseSubject},
@@ -46,18 +56,19 @@ func OpenStream(ctx context.Context, js jetstream.JetStream, copies int) (*Strea
 		DenyDelete:        true,
 		DenyPurge:         true,
 		AllowDirect:       false, // any copy might answer then, however old
-	})
-	if err != nil {
-		return nil, fmt.Errorf("open the lease's stream %s: %w", StreamName, err)
 	}
-	return &Stream{js: js, stream: stream}, nil
 }
 
-// Read implements Store.
+// Read implements Store. A stream that somebody has removed is made again: without it no daemon would lead ever after.
 func (s *Stream) Read(ctx context.Context) (Entry, error) {
 	msg, err := s.stream.GetLastMsgForSubject(ctx, leaseSubject)
 	switch {
 	case errors.Is(err, jetstream.ErrMsgNotFound):
+		return Entry{}, nil
+	case errors.Is(err, jetstream.ErrStreamNotFound):
+		if _, err := s.js.CreateOrUpdateStream(ctx, s.config); err != nil {
+			return Entry{}, fmt.Errorf("make the lease's stream %s again: %w", StreamName, err)
+		}
 		return Entry{}, nil
 	case err != nil:
 		return Entry{}, fmt.Errorf("read lease: %w", err)

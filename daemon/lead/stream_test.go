@@ -1,6 +1,7 @@
 package lead_test
 
 import (
+	"context"
 	"errors"
 	"testing"
 	"time"
@@ -76,5 +77,51 @@ func TestStores(t *testing.T) {
 	}
 	if _, err := lead.OpenStream(t.Context(), js, 1); err != nil {
 		t.Errorf("open what is there: %v", err)
+	}
+}
+
+// Somebody removes the stream by hand: who led with it stops, and one of the daemons leads again without any being started anew.
+// Whoever had seen the lease waits until it must have ended before it takes the next one.
+func TestRemovedStreamIsMadeAgain(t *testing.T) {
+	js := startJetStream(t)
+	var daemons []*lead.Elector
+	for _, name := range []string{"a", "b"} {
+		stream, err := lead.OpenStream(t.Context(), js, 1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		e, err := lead.New(stream, lead.Options{Name: name, Duration: time.Second})
+		if err != nil {
+			t.Fatal(err)
+		}
+		daemons = append(daemons, e)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	defer cancel()
+	first, err := daemons[0].Acquire(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer first.Release(t.Context())
+	// The other follows, as an engine that is opened anew does: with one call after another.
+	glance, end := context.WithTimeout(ctx, 300*time.Millisecond)
+	defer end()
+	if _, err := daemons[1].Acquire(glance); !errors.Is(err, context.DeadlineExceeded) {
+		t.Fatalf("the lease of another is taken, error %v", err)
+	}
+	if err := js.DeleteStream(ctx, lead.StreamName); err != nil {
+		t.Fatal(err)
+	}
+	second, err := daemons[1].Acquire(ctx)
+	if err != nil {
+		t.Fatalf("nobody leads any more: %v", err)
+	}
+	defer second.Release(t.Context())
+	if first.Valid() {
+		t.Error("two leases are valid at once")
+	}
+	info, err := js.Stream(ctx, lead.StreamName)
+	if err != nil || !info.CachedInfo().Config.DenyDelete || info.CachedInfo().Config.MaxMsgs != 1 {
+		t.Errorf("the stream is made again as %+v, error %v", info, err)
 	}
 }

@@ -55,14 +55,16 @@ func (m *member) moveApart(ctx context.Context, store *ledger.JetStream) error {
 		return fmt.Errorf("reach JetStream: %w", err)
 	}
 	records, err := ledBy(ctx, js, ledger.StreamName)
-	m.troubles.missed(err)
 	if err != nil {
+		m.troubles.missed(err)
 		return err
 	}
 	leases, err := ledBy(ctx, js, lead.StreamName)
 	if err != nil {
+		m.troubles.missed(err)
 		return err
 	}
+	m.troubles.missed(nil)
 	meta, err := m.metaLeader()
 	if err != nil {
 		return err
@@ -105,15 +107,29 @@ func ledBy(ctx context.Context, js jetstream.JetStream, stream string) (placed, 
 	if cluster == nil || cluster.Leader == "" {
 		return placed{}, fmt.Errorf("stream %s has no leader", stream)
 	}
+	if err := checkCopies(stream, s.CachedInfo().Config.Replicas, 1+len(cluster.Replicas)); err != nil {
+		return placed{}, err
+	}
 	p := placed{leader: cluster.Leader}
 	for _, r := range cluster.Replicas {
 		if r.Offline || !r.Current {
-			return placed{}, fmt.Errorf("stream %s: server %s is missing or behind", stream, r.Name)
+			return placed{}, fmt.Errorf("stream %s: server %s is missing or behind: get it back soon", stream, r.Name)
 		}
 		p.followers = append(p.followers, r.Name)
 	}
 	slices.Sort(p.followers)
 	return p, nil
+}
+
+// checkCopies refuses a stream that fewer servers keep than a daemon has asked for: somebody has changed it, or has removed a server.
+func checkCopies(stream string, asked, held int) error {
+	switch {
+	case asked < clusterCopies:
+		return fmt.Errorf("stream %s was changed to be kept by %d of them: start one of the daemons again, it sets that right", stream, asked)
+	case held < clusterCopies:
+		return fmt.Errorf("stream %s: only %d of them hold it: start the server that was removed", stream, held)
+	}
+	return nil
 }
 
 // sameServer compares two addresses without their scheme.

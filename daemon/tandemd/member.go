@@ -32,6 +32,8 @@ const (
 	durableEvery  = 15 * time.Second
 	// appendWithin is longer than a store that is well takes, and no longer than a client may wait for a new leader.
 	appendWithin = 3 * time.Second
+	// openWithin is how long it is tried to open the ledger before people are told why that fails.
+	openWithin = 10 * time.Second
 	// readWithin and attemptWithin are short, so that what is lost while the servers choose a leader is soon asked again.
 	readWithin, attemptWithin = 2 * time.Second, 2 * time.Second
 	// tryAgain to tryAgainAtMost is the pause before a member that has failed follows anew; lasted is how long it must have
@@ -57,6 +59,7 @@ type member struct {
 	ledger, leasing, system *nats.Conn
 	elector                 atomic.Pointer[lead.Elector]
 	lease                   atomic.Pointer[lead.Lease] // nil: it does not lead
+	hindrance               atomic.Pointer[string]     // why it cannot follow, so that it could not lead either; nil: it follows or leads
 	standby                 *grpc.Server               // nil: it leads
 	doors                   []grpc.ServerOption        // how clients get in, the same whether it leads or not
 	troubles                troubles
@@ -91,6 +94,7 @@ func serveMember(ctx context.Context, set *config.Settings, cfg daemonConfig, re
 		if time.Since(begin) > lasted {
 			pause = tryAgain
 		}
+		m.hinder(err)
 		if text := fmt.Sprint(err); text != told || time.Since(toldAt) > sayAgain {
 			m.log.Warn("following anew", zap.Error(err), zap.Duration("in", pause))
 			told, toldAt = text, time.Now()
@@ -126,6 +130,7 @@ func joinCluster(ctx context.Context, set *config.Settings, doors []grpc.ServerO
 		return nil, fmt.Errorf("listen for clients on %s: %w", set.Listen, err)
 	}
 	m.front = newFront(listener)
+	m.hinder(errors.New("none of the servers has been reached yet: start them, or correct their addresses in the setting cluster"))
 	m.standBy()
 	if m.ledger, err = m.cluster.LedgerConn(ctx); err != nil {
 		return nil, err
@@ -137,7 +142,18 @@ func joinCluster(ctx context.Context, set *config.Settings, doors []grpc.ServerO
 	if m.system, err = m.cluster.SystemConn(ctx); err != nil {
 		return nil, err
 	}
+	m.hinder(errors.New("the ledger is not open yet"))
 	return m, nil
+}
+
+// hinder notes why this daemon cannot follow, for clients that ask it; nil: it can.
+func (m *member) hinder(err error) {
+	if err == nil {
+		m.hindrance.Store(nil)
+		return
+	}
+	text := err.Error()
+	m.hindrance.Store(&text)
 }
 
 // leave ends everything that a member has begun.
@@ -170,15 +186,25 @@ func (m *member) standBy() {
 
 // notLeader says who leads, as far as is known.
 func (m *member) notLeader() *api.NotLeaderError {
-	e := m.elector.Load()
-	if e == nil {
-		return &api.NotLeaderError{}
+	var l lead.Leader
+	var trouble error
+	if e := m.elector.Load(); e != nil {
+		l, trouble = e.Leader(), e.Trouble()
 	}
-	l := e.Leader()
-	if l.Name == m.set.Name && l.Address == m.set.Advertise { // this one, that has not begun yet or has ceased
-		l = lead.Leader{}
+	switch why := m.hindrance.Load(); {
+	case l.Name != "" && (l.Name != m.set.Name || l.Address != m.set.Advertise):
+		return &api.NotLeaderError{Name: l.Name, Address: l.Address}
+	case why != nil: // its own name is that of one that has not begun yet or has ceased
+		return &api.NotLeaderError{Why: *why}
+	case trouble != nil:
+		return &api.NotLeaderError{Why: m.withRemedy(m.leasing, trouble).Error()}
 	}
-	return &api.NotLeaderError{Name: l.Name, Address: l.Address}
+	return &api.NotLeaderError{}
+}
+
+// withRemedy adds what people can do to an error of the servers, met over a connection to the ledger's account.
+func (m *member) withRemedy(over *nats.Conn, err error) error {
+	return withServersRemedy(err, over.IsConnected(), over.LastError(), m.cluster.PasswordRemedy(bus.LedgerUser))
 }
 
 // leads is nil while this daemon has the lease.
@@ -199,18 +225,21 @@ func (m *member) open(ctx context.Context, known ledger.Head) (*ledger.JetStream
 	}
 	store, err := ledger.OpenJetStream(ctx, js, ledger.Options{
 		SyncAlways: ledger.MajoritySyncAlways(m.system, durableWithin), Replicas: clusterCopies,
-		AppendTimeout: appendWithin, ReadTimeout: readWithin, AttemptTimeout: attemptWithin, Known: known, Note: m.followed,
+		OpenTimeout: openWithin, AppendTimeout: appendWithin, ReadTimeout: readWithin, AttemptTimeout: attemptWithin, Known: known, Note: m.followed,
 		Survived: func(err error) { m.log.Warn("trouble with the ledger survived", zap.Error(err)) },
 	})
-	if err != nil || m.elector.Load() != nil {
-		return store, err
+	if err != nil {
+		return nil, m.withRemedy(m.ledger, err)
+	}
+	if m.elector.Load() != nil {
+		return store, nil
 	}
 	if js, err = jetstream.New(m.leasing); err != nil {
 		return nil, fmt.Errorf("reach JetStream: %w", err)
 	}
 	lease, err := lead.OpenStream(ctx, js, clusterCopies)
 	if err != nil {
-		return nil, err
+		return nil, m.withRemedy(m.leasing, err)
 	}
 	elector, err := lead.New(lease, lead.Options{Name: m.set.Name, Address: m.set.Advertise, Log: m.log})
 	if err != nil {
@@ -224,6 +253,7 @@ func (m *member) open(ctx context.Context, known ledger.Head) (*ledger.JetStream
 func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
 	m.log.Info("following", zap.Uint64("revision", eng.Head().Revision), zap.String("clients", m.front.listener.Addr().String()),
 		zap.String("server", m.leasing.ConnectedServerName()))
+	m.hinder(nil)
 	waiting, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	following := make(chan error, 1)
@@ -247,7 +277,7 @@ func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
 	folded, err := eng.CatchUp(ctx)
 	// The lease was stored, so the store is not far. A server that has just begun to lead the stream may not have counted yet
 	// what it holds, which looks like a loss for a moment.
-	for err != nil && ctx.Err() == nil && lease.Valid() && (!errors.Is(err, ledger.ErrCorrupt) || time.Since(begin) < countedWithin) {
+	for err != nil && ctx.Err() == nil && lease.Valid() && (!looksLost(err) || time.Since(begin) < countedWithin) {
 		select {
 		case <-time.After(catchUpAgain):
 		case <-ctx.Done():
@@ -260,6 +290,11 @@ func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
 	m.log.Info("taking the lead", zap.Uint64("turn", lease.Term()), zap.Uint64("revision", eng.Head().Revision),
 		zap.Uint64("folded", folded), zap.Duration("in", time.Since(acquired)), zap.String("server", m.leasing.ConnectedServerName()))
 	return nil
+}
+
+// looksLost tells a ledger that is gone or damaged from one whose servers do not answer.
+func looksLost(err error) bool {
+	return errors.Is(err, ledger.ErrCorrupt) || errors.Is(err, jetstream.ErrStreamNotFound)
 }
 
 // turn ends what the standby does for clients, and returns the address for the server of the daemon that leads.

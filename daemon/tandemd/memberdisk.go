@@ -41,7 +41,7 @@ func (t *troubles) attention() (lines []string) {
 	}
 	lines = append(lines, t.stores...)
 	if t.missing >= missingLooks {
-		lines = append(lines, "the ledger is kept, but not by every server: "+t.server+"; get it back soon, the next loss stops the floor")
+		lines = append(lines, "the ledger is kept, but not by every server: "+t.server+"; the next loss stops the floor")
 	}
 	return lines
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -27,6 +28,8 @@ import (
 const (
 	toCluster = "cluster"
 	toDataDir = "data-dir"
+	// moverName is the name under which a move holds the lease.
+	moverName = "ledger-move"
 	// leaseWithin is longer than a lease that nobody renews lasts: who leads after that does.
 	leaseWithin = 2 * lead.DefaultDuration
 	// reachWithin is how long a command that moves or verifies a cluster's ledger waits for a server to take its connection.
@@ -246,7 +249,7 @@ func openShared(ctx context.Context, cluster *bus.Cluster, known ledger.Head, su
 		ReadTimeout: readWithin, AttemptTimeout: attemptWithin, Survived: survived, Resting: true,
 	})
 	if err != nil {
-		return nil, nil, nil, err
+		return nil, nil, nil, withServersRemedy(err, conn.IsConnected(), conn.LastError(), cluster.PasswordRemedy(bus.LedgerUser))
 	}
 	return store, js, func() { conn.Close(); system.Close() }, nil
 }
@@ -271,9 +274,9 @@ func aloneInCluster(ctx context.Context, cluster *bus.Cluster, known ledger.Head
 	closing = append(closing, end)
 	leases, err := lead.OpenStream(ctx, js, clusterCopies)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, withServersRemedy(err, true, nil, "")
 	}
-	elector, err := lead.New(leases, lead.Options{Name: "ledger-move", Log: log})
+	elector, err := lead.New(leases, lead.Options{Name: moverName, Log: log})
 	if err != nil {
 		return nil, nil, err
 	}
@@ -285,6 +288,12 @@ func aloneInCluster(ctx context.Context, cluster *bus.Cluster, known ledger.Head
 		return nil, nil, ctx.Err()
 	case err != nil:
 		l := elector.Leader()
+		if l.Name == moverName {
+			return nil, nil, errors.New("another `tandemd ledger move` is under way, or was killed a moment ago: wait for it, or run the same command again in some seconds")
+		}
+		if l.Name == "" {
+			return nil, nil, withServersRemedy(fmt.Errorf("take the lease on the cluster's ledger: %w", cmp.Or(elector.Trouble(), err)), true, nil, "")
+		}
 		return nil, nil, fmt.Errorf("the daemon %s (%s) leads on the cluster's ledger: stop every daemon of the cluster first", l.Name, l.Address)
 	}
 	closing = append(closing, func() { lease.Release(context.WithoutCancel(ctx)) })
@@ -293,7 +302,8 @@ func aloneInCluster(ctx context.Context, cluster *bus.Cluster, known ledger.Head
 		return nil, nil, err
 	}
 	if readers > 0 {
-		return nil, nil, fmt.Errorf("%d daemons follow the cluster's ledger, or did so half a minute ago: stop every daemon of the cluster first", readers)
+		return nil, nil, fmt.Errorf("the cluster's ledger is read by %d others, or was less than half a minute ago: stop every daemon of the cluster; "+
+			"where none runs, it was a command that was killed: run this one again in half a minute", readers)
 	}
 	return store, undo, nil
 }

@@ -49,10 +49,9 @@ func withRemedy(err error, cfg daemonConfig) error {
 		return err
 	}
 	if cfg.member != nil { // other daemons and servers may bring it back
-		const move = ", and then, into an empty cluster: tandemd ledger move --to cluster"
-		return fmt.Errorf("%w. If the cluster was given another ledger on purpose: stop this daemon and move %s* and %s out of its data folder. To make the ledger anew from the history of the daemon that led last: "+
-			"tandemd ledger rebuild --data-dir %q%s. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER%s",
-			err, history.FileName, datadir.Followed, cfg.DataDir, move, move)
+		return fmt.Errorf("%w. If the cluster was given another ledger on purpose: stop this daemon and move %s* and %s out of %s. To make the ledger anew from the history of the daemon that led last, "+
+			"with every daemon stopped: tandemd ledger rebuild --without-last --data-dir ITS-FOLDER, and then, into an empty cluster: tandemd ledger move --to cluster --data-dir ITS-FOLDER. "+
+			"To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER, and then the same move", err, history.FileName, datadir.Followed, cfg.DataDir)
 	}
 	err = fmt.Errorf("%w. To make the ledger anew from its history: tandemd ledger rebuild --data-dir %q. To go back to a backup: tandemd restore FILE --data-dir EMPTY-FOLDER", err, cfg.DataDir)
 	return &usageError{err} // what a disk has lost does not come back: started again and again it would only be read again and again

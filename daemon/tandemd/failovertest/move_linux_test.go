@@ -8,9 +8,12 @@ import (
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats.go/jetstream"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 
+	"tandem/daemon/lead"
+	"tandem/daemon/ledger"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -115,6 +118,23 @@ func TestMove(t *testing.T) {
 	back := filepath.Join(c.dir, "back")
 	refused(back, "data-dir", "floor-a")
 	m.kill()
+	// Another move is told as that, and so is what one leaves behind that was killed, not as a daemon that is to be stopped.
+	eventually(t, 60*time.Second, "nobody follows the ledger", func() bool {
+		s, err := c.ask().Stream(t.Context(), ledger.StreamName)
+		return err == nil && s.CachedInfo().State.Consumers == 0
+	})
+	leases, err := lead.OpenStream(t.Context(), c.ask(), 3)
+	must(t, err)
+	other, err := lead.New(leases, lead.Options{Name: "ledger-move"})
+	must(t, err)
+	lease, err := other.Acquire(t.Context())
+	must(t, err)
+	refused(back, "data-dir", "another `tandemd ledger move` is under way")
+	lease.Release(t.Context())
+	left, err := c.ask().CreateConsumer(t.Context(), ledger.StreamName, jetstream.ConsumerConfig{InactiveThreshold: time.Minute})
+	must(t, err)
+	refused(back, "data-dir", "run this one again in half a minute")
+	must(t, c.ask().DeleteConsumer(t.Context(), ledger.StreamName, left.CachedInfo().Name))
 	out, err := move(back, "data-dir")
 	if err != nil || !headLine.MatchString(out) || headLine.FindString(out) == headLine.FindString(there) {
 		t.Fatalf("move back: %v\n%s\nbefore it was\n%s", err, out, there)

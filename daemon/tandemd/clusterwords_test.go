@@ -1,0 +1,59 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"tandem/daemon/ledger"
+)
+
+// What keeps a member from the servers is told with what helps; what this program does not know is left as it is.
+func TestServersRemedy(t *testing.T) {
+	refused := func(code jetstream.ErrorCode) error {
+		return fmt.Errorf("open ledger: %w", &jetstream.APIError{ErrorCode: code, Description: "refused"})
+	}
+	slow := fmt.Errorf("open ledger: gave up after 10s: %w", context.DeadlineExceeded)
+	for _, c := range []struct {
+		err       error
+		connected bool
+		lost      error
+		want      string
+		never     string
+	}{
+		{slow, true, nil, "two of the three servers must run", "password"},
+		{refused(10008), true, nil, "two of the three servers must run", ""},
+		{refused(10005), true, nil, "all three servers run", ""},
+		{refused(10074), true, nil, "block `cluster` of node.conf", ""},
+		{nats.ErrReconnectBufExceeded, false, nats.ErrAuthorization, "write theirs into cred/ledger", "buffer"},
+		{slow, false, errors.New("connection refused"), "not connected to any of the servers", "password"},
+		{slow, false, nil, "not connected to any of the servers", "%!"},
+		{ledger.ErrCorrupt, true, nil, ledger.ErrCorrupt.Error(), "servers must run"},
+	} {
+		got := withServersRemedy(c.err, c.connected, c.lost, "write theirs into cred/ledger").Error()
+		if !strings.Contains(got, c.want) || c.never != "" && strings.Contains(got, c.never) {
+			t.Errorf("%v (connected: %t, lost: %v) is told as\n%s\nwant %q and not %q", c.err, c.connected, c.lost, got, c.want, c.never)
+		}
+	}
+	if err := withServersRemedy(slow, true, nil, ""); !errors.Is(err, context.DeadlineExceeded) {
+		t.Errorf("%v no longer says that it is about time", err)
+	}
+}
+
+// A stream that fewer servers keep than it should is told, and how that is set right.
+func TestCopies(t *testing.T) {
+	for _, c := range []struct {
+		asked, held int
+		want        string // empty: all is well
+	}{{3, 3, ""}, {1, 1, "start one of the daemons again"}, {2, 2, "start one of the daemons again"}, {3, 2, "start the server that was removed"}} {
+		err := checkCopies("TANDEM_LEDGER", c.asked, c.held)
+		if c.want == "" && err != nil || c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)) {
+			t.Errorf("%d asked for and %d held: %v, want %q", c.asked, c.held, err, c.want)
+		}
+	}
+}
