@@ -2,10 +2,13 @@ package bus
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"github.com/nats-io/nats.go"
 	"go.uber.org/zap"
@@ -92,6 +95,47 @@ func TestOldAndRepeatedStatusesAreDropped(t *testing.T) {
 	if st.OldEpoch != 2 || st.OldSequence != 4 || b.Stats().Dropped() != 6 {
 		t.Errorf("got %+v", st)
 	}
+}
+
+// A second driver of a device, started by mistake with a data folder of its own, is named while both speak; a few late words of one that was
+// replaced are nothing.
+func TestTwoDriversOfOneDeviceAreNamed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var r rival
+		for i, step := range []struct {
+			after time.Duration // since the step before, until the older one speaks
+			want  bool
+		}{
+			{time.Millisecond, false},
+			{time.Second, false}, // what was on its way
+			{2 * time.Second, true},
+			{rivalMemory - time.Second, true},
+			{rivalMemory + time.Second, false}, // a word after a long pause begins anew
+			{rivalAfter, true},
+		} {
+			time.Sleep(step.after)
+			r.spoke(time.Now())
+			if got := r.there(time.Now()); got != step.want {
+				t.Errorf("step %d: two drivers %t, want %t", i, got, step.want)
+			}
+		}
+		if time.Sleep(rivalMemory); r.there(time.Now()) {
+			t.Error("the older one has been silent for long, and still counts")
+		}
+	})
+
+	s, l := startServer(t), new(listener)
+	b := openBus(t, s, l, Options{})
+	nc := paths["tcp"](t, s)
+	publishStatus(t, nc, "cutter-1", 3, 1)
+	sequence := uint64(0)
+	eventually(t, "two drivers are named", func() bool {
+		sequence++
+		publishStatus(t, nc, "cutter-1", 2, sequence)
+		publishStatus(t, nc, "printer-1", 2, sequence)
+		time.Sleep(100 * time.Millisecond)
+		return slices.Equal(b.Stats().Rivals, []string{"cutter-1"})
+	})
 }
 
 func TestHelloOfAnOldDriverIsRefusedAndARepeatedOneIsNot(t *testing.T) {

@@ -139,6 +139,9 @@ var (
 // drop counts messages that go no further. Its log line comes at most once a minute.
 func (d *device) drop(c cause, n int, why error) {
 	d.counts.dropped[c].Add(uint64(n))
+	if c == causeEpoch {
+		d.counts.rival.spoke(time.Now())
+	}
 	d.complaints.Do(func() {
 		d.bus.opts.Log.Warn("messages of a device dropped",
 			zap.String("device", d.id),

@@ -1,12 +1,20 @@
 package bus
 
 import (
+	"sync"
 	"sync/atomic"
 	"time"
 )
 
 // floodMemory is how long a device counts as a flooder after it was last over its rate.
 const floodMemory = 10 * time.Second
+
+// A driver that has been replaced may have left a few words on their way. One that still speaks rivalAfter later is no rest of the past:
+// two drivers are at one device. It counts as such for rivalMemory after its last word.
+const (
+	rivalAfter  = 3 * time.Second
+	rivalMemory = 10 * time.Second
+)
 
 // cause is why a message went no further.
 type cause int
@@ -27,6 +35,7 @@ func (c cause) String() string {
 
 type counts struct {
 	received, delivered, badAnswers atomic.Uint64
+	rival                           rival
 
 	dropped [causes]atomic.Uint64
 }
@@ -37,6 +46,27 @@ func (c *counts) totalDropped() uint64 {
 		sum += c.dropped[i].Load()
 	}
 	return sum
+}
+
+// rival is a driver that speaks though another has spoken for its device since.
+type rival struct {
+	mu         sync.Mutex
+	from, last time.Time // of its words; a longer pause than rivalMemory begins anew
+}
+
+func (r *rival) spoke(now time.Time) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if now.Sub(r.last) > rivalMemory {
+		r.from = now
+	}
+	r.last = now
+}
+
+func (r *rival) there(now time.Time) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return now.Sub(r.last) < rivalMemory && r.last.Sub(r.from) >= rivalAfter
 }
 
 // Stats count messages since the bus was opened.
@@ -51,6 +81,8 @@ type Stats struct {
 	Lost uint64
 	// Flooders are the devices that have been over their rate in the last 10 s, in the order of their ids.
 	Flooders []string
+	// Rivals are the devices for which two drivers speak, in the order of their ids: the older one is not heard.
+	Rivals []string
 }
 
 // DeviceStats count the messages of a device. Received = Delivered + the dropped ones + at most a few that wait.
@@ -118,6 +150,9 @@ func (b *Bus) Stats() Stats {
 		})
 		if d.in.floods(now) {
 			s.Flooders = append(s.Flooders, id)
+		}
+		if c.rival.there(now) {
+			s.Rivals = append(s.Rivals, id)
 		}
 	}
 	return s

@@ -23,11 +23,11 @@ import (
 // resumeWithin is how long after space has been freed new work has to be taken.
 const resumeWithin = 10 * time.Second
 
-// mountSmall mounts a small disk in memory.
-func mountSmall(t *testing.T, size string) string {
+// mountSmall mounts a small disk in memory; options are those of tmpfs(5) behind its size.
+func mountSmall(t *testing.T, size string, options ...string) string {
 	t.Helper()
 	dir := t.TempDir()
-	if err := syscall.Mount("tandem-test", dir, "tmpfs", 0, "size="+size); err != nil {
+	if err := syscall.Mount("tandem-test", dir, "tmpfs", 0, strings.Join(append([]string{"size=" + size}, options...), ",")); err != nil {
 		cannotMount(t, err, "no disk of a test's own can be mounted here (needs root): %v", err)
 	}
 	t.Cleanup(func() {
@@ -219,6 +219,42 @@ func fullAtOnce(t *testing.T, s *Shop, disk string) {
 		empty(t, disk)
 		resumed(t, s)
 	}
+	stop()
+	closeBooks(t, s, l)
+}
+
+// A disk with bytes enough has no room for another file, all at once: the ledger's next block cannot be made. The daemon tells why, and
+// goes on by itself once files are removed.
+func TestNoMoreFilesAtOnce(t *testing.T) {
+	t.Parallel()
+	disk := mountSmall(t, "100m", "nr_inodes=600")
+	s := openShop(t, filepath.Join(disk, "data"), nil, "--space-limit", "2MiB", "--space-ballast", "2MiB")
+	must(t, s.Start(within(t, time.Minute)))
+	l := NewLoad(s, "files", 5, true)
+	stop := working(t, l, 4)
+	must(t, poll(within(t, 30*time.Second), "some requests", func(context.Context) (bool, error) {
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		return l.Requests > 300, nil
+	}))
+	clutter := filepath.Join(disk, "clutter")
+	must(t, os.Mkdir(clutter, 0o700))
+	for i := 0; ; i++ {
+		err := os.WriteFile(filepath.Join(clutter, fmt.Sprint(i)), nil, 0o600)
+		if errors.Is(err, syscall.ENOSPC) {
+			break
+		}
+		must(t, err)
+	}
+	if refusal := awaitReadOnly(t, s); !strings.Contains(refusal.Error(), "more files (inodes), and new work is taken only with 320: remove ") {
+		t.Errorf("the refusal does not say what helps: %v", refusal)
+	}
+	// A driver that cannot note that a run begins begins none; a daemon that is started now waits.
+	must(t, s.KillDaemon())
+	must(t, s.StartDaemon())
+	_ = awaitReadOnly(t, s)
+	must(t, os.RemoveAll(clutter))
+	resumed(t, s)
 	stop()
 	closeBooks(t, s, l)
 }

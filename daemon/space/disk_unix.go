@@ -5,6 +5,7 @@ package space
 import (
 	"errors"
 	"fmt"
+	"math"
 	"syscall"
 
 	"golang.org/x/sys/unix"
@@ -24,6 +25,19 @@ func Free(dir string) (uint64, error) {
 		return 0, fmt.Errorf("ask for the free space of %s: %w", dir, syscall.EROFS)
 	}
 	return uint64(st.Bavail) * uint64(st.Bsize), nil //nolint:unconvert // the fields' types differ between systems
+}
+
+// FreeFiles returns how many more files the disk of a folder can hold: its free inodes. Where a file system has no table of a fixed
+// size it says 0 in all, and the answer is math.MaxUint64.
+func FreeFiles(dir string) (uint64, error) {
+	var st unix.Statfs_t
+	if err := unix.Statfs(dir, &st); err != nil {
+		return 0, fmt.Errorf("ask for the free inodes of %s: %w", dir, err)
+	}
+	if st.Files == 0 {
+		return math.MaxUint64, nil
+	}
+	return uint64(max(st.Ffree, 0)), nil //nolint:unconvert // the field's type differs between systems
 }
 
 // full says whether an error means that the disk, or the user's share of it, has no space left.

@@ -15,6 +15,8 @@ type Error struct {
 	Free uint64
 	// Need is what has to be free there before new work is taken again, in bytes.
 	Need uint64
+	// FreeFiles is how many more files the disk can hold, and NeedFiles how many it has to; both are 0 if it can hold enough.
+	FreeFiles, NeedFiles uint64
 	// Cause is why nothing can be written at all; nil if only little space is left.
 	Cause error
 }
@@ -22,6 +24,12 @@ type Error struct {
 // Error names the free space needed, or the failure of the disk, and the remedy.
 func (e *Error) Error() string {
 	switch {
+	case e.Cause != nil && full(e.Cause) && e.Free >= e.Need:
+		return fmt.Sprintf("the disk with %s has %s free, and the daemon may not use it (%v): free some of the share that its user has of that disk, or raise the user's quota; the daemon then goes on by itself",
+			e.Dir, Bytes(e.Free), cause(e.Cause))
+	case e.Cause == nil && e.NeedFiles > 0 && e.Free >= e.Need:
+		return fmt.Sprintf("the disk with %s can hold %d more files (inodes), and new work is taken only with %d: remove %d files there, whoever's they are; what runs goes on, and so does the daemon once there is room",
+			e.Dir, e.FreeFiles, e.NeedFiles, e.NeedFiles-e.FreeFiles)
 	case e.Cause == nil || full(e.Cause):
 		more := uint64(0)
 		if e.Need > e.Free {
@@ -45,6 +53,9 @@ func (e *Error) Unwrap() error { return e.Cause }
 func (e *Error) Metadata() map[string]string {
 	m := map[string]string{
 		"data_dir": e.Dir, "free_bytes": strconv.FormatUint(e.Free, 10), "needed_bytes": strconv.FormatUint(e.Need, 10),
+	}
+	if e.NeedFiles > 0 {
+		m["free_files"], m["needed_files"] = strconv.FormatUint(e.FreeFiles, 10), strconv.FormatUint(e.NeedFiles, 10)
 	}
 	if e.Cause != nil {
 		m["cause"] = cause(e.Cause).Error()

@@ -24,6 +24,9 @@ type Options struct {
 	Period time.Duration
 	// Measure returns the free space of a folder, in bytes; nil: as the file system says.
 	Measure func(dir string) (uint64, error)
+	// MeasureFiles returns how many more files the disk of a folder can hold, math.MaxUint64 if that is not bounded; nil: as the
+	// file system says.
+	MeasureFiles func(dir string) (uint64, error)
 	// Log gets a line when the daemon becomes read-only, and one when it no longer is. Nil: none.
 	Log *zap.Logger
 }
@@ -36,6 +39,10 @@ const (
 	lowReserve = 4
 	// openingShare is the share of the limit without which a store is not opened: 1/16.
 	openingShare = 16
+	// filesLimit is how many more files the disk must be able to hold, or no new work is taken: each 8 MiB of ledger are one, each
+	// snapshot, and each time a driver notes what it has. filesToOpen are those without which a store is not opened.
+	filesLimit  = 256
+	filesToOpen = 16
 )
 
 // Watch looks after the disk of one folder. Its methods may be called from any goroutine.
@@ -63,6 +70,9 @@ func New(opt Options) *Watch {
 	}
 	if opt.Measure == nil {
 		opt.Measure = Free
+	}
+	if opt.MeasureFiles == nil {
+		opt.MeasureFiles = FreeFiles
 	}
 	if opt.Log == nil {
 		opt.Log = zap.NewNop()
@@ -136,7 +146,7 @@ func (w *Watch) canOpen() bool {
 	w.suspect = true
 	w.look()
 	e := w.now.Load()
-	return e == nil || e.Cause == nil && e.Free >= uint64(w.opt.Limit)/openingShare
+	return e == nil || e.Cause == nil && e.Free >= uint64(w.opt.Limit)/openingShare && (e.NeedFiles == 0 || e.FreeFiles >= filesToOpen)
 }
 
 // look finds out how the disk is. The caller holds w.mu.
@@ -185,13 +195,28 @@ func (w *Watch) judge(readOnly bool) *Error {
 		need += ballast
 	}
 	found := &Error{Dir: w.opt.Dir, Free: free, Need: need, Cause: err}
+	if err == nil {
+		found.FreeFiles, found.NeedFiles = w.scarceFiles(readOnly)
+	}
 	switch {
-	case err != nil, free < limit, readOnly && free < need:
+	case err != nil, free < limit, readOnly && free < need, found.NeedFiles > 0:
 		return found
 	case !held && ballast > 0 && free >= need:
 		return w.takeBack(found, readOnly)
 	}
 	return nil
+}
+
+// scarceFiles returns how many more files the disk can hold and how many it has to, if those are too few; else zeros. A disk that
+// says none and holds one more all the same keeps no such account, as some shares do not.
+func (w *Watch) scarceFiles(readOnly bool) (free, need uint64) {
+	need = filesLimit + filesLimit/aboveLimit
+	free, err := w.opt.MeasureFiles(w.opt.Dir)
+	enough := free >= need || !readOnly && free >= filesLimit
+	if err != nil || enough || free == 0 && w.probe() == nil {
+		return 0, 0
+	}
+	return free, need
 }
 
 // replaced says whether another folder is at the data folder's path than when it was first seen.

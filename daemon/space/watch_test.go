@@ -3,6 +3,8 @@ package space
 import (
 	"context"
 	"errors"
+	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -36,8 +38,10 @@ const mib = 1 << 20
 func newDisk(t *testing.T, free int64) (*disk, *Watch) {
 	d := &disk{dir: t.TempDir()}
 	d.free.Store(free)
-	return d, New(Options{Dir: d.dir, Limit: 8 * mib, Ballast: 4 * mib, Measure: d.measure})
+	return d, New(Options{Dir: d.dir, Limit: 8 * mib, Ballast: 4 * mib, Measure: d.measure, MeasureFiles: boundless})
 }
+
+func boundless(string) (uint64, error) { return math.MaxUint64, nil }
 
 func (d *disk) ballast() bool {
 	info, err := os.Stat(filepath.Join(d.dir, ballastName))
@@ -74,6 +78,57 @@ func TestLevels(t *testing.T) {
 		if found, ok := errors.AsType[*Error](err); ok && (found.Need != step.need || !strings.Contains(err.Error(), "free ")) {
 			t.Errorf("step %d: %v needs %d, want %d and the remedy", i, err, found.Need, step.need)
 		}
+	}
+}
+
+// The disk has bytes enough, and no room for more files: a store that needs the next one stops answering, so nothing new is taken before.
+func TestFilesRunOut(t *testing.T) {
+	d, _ := newDisk(t, 100*mib)
+	var files atomic.Uint64
+	w := New(Options{
+		Dir: d.dir, Limit: 8 * mib, Ballast: 4 * mib, Measure: d.measure, MeasureFiles: func(string) (uint64, error) { return files.Load(), nil },
+	})
+	canOpen := func() bool {
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		return w.Await(ctx) == nil
+	}
+	for i, step := range []struct {
+		files          uint64
+		readOnly, open bool
+	}{
+		{files: 256, open: true},
+		{files: 255, readOnly: true, open: true},
+		{files: 319, readOnly: true, open: true}, // above the limit, not far enough
+		{files: 15, readOnly: true},
+		{files: 320, open: true},
+		{files: 0, open: true}, // and yet another file can be made: this disk keeps no account of them
+	} {
+		files.Store(step.files)
+		err := w.Look()
+		if (err != nil) != step.readOnly || canOpen() != step.open {
+			t.Errorf("step %d, %d files: error %v, can be opened %t, want read-only %t, %t", i, step.files, err, canOpen(), step.readOnly, step.open)
+		}
+		if err != nil && !strings.Contains(err.Error(), fmt.Sprintf("remove %d files there", 320-step.files)) {
+			t.Errorf("step %d: %v does not say the remedy", i, err)
+		}
+	}
+	// None, and none can be made.
+	files.Store(0)
+	if err := os.Mkdir(filepath.Join(d.dir, probeName), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	found, ok := errors.AsType[*Error](w.Look())
+	if !ok || found.Metadata()["free_files"] != "0" || found.Metadata()["needed_files"] != "320" || canOpen() {
+		t.Errorf("got %v, can be opened %t", found, canOpen())
+	}
+}
+
+// The daemon's user has used up its share of a disk on which much is free: to free space elsewhere on it does not help.
+func TestShareUsedUp(t *testing.T) {
+	err := &Error{Dir: "/srv/floor", Free: 50 << 30, Need: 10 * mib, Cause: &os.PathError{Op: "open", Path: "/srv/floor/write-test", Err: syscall.EDQUOT}}
+	if text := err.Error(); strings.Contains(text, "free 0 bytes") || !strings.Contains(text, "raise the user's quota") {
+		t.Errorf("%q does not say what helps", text)
 	}
 }
 
@@ -257,6 +312,9 @@ func TestRealDisk(t *testing.T) {
 	free, err := Free(t.TempDir())
 	if err != nil || free == 0 {
 		t.Errorf("%d bytes free, error %v", free, err)
+	}
+	if files, err := FreeFiles(t.TempDir()); err != nil || files == 0 {
+		t.Errorf("%d more files, error %v", files, err)
 	}
 	if _, err := Free(filepath.Join(t.TempDir(), "no such folder")); err == nil {
 		t.Error("a folder that is not there has free space")

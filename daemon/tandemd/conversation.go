@@ -47,11 +47,14 @@ func (c conversation) status(device string, s *driverv1.Status) {
 	}
 }
 
-// attention names the drivers that say too much.
+// attention names the drivers that say too much, and the devices for which two speak.
 func attention(s bus.Stats) []string {
 	var out []string
 	for _, id := range s.Flooders {
 		out = append(out, fmt.Sprintf("the driver of %s sends more than is heard; its newest word counts", id))
+	}
+	for _, id := range s.Rivals {
+		out = append(out, fmt.Sprintf("two drivers speak for %s, and only the one that began later is heard: stop the other one, wherever it runs, before anything is started there", id))
 	}
 	return out
 }

@@ -141,7 +141,14 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		defer func() { before.remember(eng.Head(), floorClock.Now()) }() // the engine has ended by then
 	}
 	eng.SetClock(floorClock)
-	for _, text := range clockBehind(floorClock.Now(), last) {
+	clocks := func(last time.Time) []string {
+		now := floorClock.Now()
+		if simulated(cfg.TimeScale) { // its clock has nothing to do with the computer's
+			return clockTrouble(now, now, last)
+		}
+		return clockTrouble(now, time.Now(), last)
+	}
+	for _, text := range clocks(last) {
 		cfg.Log.Warn(text)
 	}
 	floorConn, err := server.FloorConn("tandemd")
@@ -184,7 +191,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		Version: version, DataDir: cfg.DataDir, BusURL: server.URL(), TimeScale: cfg.TimeScale, Start: floorClock.Now(),
 		Dropped: func() uint64 { return line.Stats().Dropped() },
 		Attention: func() []string {
-			return slices.Concat(cfg.attention(), attention(line.Stats()), proof.attention(past.Attention()), clockBehind(floorClock.Now(), store.Head().CommitTime))
+			return slices.Concat(cfg.attention(), attention(line.Stats()), proof.attention(past.Attention()), clocks(store.Head().CommitTime))
 		},
 		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Reports: past, Leads: cfg.answers(), Doors: cfg.Doors, Log: cfg.Log.Named("api"),
 	})
@@ -219,9 +226,12 @@ func openLedger(ctx context.Context, server *bus.Server, opts ledger.Options, lo
 	return ledger.OpenJetStream(ctx, js, opts)
 }
 
+// simulated says whether a floor's clock runs by itself: only one that shows the computer's time is that of a real floor.
+func simulated(scale float64) bool { return scale != 1 && scale != 0 }
+
 // newClock is the wall clock, or on a simulated floor a faster one that goes on from the last commit.
 func newClock(scale float64, last time.Time) clock.Clock {
-	if scale == 1 || scale == 0 {
+	if !simulated(scale) {
 		return clock.Wall()
 	}
 	base := time.Now()
