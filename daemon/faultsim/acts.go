@@ -22,6 +22,8 @@ func (w *World) act(a Act) {
 		w.jobs++
 		j := order(w.jobs, a.A, a.B)
 		w.ask("client", "submit-"+j.GetId(), func() floor.Command { return floor.CreateJob{Job: proto.CloneOf(j)} })
+	case Gang:
+		w.gangs(a)
 	case Cancel, Hold, Release:
 		if w.jobs == 0 {
 			return

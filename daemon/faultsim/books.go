@@ -44,8 +44,9 @@ type entry struct {
 	stopping               bool
 	ended                  bool
 	completed              bool
-	refused                bool // by its driver
-	resolved               bool // by a person
+	refused                bool  // by its driver
+	resolved               bool  // by a person
+	bad                    int32 // pieces that it has spoiled, as the ledger says
 
 	begun         bool // the machine has begun it
 	made, spoiled int32

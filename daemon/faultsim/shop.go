@@ -95,5 +95,8 @@ func order(n int, a, b uint64) *tandemv1.Job {
 		first.Media = []string{"", "white", "white", "clear"}[a/8%4]
 		first.LengthUm = int64(100_000 * (1 + b/8%6))
 	}
+	if a/64%2 == 0 {
+		say(j)
+	}
 	return j
 }
