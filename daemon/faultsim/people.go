@@ -60,6 +60,12 @@ func (c *crew) look() {
 func (c *crew) decide(s engine.State) (todo []floor.Command) {
 	w, f, luck := c.w, s.Floor, c.w.luck("crew decides")
 	do := func(cmd floor.Command) { todo = append(todo, cmd) }
+	if _, deviates := f.Deviation(s.Now); deviates && !w.inTrouble() {
+		do(floor.SetAttendance{}) // everybody comes as planned
+	}
+	if w.books.rules.presence.at(s.Now) == 0 && luck.Below(4) > 0 { // else somebody is there all the same
+		return todo
+	}
 	lazy := func() bool { return w.inTrouble() && luck.Below(3) == 0 }
 	for _, d := range f.Devices {
 		m := w.byID[d.ID]

@@ -21,6 +21,8 @@ type rules struct {
 	done    map[string]bool   // requests
 	first   map[string]string // device -> media that the floor file says is on it
 	back    []takenBack       // by the record that is being read
+
+	presence presence
 }
 
 type stepRules struct {
@@ -102,6 +104,8 @@ func (s *rules) event(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 	case *ledgerv1.Event_JobCreated:
 		j := k.JobCreated.GetJob()
 		s.created(j)
+	case *ledgerv1.Event_AttendanceSet:
+		s.presence.set(k.AttendanceSet)
 	case *ledgerv1.Event_JobsGanged:
 		s.ganged(b, k.JobsGanged)
 	case *ledgerv1.Event_GangDissolved:
@@ -138,6 +142,7 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 	at := rec.GetCommitTime().AsTime()
 	switch k := e.GetKind().(type) {
 	case *ledgerv1.Event_RunGranted:
+		s.manned(b, e, k.RunGranted.GetRun(), at)
 		s.granted(k.RunGranted.GetRun(), at)
 	case *ledgerv1.Event_MediaOverridden:
 		b.runs[k.MediaOverridden.GetRun()].overridden = true
@@ -150,6 +155,7 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 			return // the books will say so
 		}
 		st := s.steps[r.step]
+		r.tended(c)
 		s.jobs[r.job].pieces -= c.GetPiecesSpoiled() - r.bad
 		r.bad = c.GetPiecesSpoiled()
 		if c.GetState() == tandemv1.JobState_JOB_STATE_COMPLETED && at.Before(s.dry(st)) {
