@@ -20,15 +20,21 @@ type RestoreLedger struct {
 	NothingDone bool      // somebody says that nothing was done since
 }
 
+// ahead returns how far a counter jumps: a step, and one more for each millisecond since the backup was made. One that is restored a second
+// time does not know what was granted, and who led, after the first, and must not give the same again.
+func (c RestoreLedger) ahead(step uint64) uint64 {
+	return step + uint64(max(c.Restored.Sub(c.Made).Milliseconds(), 0))
+}
+
 func (c RestoreLedger) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
 	if err := needActor(m); err != nil {
 		return Decision{}, err
 	}
 	last := f.counters.GetFence()
 	out := Decision{Events: []*ledgerv1.Event{
-		{Kind: &ledgerv1.Event_TermBegan{TermBegan: &ledgerv1.TermBegan{Term: f.Term + TermStep}}},
+		{Kind: &ledgerv1.Event_TermBegan{TermBegan: &ledgerv1.TermBegan{Term: f.Term + c.ahead(TermStep)}}},
 		{Kind: &ledgerv1.Event_LedgerRestored{LedgerRestored: &ledgerv1.LedgerRestored{
-			LastFence: last, Fence: last + FenceStep, MadeTime: stamp(c.Made), RestoreTime: stamp(c.Restored), NothingDone: c.NothingDone,
+			LastFence: last, Fence: last + c.ahead(FenceStep), MadeTime: stamp(c.Made), RestoreTime: stamp(c.Restored), NothingDone: c.NothingDone,
 		}}},
 	}}
 	for _, d := range f.Devices {

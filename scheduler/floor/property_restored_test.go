@@ -193,6 +193,27 @@ func (w *world) review(a act) {
 	w.do(m, c)
 }
 
+// Whoever restores a backup, works on, and restores it again has a floor that knows nothing of what was granted in between: it gives no
+// fence and no term of that a second time, or drivers would take neither its grants nor its word.
+func TestRestoredTwice(t *testing.T) {
+	made := monday(6, 0)
+	restored := func(at time.Time) (s *story, term, fence uint64) {
+		s = newStory(t)
+		s.do(RestoreLedger{Made: made, Restored: at, NothingDone: true})
+		return s, s.floor.Term, s.floor.LastFence()
+	}
+	first, term, fence := restored(made.Add(time.Hour))
+	first.do(BeginTerm{})
+	first.do(BeginTerm{})
+	first.do(Greet{Device: "printer-1", Status: report(99)})
+	first.do(CreateJob{Job: memberJob("a", 5)})
+	run := first.begin(first.at("a", "print"), "printer-1")
+	_, again, next := restored(made.Add(time.Hour + 5*time.Minute))
+	if again <= first.floor.Term || next < run.Fence || term == again || fence == next {
+		t.Errorf("restored again in term %d with fences above %d, and was in term %d with %d before", again, next, first.floor.Term, run.Fence)
+	}
+}
+
 // Fences that lie side by side are one gap, and what is remembered of gaps and of unrecorded work is bounded.
 func TestReviewIsBounded(t *testing.T) {
 	s := newStory(t)
@@ -203,7 +224,7 @@ func TestReviewIsBounded(t *testing.T) {
 		t.Errorf("gaps are %v", s.floor.gaps)
 	}
 	s.do(RestoreLedger{Made: s.now, Restored: s.now.Add(time.Hour), NothingDone: true})
-	if len(s.floor.gaps) != 1 || s.floor.gaps[0] != (fenceGap{0, first + FenceStep}) {
+	if second := s.floor.LastFence(); len(s.floor.gaps) != 1 || s.floor.gaps[0] != (fenceGap{0, second}) || second < first+FenceStep {
 		t.Errorf("gaps are %v, want one", s.floor.gaps)
 	}
 	for n := range 3 * mostUnrecorded {
