@@ -13,7 +13,7 @@ import (
 )
 
 // RestoreLedger follows the last record of a backup: see [FenceStep]. What devices had in hand when it was made has an unknown
-// outcome until they have been heard.
+// outcome until they have been heard; what dries is given to a rack anew, for as long as it has to dry still.
 type RestoreLedger struct {
 	Made        time.Time // when the backup was made
 	Restored    time.Time // now, by the wall clock
@@ -39,7 +39,11 @@ func (c RestoreLedger) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
 	}}
 	for _, d := range f.Devices {
 		for _, r := range d.Live {
-			if !d.Manual() && !r.Unknown() {
+			switch {
+			case r.Step.Drying() && d.Manual() && r.Step.Left() > 0: // a driver that has been told since that it is over would not take it again
+				out.Events = append(out.Events, stopping(r, true),
+					changed(r, tandemv1.JobState_JOB_STATE_CANCELED, nil, r.Good, r.Spoiled, r.Start, f.CommitTime))
+			case !d.Manual() && !r.Unknown():
 				out.Events = append(out.Events, lost(r))
 			}
 		}

@@ -214,6 +214,29 @@ func TestRestoredTwice(t *testing.T) {
 	}
 }
 
+// What dried when the backup was made is given to a rack anew: the driver of the one that had it may have been told since that it is over,
+// and would take the same run no more. It dries no longer for that.
+func TestRestoredWhileDrying(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: memberJob("a", 5)})
+	s.through("a", "print")
+	dry := s.at("a", "dry")
+	old, until := s.begin(dry, "rack"), dry.DryUntil()
+	s.do(RestoreLedger{Made: s.now, Restored: s.now})
+	if dry.Live != nil || !dry.Grantable() || !dry.DryUntil().Equal(until) {
+		t.Fatalf("%s is live as %v, grantable: %v, dry at %v, was at %v", dry.ID(), dry.Live, dry.Grantable(), dry.DryUntil(), until)
+	}
+	s.do(Greet{Device: "rack", Status: report(s.floor.byDevice["rack"].Epoch, runIs(old, stRuns, 0))})
+	for _, o := range s.floor.Orders(s.floor.byDevice["rack"], report(1, runIs(old, stRuns, 0)), s.now) {
+		if o.GetSettle().GetRun() != old.ID {
+			t.Errorf("the rack that has it still is told %v", o)
+		}
+	}
+	if r := s.begin(dry, "rack"); r.Fence <= FenceStep {
+		t.Errorf("granted again with fence %d", r.Fence)
+	}
+}
+
 // Fences that lie side by side are one gap, and what is remembered of gaps and of unrecorded work is bounded.
 func TestReviewIsBounded(t *testing.T) {
 	s := newStory(t)
