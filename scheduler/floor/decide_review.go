@@ -20,10 +20,14 @@ type RestoreLedger struct {
 	NothingDone bool      // somebody says that nothing was done since
 }
 
-// ahead returns how far a counter jumps: a step, and one more for each millisecond since the backup was made. One that is restored a second
-// time does not know what was granted, and who led, after the first, and must not give the same again.
-func (c RestoreLedger) ahead(step uint64) uint64 {
-	return step + uint64(max(c.Restored.Sub(c.Made).Milliseconds(), 0))
+// beyond returns where a counter goes on that was at last when the backup was made. A backup does not know of others that were restored before
+// it, itself perhaps, and of what was granted then and who led: so it is the time, in milliseconds, which those had not reached. A clock that
+// is behind all that is in the backup is no help: then it is a step.
+func (c RestoreLedger) beyond(last, step uint64) uint64 {
+	if since := c.Restored.Sub(time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)).Milliseconds(); since > 0 && uint64(since) > last {
+		return max(uint64(since), step)
+	}
+	return last + step
 }
 
 func (c RestoreLedger) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
@@ -32,9 +36,9 @@ func (c RestoreLedger) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
 	}
 	last := f.counters.GetFence()
 	out := Decision{Events: []*ledgerv1.Event{
-		{Kind: &ledgerv1.Event_TermBegan{TermBegan: &ledgerv1.TermBegan{Term: f.Term + c.ahead(TermStep)}}},
+		{Kind: &ledgerv1.Event_TermBegan{TermBegan: &ledgerv1.TermBegan{Term: c.beyond(f.Term, TermStep)}}},
 		{Kind: &ledgerv1.Event_LedgerRestored{LedgerRestored: &ledgerv1.LedgerRestored{
-			LastFence: last, Fence: last + c.ahead(FenceStep), MadeTime: stamp(c.Made), RestoreTime: stamp(c.Restored), NothingDone: c.NothingDone,
+			LastFence: last, Fence: c.beyond(last, FenceStep), MadeTime: stamp(c.Made), RestoreTime: stamp(c.Restored), NothingDone: c.NothingDone,
 		}}},
 	}}
 	for _, d := range f.Devices {
