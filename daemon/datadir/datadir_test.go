@@ -596,8 +596,8 @@ func TestFloorThatKnowsMoreThanItsLedger(t *testing.T) {
 	again.stop()
 
 	dir, done := restored(t, file, false)
-	if done.Unknown != 1 || done.Review != 3 || done.Fence != printing.GetFence()+floor.FenceStep {
-		t.Errorf("restored: %d unknown, %d to review, fence %d; want 1, 3 and %d", done.Unknown, done.Review, done.Fence, printing.GetFence()+floor.FenceStep)
+	if done.Unknown != 1 || done.Review != 3 || done.Fence < printing.GetFence()+floor.FenceStep {
+		t.Errorf("restored: %d unknown, %d to review, fence %d; want 1, 3 and at least %d", done.Unknown, done.Review, done.Fence, printing.GetFence()+floor.FenceStep)
 	}
 	s = start(t, dir)
 	if fence := s.hello("printer-1", 1); fence <= stale {

@@ -22,6 +22,10 @@ func (w *World) act(a Act) {
 		w.jobs++
 		j := order(w.jobs, a.A, a.B)
 		w.ask("client", "submit-"+j.GetId(), func() floor.Command { return floor.CreateJob{Job: proto.CloneOf(j)} })
+	case Gang:
+		w.gangs(a)
+	case Presence:
+		w.present(a)
 	case Cancel, Hold, Release:
 		if w.jobs == 0 {
 			return
@@ -53,6 +57,18 @@ func (w *World) act(a Act) {
 	default:
 		w.trouble(a, m)
 	}
+}
+
+// present is a person who says how many people are there for the next hours, or that it is as the shifts have it again.
+func (w *World) present(a Act) {
+	if w.leader == nil {
+		return
+	}
+	c := floor.SetAttendance{Operators: int(a.A % 4), Until: w.leader.s.State().Now.Add(time.Duration(10+a.B%400) * time.Minute)}
+	if a.B%6 == 0 {
+		c = floor.SetAttendance{}
+	}
+	w.ask("mira", fmt.Sprintf("%s-%d-%v", a.Kind, a.A, a.At), func() floor.Command { return c })
 }
 
 // spoil is a person who finds pieces spoiled, or has spoiled ones made again.

@@ -32,20 +32,24 @@ type books struct {
 type entry struct {
 	run, job, step, device string // step: job/step
 	fence                  uint64
-	allowed                bool      // somebody has let it begin
-	overridden             bool      // whatever is loaded
-	startBefore            time.Time // until then
-	told                   bool      // more has been said of it than that it waits
-	said                   bool      // so, and not by a daemon that had lost its device
-	started                bool      // and that it began
-	unknown                bool      // nobody knows how far it got
-	void                   bool      // its device has begun anew without it: what it was let begin, it never will
-	adrift                 bool      // its device has begun anew since it was let begin
+	allowed                bool          // somebody has let it begin
+	at                     time.Time     // of its grant
+	attends                time.Duration // for which it needs somebody, from its beginning
+	attended               time.Time     // until when, as far as is known; zero: it needs nobody
+	overridden             bool          // whatever is loaded
+	startBefore            time.Time     // until then
+	told                   bool          // more has been said of it than that it waits
+	said                   bool          // so, and not by a daemon that had lost its device
+	started                bool          // and that it began
+	unknown                bool          // nobody knows how far it got
+	void                   bool          // its device has begun anew without it: what it was let begin, it never will
+	adrift                 bool          // its device has begun anew since it was let begin
 	stopping               bool
 	ended                  bool
 	completed              bool
-	refused                bool // by its driver
-	resolved               bool // by a person
+	refused                bool  // by its driver
+	resolved               bool  // by a person
+	bad                    int32 // pieces that it has spoiled, as the ledger says
 
 	begun         bool // the machine has begun it
 	made, spoiled int32
@@ -90,7 +94,7 @@ func (b *books) event(rec *ledgerv1.Record, e *ledgerv1.Event) {
 			w.fail("term %d began in a record of term %d", k.TermBegan.GetTerm(), rec.GetTerm())
 		}
 	case *ledgerv1.Event_RunGranted:
-		b.granted(k.RunGranted.GetRun())
+		b.granted(k.RunGranted.GetRun(), rec.GetCommitTime().AsTime())
 	case *ledgerv1.Event_RunAllowed:
 		if e.GetActor() == "" {
 			w.fail("%s was let begin by nobody", k.RunAllowed.GetRun())
@@ -117,8 +121,9 @@ func (b *books) event(rec *ledgerv1.Record, e *ledgerv1.Event) {
 	}
 }
 
-func (b *books) granted(g *tandemv1.Run) {
-	r := &entry{run: g.GetId(), job: g.GetJob(), step: g.GetJob() + "/" + g.GetStep(), device: g.GetDevice(), fence: g.GetFence()}
+func (b *books) granted(g *tandemv1.Run, at time.Time) {
+	r := &entry{run: g.GetId(), job: g.GetJob(), step: g.GetJob() + "/" + g.GetStep(), device: g.GetDevice(), fence: g.GetFence(), at: at}
+	r.attend(g.GetAttendedDuration())
 	if r.fence <= b.fence {
 		b.w.fail("%s was granted with fence %d after %d", r.run, r.fence, b.fence)
 	}

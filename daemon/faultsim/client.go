@@ -17,15 +17,17 @@ type client struct {
 	w       *World
 	meta    floor.Meta
 	command func() floor.Command
+	then    func() // once it is done; nil: nothing
 	done    bool
 	tries   int
 }
 
 // ask lets somebody ask for something, again and again until there is an answer.
-func (w *World) ask(actor, id string, command func() floor.Command) {
+func (w *World) ask(actor, id string, command func() floor.Command) *client {
 	c := &client{w: w, meta: metaOf(actor, id), command: command}
 	w.clients = append(w.clients, c)
 	c.try()
+	return c
 }
 
 // metaOf is that of a request whose id says all that is asked.
@@ -84,6 +86,9 @@ func (c *client) answered(before bool, r engine.Result, err error) {
 		w.trace("%s is answered with %s at revision %d", c.meta.RequestID, r.Subject, r.Revision)
 		if len(r.Events) > 0 || r.Replayed {
 			w.books.acked = append(w.books.acked, &request{id: c.meta.RequestID, print: c.meta.Fingerprint, subject: r.Subject, revision: r.Revision})
+		}
+		if c.then != nil {
+			c.then()
 		}
 	}
 }

@@ -29,6 +29,8 @@ type interviewer struct {
 // same answers, whatever of it they have from a snapshot: this does not depend on what a snapshot holds.
 func interview(f *floor.Floor, now time.Time) []answer {
 	v := &interviewer{f: f, now: now}
+	until, deviates := f.Deviation(now)
+	v.note(fmt.Sprint(f.Calendar().Operators(now), until, deviates), "who is there")
 	for _, d := range f.Devices {
 		v.device(d)
 	}

@@ -60,6 +60,12 @@ func (c *crew) look() {
 func (c *crew) decide(s engine.State) (todo []floor.Command) {
 	w, f, luck := c.w, s.Floor, c.w.luck("crew decides")
 	do := func(cmd floor.Command) { todo = append(todo, cmd) }
+	if _, deviates := f.Deviation(s.Now); deviates && !w.inTrouble() {
+		do(floor.SetAttendance{}) // everybody comes as planned
+	}
+	if w.books.rules.presence.at(s.Now) == 0 && luck.Below(4) > 0 { // else somebody is there all the same
+		return todo
+	}
 	lazy := func() bool { return w.inTrouble() && luck.Below(3) == 0 }
 	for _, d := range f.Devices {
 		m := w.byID[d.ID]
@@ -93,8 +99,11 @@ func (c *crew) decide(s engine.State) (todo []floor.Command) {
 			if st.Blocked != "" && !lazy() {
 				c.judge(st.Runs[len(st.Runs)-1], do)
 			}
-			if st.Open() && st.Waiting == 0 && st.Live == nil && st.Left() == 0 && !w.inTrouble() {
-				c.makeAgain(st, do)
+			if w.inTrouble() && luck.Below(4) > 0 || st.Waiting > 0 || st.Live != nil {
+				continue
+			}
+			if short := lostPieces(st, s.Now); st.Open() && (short || st.Left() == 0 && !w.inTrouble()) {
+				c.makeAgain(st, short, do)
 			}
 		}
 	}
@@ -159,6 +168,10 @@ func (c *crew) judge(r *floor.Run, do func(floor.Command)) {
 			return
 		}
 	}
+	if r.Step.Job.IsGang() && r.Good == e.made-e.spoiled && w.luck("crew abandons").Below(3) > 0 {
+		do(floor.ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_ABANDON})
+		return
+	}
 	// Where the ledger knows of more spoiled pieces than the machine made, there is no room for all that are good.
 	good := min(e.made-e.spoiled, r.Pieces-r.Spoiled)
 	if good == 0 {
@@ -168,15 +181,27 @@ func (c *crew) judge(r *floor.Run, do func(floor.Command)) {
 	do(floor.ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_KEEP, Good: good})
 }
 
-// makeAgain does what a step without good pieces asks for: they are made again, or that has been done and the job is given up.
-func (c *crew) makeAgain(st *floor.Step, do func(floor.Command)) {
-	if c.w.luck("crew gives up").Below(4) == 0 {
+// lostPieces says whether a step is shown as one that has lost pieces with the gang run that did its work.
+func lostPieces(st *floor.Step, now time.Time) bool {
+	state, reasons := st.State(now)
+	return st.Carrier != nil && state == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && slices.Contains(reasons, floor.ReasonNoPieces)
+}
+
+// makeAgain does what a step asks for that has not all its good pieces: they are made again, or that has been done and the job is given up,
+// or goes on with those that there are.
+func (c *crew) makeAgain(st *floor.Step, short bool, do func(floor.Command)) {
+	switch luck := c.w.luck("crew gives up"); {
+	case luck.Below(4) == 0:
 		do(floor.CancelJob{Job: st.Job.ID})
+		return
+	case short && luck.Below(2) == 0:
+		do(floor.OverrideWait{Job: st.Job.ID, Step: st.ID(), Note: "the rest will do"})
 		return
 	}
 	for _, p := range st.Panels {
 		for _, t := range st.Job.Steps {
-			if p.Spoiled > 0 && len(t.Runs) > 0 && slices.Contains(t.Panels, p) {
+			begun := len(t.Runs) > 0 || t.Carrier != nil && len(t.Carrier.Runs) > 0
+			if p.Spoiled > 0 && begun && slices.Contains(t.Panels, p) {
 				do(floor.RemakePieces{Job: st.Job.ID, Step: t.ID(), Panel: p.ID, Pieces: p.Spoiled, AlreadySpoiled: true})
 				return
 			}

@@ -17,6 +17,8 @@ const (
 	Cancel    Kind = "cancel"      // a client cancels one
 	Hold      Kind = "hold"        // a client holds one
 	Release   Kind = "release"     // a client releases one
+	Gang      Kind = "gang"        // a person puts jobs on shared panels
+	Presence  Kind = "presence"    // other people are there than planned, or nobody, for a while
 	Spoil     Kind = "spoil"       // a person reports spoiled pieces
 	Remake    Kind = "remake"      // a person has spoiled pieces made again
 	Waive     Kind = "waive"       // a person waives a waiting or drying time
@@ -90,6 +92,8 @@ var weights = []struct {
 	{Cancel, 4},
 	{Hold, 4},
 	{Release, 4},
+	{Gang, 4},
+	{Presence, 3},
 	{Spoil, 2},
 	{Remake, 2},
 	{Waive, 2},

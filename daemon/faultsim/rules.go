@@ -21,15 +21,21 @@ type rules struct {
 	done    map[string]bool   // requests
 	first   map[string]string // device -> media that the floor file says is on it
 	back    []takenBack       // by the record that is being read
+
+	presence presence
 }
 
 type stepRules struct {
+	key       string // job/step
+	job       string
 	operation string
 	media     string
 	after     []string // the steps before it
 	wait      time.Duration
 	dries     time.Duration // 0: it is no drying time
 	waived    bool          // a person takes it upon them that it need not wait, or dry
+	carrier   *stepRules    // the step of a gang run that does its work
+	carries   []*stepRules  // the steps of the members whose work it does
 	runs      int
 	live      int
 	end       time.Time // of its last run
@@ -38,6 +44,11 @@ type stepRules struct {
 type jobRules struct {
 	release        time.Time
 	held, canceled bool
+	pieces         int32           // that have not been said to be spoiled; of a gang run, those of its members
+	first          map[string]bool // panels with which it was handed in
+	steps          []*stepRules
+	members        []string // of a gang run
+	gang           string   // the gang run that has its panels, or had them last
 }
 
 type deviceRules struct {
@@ -92,23 +103,35 @@ func (s *rules) event(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 		s.done[id] = true
 	case *ledgerv1.Event_JobCreated:
 		j := k.JobCreated.GetJob()
-		s.jobs[j.GetId()] = &jobRules{held: j.GetHold(), release: j.GetReleaseTime().AsTime()}
-		s.add(j.GetId(), j.GetSteps())
+		s.created(j)
+	case *ledgerv1.Event_AttendanceSet:
+		s.presence.set(k.AttendanceSet)
+	case *ledgerv1.Event_JobsGanged:
+		s.ganged(b, k.JobsGanged)
+	case *ledgerv1.Event_GangDissolved:
+		s.dissolved(k.GangDissolved.GetJob())
+	case *ledgerv1.Event_PiecesSpoiled:
+		s.spoils(k.PiecesSpoiled.GetJob(), k.PiecesSpoiled.GetPanel(), k.PiecesSpoiled.GetPieces())
+	case *ledgerv1.Event_SpoilWithdrawn:
+		s.spoils(k.SpoilWithdrawn.GetJob(), k.SpoilWithdrawn.GetPanel(), -k.SpoilWithdrawn.GetPieces())
 	case *ledgerv1.Event_PiecesRemade:
 		s.add(k.PiecesRemade.GetJob(), k.PiecesRemade.GetSteps())
 		for _, join := range k.PiecesRemade.GetJoins() { // what was waived was not for the pieces that are made again
-			s.steps[k.PiecesRemade.GetJob()+"/"+join.GetStep()].waived = false
+			st := s.steps[k.PiecesRemade.GetJob()+"/"+join.GetStep()]
+			if st.waived = false; join.GetAfter() != "" {
+				st.after = append(st.after, k.PiecesRemade.GetJob()+"/"+join.GetAfter())
+			}
 		}
 	case *ledgerv1.Event_WaitOverridden:
 		s.steps[k.WaitOverridden.GetJob()+"/"+k.WaitOverridden.GetStep()].waived = true
 	case *ledgerv1.Event_JobHeld:
 		s.jobs[k.JobHeld.GetJob()].held = true
-		s.takeBack(b, "its job was held", func(r *entry) bool { return r.job == k.JobHeld.GetJob() && r.allowed && !r.told })
+		s.takeBack(b, "its job was held", func(r *entry) bool { return s.worksFor(r, k.JobHeld.GetJob()) && r.allowed && !r.told })
 	case *ledgerv1.Event_JobReleased:
 		s.jobs[k.JobReleased.GetJob()].held = false
 	case *ledgerv1.Event_JobCanceled:
 		s.jobs[k.JobCanceled.GetJob()].canceled = true
-		s.takeBack(b, "its job was ended", func(r *entry) bool { return r.job == k.JobCanceled.GetJob() })
+		s.takeBack(b, "its job was ended", func(r *entry) bool { return r.job == k.JobCanceled.GetJob() || s.unwanted(r.job) })
 	default:
 		s.deviceEvent(b, rec, e)
 		s.runEvent(b, rec, e)
@@ -119,6 +142,7 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 	at := rec.GetCommitTime().AsTime()
 	switch k := e.GetKind().(type) {
 	case *ledgerv1.Event_RunGranted:
+		s.manned(b, e, k.RunGranted.GetRun(), at)
 		s.granted(k.RunGranted.GetRun(), at)
 	case *ledgerv1.Event_MediaOverridden:
 		b.runs[k.MediaOverridden.GetRun()].overridden = true
@@ -131,6 +155,9 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 			return // the books will say so
 		}
 		st := s.steps[r.step]
+		r.tended(c)
+		s.jobs[r.job].pieces -= c.GetPiecesSpoiled() - r.bad
+		r.bad = c.GetPiecesSpoiled()
 		if c.GetState() == tandemv1.JobState_JOB_STATE_COMPLETED && at.Before(s.dry(st)) {
 			s.w.fail("%s of %s was taken from the rack at %v, and is dry at %v", r.run, r.step, at, s.dry(st))
 		}
@@ -170,21 +197,22 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 
 func (s *rules) add(job string, steps []*tandemv1.Step) {
 	for _, spec := range steps {
-		st := &stepRules{operation: spec.GetOperation(), media: spec.GetMedia(), wait: spec.GetMinWait().AsDuration()}
+		st := &stepRules{key: job + "/" + spec.GetId(), job: job, operation: spec.GetOperation(), media: spec.GetMedia(), wait: spec.GetMinWait().AsDuration()}
 		if st.operation == "dry" {
 			st.dries = spec.GetDuration().AsDuration()
 		}
 		for _, before := range spec.GetAfter() {
 			st.after = append(st.after, job+"/"+before)
 		}
-		s.steps[job+"/"+spec.GetId()] = st
+		s.steps[st.key] = st
+		s.jobs[job].steps = append(s.jobs[job].steps, st)
 	}
 }
 
 // since is when the last run of the steps before a step ended, as far as they had any.
 func (s *rules) since(st *stepRules) (end time.Time) {
 	for _, before := range st.after {
-		if b := s.steps[before]; b.end.After(end) {
+		if b := s.doer(s.steps[before]); b.end.After(end) {
 			end = b.end
 		}
 	}
@@ -201,31 +229,51 @@ func (s *rules) dry(st *stepRules) time.Time {
 
 func (s *rules) granted(g *tandemv1.Run, at time.Time) {
 	w, key := s.w, g.GetJob()+"/"+g.GetStep()
-	st, j := s.steps[key], s.jobs[g.GetJob()]
-	for _, before := range st.after {
-		if b := s.steps[before]; b.runs == 0 && !b.waived || b.live > 0 {
-			w.fail("%s was granted for %s, and %s before it is not done", g.GetId(), key, before)
-		}
+	st := s.steps[key]
+	for _, own := range append([]*stepRules{st}, st.carries...) {
+		s.mayBegin(g, own, at)
+	}
+	s.carried(g, st)
+	if most, known := s.comes(st); known && g.GetPieces() > most {
+		w.fail("%s was granted for %d pieces of %s, and what is before it has made %d", g.GetId(), g.GetPieces(), key, most)
 	}
 	if ready := s.since(st).Add(st.wait); at.Before(ready) && !st.waived {
 		w.fail("%s was granted for %s at %v, which must wait until %v", g.GetId(), key, at, ready)
 	}
-	if at.Before(j.release) {
-		w.fail("%s was granted for %s at %v, which is released at %v", g.GetId(), key, at, j.release)
-	}
-	s.mayMove(g.GetId(), g.GetJob(), g.GetDevice(), "granted")
+	s.mayMove(g.GetId(), st, g.GetDevice(), "granted")
 	st.runs++
 	st.live++
 }
 
-// mayMove says that nothing stands against work of a job on a device.
-func (s *rules) mayMove(run, job, device, what string) {
-	j, d := s.jobs[job], s.devices[device]
+// mayBegin says that the time has come for a step, of a gang run or of one of its members, and that what is before it is done.
+func (s *rules) mayBegin(g *tandemv1.Run, st *stepRules, at time.Time) {
+	j := s.jobs[st.job]
+	if st.job != g.GetJob() && j.canceled {
+		return // nobody wants its pieces
+	}
+	for _, before := range st.after {
+		if s.undone(s.steps[before], g.GetJob()) {
+			s.w.fail("%s was granted for %s, and %s before it is not done", g.GetId(), st.key, before)
+		}
+	}
+	if at.Before(j.release) {
+		s.w.fail("%s was granted for %s at %v, which is released at %v", g.GetId(), st.key, at, j.release)
+	}
+}
+
+// mayMove says that nothing stands against work of a step on a device.
+func (s *rules) mayMove(run string, st *stepRules, device, what string) {
+	j, d := s.jobs[st.job], s.devices[device]
+	for _, m := range st.carries {
+		if member := s.jobs[m.job]; member.held && !member.canceled {
+			s.w.fail("%s of %s was %s while %s, which shares its panels, was held", run, st.job, what, m.job)
+		}
+	}
 	switch {
 	case j.canceled:
-		s.w.fail("%s of %s was %s after its job had been ended", run, job, what)
+		s.w.fail("%s of %s was %s after its job had been ended", run, st.job, what)
 	case j.held:
-		s.w.fail("%s of %s was %s while its job was held", run, job, what)
+		s.w.fail("%s of %s was %s while its job was held", run, st.job, what)
 	case d.out:
 		s.w.fail("%s was %s on %s, which is not in the floor file", run, what, device)
 	case d.locker != "":
@@ -248,7 +296,7 @@ func (s *rules) allowed(r *entry, actor string) {
 	if r == nil || r.ended {
 		return // the books will say so
 	}
-	s.mayMove(r.run, r.job, r.device, "let begin")
+	s.mayMove(r.run, s.steps[r.step], r.device, "let begin")
 	if r.stopping {
 		s.w.fail("%s was let begin while it was being stopped", r.run)
 	}

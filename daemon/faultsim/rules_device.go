@@ -60,6 +60,7 @@ func (s *rules) deviceEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 // configured takes a floor file. A device that comes back to it after it had nothing left to do is a new one, unless it is locked: whoever
 // has locked it may still be inside.
 func (s *rules) configured(b *books, file *tandemv1.FloorFile) {
+	s.presence.shifts = file.GetShifts()
 	for _, m := range s.w.machines {
 		d := s.devices[m.id]
 		d.out = !slices.ContainsFunc(file.GetDevices(), func(l *tandemv1.Device) bool { return l.GetId() == m.id })

@@ -14,10 +14,22 @@ import (
 // supervisor is who may unlock what another has locked.
 const supervisor = "mira"
 
+// shop is the floor file with all devices. On some days the shop has shifts: people are there from six to ten, fewer in the afternoon.
+func (w *World) shop() *tandemv1.FloorFile {
+	file := shop()
+	if w.shifts {
+		days := []string{"mon", "tue", "wed", "thu", "fri", "sat", "sun"}
+		file.Shifts = []*tandemv1.Shift{
+			{Id: "early", Days: days, From: "06:00", To: "14:00", Operators: 2}, {Id: "late", Days: days, From: "14:00", To: "22:00"},
+		}
+	}
+	return file
+}
+
 // The machines stand beside one another: two printers, of which one may start alone at night, a laminator, two cutters, a
 // combined device, a rack and a bench.
 func shop() *tandemv1.FloorFile {
-	minute := durationpb.New(time.Minute)
+	minute, setup := durationpb.New(time.Minute), durationpb.New(5*time.Minute)
 	alone := &tandemv1.UnattendedStart{AllowedBy: supervisor}
 	device := func(id, kind string, capacity int32, abilities ...*tandemv1.Ability) *tandemv1.Device {
 		return &tandemv1.Device{
@@ -29,9 +41,9 @@ func shop() *tandemv1.FloorFile {
 		People: []*tandemv1.Person{{Id: supervisor, Supervisor: true}, {Id: "timo"}},
 		Devices: []*tandemv1.Device{
 			device("printer-1", "sim", 1, &tandemv1.Ability{Operation: "print", PerPiece: minute, UnattendedStart: alone}),
-			device("printer-2", "sim", 1, &tandemv1.Ability{Operation: "print", PerPiece: minute}),
+			device("printer-2", "sim", 1, &tandemv1.Ability{Operation: "print", Setup: setup, PerPiece: minute}),
 			device("rack", "rack", 2, &tandemv1.Ability{Operation: "dry", UnattendedStart: alone}),
-			device("laminator", "sim", 1, &tandemv1.Ability{Operation: "laminate", PerPiece: minute}),
+			device("laminator", "sim", 1, &tandemv1.Ability{Operation: "laminate", Setup: setup, PerPiece: minute}),
 			device("cutter-1", "sim", 1, &tandemv1.Ability{Operation: "cut", PerPiece: minute}),
 			device("cutter-2", "sim", 1, &tandemv1.Ability{Operation: "cut", PerPiece: minute}),
 			device("combined", "sim", 1,
@@ -46,7 +58,7 @@ func shop() *tandemv1.FloorFile {
 
 // rewrite takes a device out of the floor file, or puts it back.
 func (w *World) rewrite(device string) {
-	file := shop() // daemons keep the one that they have read
+	file := w.shop() // daemons keep the one that they have read
 	file.Devices = slices.DeleteFunc(file.GetDevices(), func(d *tandemv1.Device) bool { return w.lists(d.GetId()) == (d.GetId() == device) })
 	w.file = file
 }
@@ -59,7 +71,7 @@ func (w *World) lists(device string) bool {
 // need puts back into the floor file what work may wait for: all devices, or those whose operation no other one has.
 func (w *World) need() {
 	all := w.luck("need").Below(2) == 0
-	for _, d := range shop().GetDevices() {
+	for _, d := range w.shop().GetDevices() {
 		other := slices.ContainsFunc(w.file.GetDevices(), func(o *tandemv1.Device) bool { return able(o, d.GetAbilities()[0].GetOperation()) })
 		if !w.lists(d.GetId()) && (all || !other) {
 			w.rewrite(d.GetId())
@@ -94,6 +106,9 @@ func order(n int, a, b uint64) *tandemv1.Job {
 	if first := j.GetSteps()[0]; first.GetOperation() == "print" {
 		first.Media = []string{"", "white", "white", "clear"}[a/8%4]
 		first.LengthUm = int64(100_000 * (1 + b/8%6))
+	}
+	if a/64%2 == 0 {
+		say(j)
 	}
 	return j
 }

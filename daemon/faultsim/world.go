@@ -44,6 +44,7 @@ type World struct {
 	byID      map[string]*machine
 	clients   []*client
 	crew      *crew
+	shifts    bool
 	sent      map[string]*driverv1.Order // run -> its grant, as it was sent last
 	watchers  []*watcher
 	jobs      int
@@ -94,7 +95,9 @@ func Play(p Plan, trace func(string)) (out Outcome) {
 }
 
 func newWorld(p Plan, trace func(string)) *World {
-	w := &World{plan: p, file: shop(), lucks: map[string]*chance.Stream{}, ctx: context.Background(), byID: map[string]*machine{}, sent: map[string]*driverv1.Order{}, log: trace}
+	w := &World{plan: p, lucks: map[string]*chance.Stream{}, ctx: context.Background(), byID: map[string]*machine{}, sent: map[string]*driverv1.Order{}, log: trace}
+	w.shifts = w.luck("shifts").Below(3) == 0
+	w.file = w.shop()
 	w.keepEnded = time.Duration(1+w.luck("keep").Below(6)) * time.Hour
 	w.disk = &disk{w: w, Memory: ledger.NewMemory()}
 	w.books = newBooks(w, w.file)

@@ -13,11 +13,21 @@ import (
 )
 
 // RestoreLedger follows the last record of a backup: see [FenceStep]. What devices had in hand when it was made has an unknown
-// outcome until they have been heard.
+// outcome until they have been heard; what dries is given to a rack anew, for as long as it has to dry still.
 type RestoreLedger struct {
 	Made        time.Time // when the backup was made
 	Restored    time.Time // now, by the wall clock
 	NothingDone bool      // somebody says that nothing was done since
+}
+
+// beyond returns where a counter goes on that was at last when the backup was made. A backup does not know of others that were restored before
+// it, itself perhaps, and of what was granted then and who led: so it is the time, in milliseconds, which those had not reached. A clock that
+// is behind all that is in the backup is no help: then it is a step.
+func (c RestoreLedger) beyond(last, step uint64) uint64 {
+	if since := c.Restored.Sub(time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)).Milliseconds(); since > 0 && uint64(since) > last {
+		return max(uint64(since), step)
+	}
+	return last + step
 }
 
 func (c RestoreLedger) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
@@ -26,14 +36,18 @@ func (c RestoreLedger) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
 	}
 	last := f.counters.GetFence()
 	out := Decision{Events: []*ledgerv1.Event{
-		{Kind: &ledgerv1.Event_TermBegan{TermBegan: &ledgerv1.TermBegan{Term: f.Term + TermStep}}},
+		{Kind: &ledgerv1.Event_TermBegan{TermBegan: &ledgerv1.TermBegan{Term: c.beyond(f.Term, TermStep)}}},
 		{Kind: &ledgerv1.Event_LedgerRestored{LedgerRestored: &ledgerv1.LedgerRestored{
-			LastFence: last, Fence: last + FenceStep, MadeTime: stamp(c.Made), RestoreTime: stamp(c.Restored), NothingDone: c.NothingDone,
+			LastFence: last, Fence: c.beyond(last, FenceStep), MadeTime: stamp(c.Made), RestoreTime: stamp(c.Restored), NothingDone: c.NothingDone,
 		}}},
 	}}
 	for _, d := range f.Devices {
 		for _, r := range d.Live {
-			if !d.Manual() && !r.Unknown() {
+			switch {
+			case r.Step.Drying() && d.Manual() && r.Step.Left() > 0: // a driver that has been told since that it is over would not take it again
+				out.Events = append(out.Events, stopping(r, true),
+					changed(r, tandemv1.JobState_JOB_STATE_CANCELED, nil, r.Good, r.Spoiled, r.Start, f.CommitTime))
+			case !d.Manual() && !r.Unknown():
 				out.Events = append(out.Events, lost(r))
 			}
 		}

@@ -193,6 +193,56 @@ func (w *world) review(a act) {
 	w.do(m, c)
 }
 
+// Whoever restores a backup, works on, and restores it again has a floor that knows nothing of what was granted in between: it gives no
+// fence and no term of that a second time, or drivers would take neither its grants nor its word.
+func TestRestoredTwice(t *testing.T) {
+	made := monday(6, 0)
+	first := newStory(t)
+	restore := func(s *story, at time.Duration) {
+		s.do(RestoreLedger{Made: made, Restored: made.Add(at), NothingDone: true})
+	}
+	restore(first, time.Hour)
+	first.do(Greet{Device: "printer-1", Status: report(99)})
+	first.do(CreateJob{Job: memberJob("a", 5)})
+	first.begin(first.at("a", "print"), "printer-1")
+	restore(first, time.Hour+time.Minute) // a backup of the restored ledger, in its turn
+	first.do(BeginTerm{})
+	again := newStory(t)
+	restore(again, time.Hour+5*time.Minute)
+	if again.floor.Term <= first.floor.Term || again.floor.LastFence() <= first.floor.LastFence() {
+		t.Errorf("restored again in term %d with fences above %d, and was in term %d with %d before",
+			again.floor.Term, again.floor.LastFence(), first.floor.Term, first.floor.LastFence())
+	}
+	before := again.floor.LastFence()
+	restore(again, -time.Hour) // the clock is wrong
+	if again.floor.LastFence() != before+FenceStep {
+		t.Errorf("fences go on after %d by a clock that is behind %d", again.floor.LastFence(), before)
+	}
+}
+
+// What dried when the backup was made is given to a rack anew: the driver of the one that had it may have been told since that it is over,
+// and would take the same run no more. It dries no longer for that.
+func TestRestoredWhileDrying(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: memberJob("a", 5)})
+	s.through("a", "print")
+	dry := s.at("a", "dry")
+	old, until := s.begin(dry, "rack"), dry.DryUntil()
+	s.do(RestoreLedger{Made: s.now, Restored: s.now})
+	if dry.Live != nil || !dry.Grantable() || !dry.DryUntil().Equal(until) {
+		t.Fatalf("%s is live as %v, grantable: %v, dry at %v, was at %v", dry.ID(), dry.Live, dry.Grantable(), dry.DryUntil(), until)
+	}
+	s.do(Greet{Device: "rack", Status: report(s.floor.byDevice["rack"].Epoch, runIs(old, stRuns, 0))})
+	for _, o := range s.floor.Orders(s.floor.byDevice["rack"], report(1, runIs(old, stRuns, 0)), s.now) {
+		if o.GetSettle().GetRun() != old.ID {
+			t.Errorf("the rack that has it still is told %v", o)
+		}
+	}
+	if r := s.begin(dry, "rack"); r.Fence <= FenceStep {
+		t.Errorf("granted again with fence %d", r.Fence)
+	}
+}
+
 // Fences that lie side by side are one gap, and what is remembered of gaps and of unrecorded work is bounded.
 func TestReviewIsBounded(t *testing.T) {
 	s := newStory(t)
@@ -203,7 +253,7 @@ func TestReviewIsBounded(t *testing.T) {
 		t.Errorf("gaps are %v", s.floor.gaps)
 	}
 	s.do(RestoreLedger{Made: s.now, Restored: s.now.Add(time.Hour), NothingDone: true})
-	if len(s.floor.gaps) != 1 || s.floor.gaps[0] != (fenceGap{0, first + FenceStep}) {
+	if second := s.floor.LastFence(); len(s.floor.gaps) != 1 || s.floor.gaps[0] != (fenceGap{0, second}) || second < first+FenceStep {
 		t.Errorf("gaps are %v, want one", s.floor.gaps)
 	}
 	for n := range 3 * mostUnrecorded {

@@ -14,7 +14,7 @@ import (
 // been given, so that a device that reports one of the gap is known to have done work that is not recorded; such work is listed,
 // and never counted; and steps that may have been done wait until somebody has looked.
 
-// FenceStep is how far fences jump when a ledger is restored: more than a shop grants between two backups. A fence that lies
+// FenceStep is how far fences jump when a ledger is restored and the time is of no help: more than a shop grants between two backups. A fence that lies
 // further ahead than this was never given by anybody.
 const FenceStep = 1 << 20
 

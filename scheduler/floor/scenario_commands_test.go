@@ -225,7 +225,7 @@ func (s *stage) status(device string, w *words) *driverv1.Status {
 		if r := s.floor.runs[rs.GetRun()]; r != nil {
 			rs.Fence = r.Fence
 		}
-		if n := w.number("fence"); n > 0 {
+		if n := w.long("fence", 64); n > 0 {
 			rs.Fence = uint64(n)
 		}
 		rs.Job, rs.Step, _ = strings.Cut(w.key("of"), "/")

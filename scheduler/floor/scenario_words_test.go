@@ -61,16 +61,19 @@ func (w *words) key(name string) string {
 	return w.keys[name]
 }
 
-func (w *words) number(name string) int32 {
+func (w *words) number(name string) int32 { return int32(w.long(name, 32)) }
+
+// long reads a number of so many bits.
+func (w *words) long(name string, bits int) int64 {
 	v := w.key(name)
 	if v == "" {
 		return 0
 	}
-	n, err := strconv.ParseInt(v, 10, 32)
+	n, err := strconv.ParseInt(v, 10, bits)
 	if err != nil {
 		w.fail("%s=%s is not a number", name, v)
 	}
-	return int32(n)
+	return n
 }
 
 func (w *words) list(name string) []string {

@@ -1,5 +1,7 @@
 package main
 
+import "slices"
+
 // mutant is one bug.
 type mutant struct {
 	name   string
@@ -10,4 +12,4 @@ type mutant struct {
 }
 
 // mutants are all there are.
-var mutants = append(append(append([]mutant(nil), ofDrivers...), ofFloor...), ofDaemon...)
+var mutants = slices.Concat(ofDrivers, ofFloor, ofGangs, ofPeople, ofDaemon)
