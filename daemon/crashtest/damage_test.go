@@ -60,7 +60,8 @@ type damaged struct {
 }
 
 // endedShop lets clients work for a while, and ends the daemon once its history has everything: a daemon that is killed leaves
-// no index of its store and no new snapshot, one that is stopped leaves both.
+// no index of its store and no new snapshot, one that is stopped leaves both. If it is killed while a record is under way, which
+// may then be lost, it works on and is killed again.
 func endedShop(t *testing.T, end func(*Shop) error) damaged {
 	t.Helper()
 	s := openShop(t, "", nil)
@@ -74,6 +75,19 @@ func endedShop(t *testing.T, end func(*Shop) error) damaged {
 	}))
 	stop()
 	d := damaged{data: s.Data(), load: l}
+	for {
+		d.revision, d.head = allKept(t, s)
+		must(t, end(s))
+		if stored, acknowledged := recordsIn(t, d.data); stored == acknowledged {
+			return d
+		}
+		must(t, s.Start(within(t, time.Minute)))
+	}
+}
+
+// allKept waits until the history has all that the ledger has, and returns where that ends.
+func allKept(t *testing.T, s *Shop) (revision uint64, head string) {
+	t.Helper()
 	must(t, poll(within(t, 20*time.Second), "the history to have everything", func(ctx context.Context) (bool, error) {
 		st, err := s.Admin.GetStatus(ctx, &tandemv1.GetStatusRequest{})
 		if err != nil {
@@ -84,11 +98,21 @@ func endedShop(t *testing.T, end func(*Shop) error) damaged {
 			return false, err
 		}
 		known, err := past.Head(ctx)
-		d.revision, d.head = st.GetRevision(), st.GetLedgerHead()
-		return known.Revision == st.GetRevision(), errors.Join(err, past.Close())
+		revision, head = st.GetRevision(), st.GetLedgerHead()
+		return known.Revision == revision, errors.Join(err, past.Close())
 	}))
-	must(t, end(s))
-	return d
+	return revision, head
+}
+
+// recordsIn returns how many records the store's file of a data folder holds, and the last that was acknowledged.
+func recordsIn(t *testing.T, data string) (stored, acknowledged uint64) {
+	t.Helper()
+	b, err := os.ReadFile(ledgerFile(t, data))
+	must(t, err)
+	note, err := ledger.OpenNote(datadir.NotePath(data))
+	must(t, err)
+	defer note.Close()
+	return uint64(bytes.Count(b, []byte(subject))), note.Head().Revision
 }
 
 // copyFolder copies a data folder with the modes of its files.
