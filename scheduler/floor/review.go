@@ -229,6 +229,16 @@ func (f *Floor) reviewWhatMayBe(d *Device, u *Unrecorded) {
 	}
 }
 
+// reviewHandedInAgain lets the steps of a new job wait that a device has told of before: a job that was handed in after the backup was made
+// is not in it, and whoever hands it in again need not know what has been done of it.
+func (f *Floor) reviewHandedInAgain(j *Job) {
+	for _, u := range f.unrecorded {
+		if s, ok := j.Step(u.Step); ok && u.Job == j.ID && !u.Noted {
+			f.reviewWithBefore(s)
+		}
+	}
+}
+
 // reviewWithBefore lets a step wait, and the ones that had to be done before it.
 func (f *Floor) reviewWithBefore(s *Step) {
 	seen := map[*Step]bool{}
