@@ -265,6 +265,21 @@ func TestHandedInAgain(t *testing.T) {
 	}
 }
 
+// Work that a device was at, and does not know of any more, is over when a person says so: it keeps the device no longer.
+func TestUnrecordedWorkThatIsForgotten(t *testing.T) {
+	for _, told := range [][]*driverv1.RunStatus{nil, {{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED}}} {
+		s := newStory(t)
+		s.do(RestoreLedger{Made: s.now, Restored: s.now})
+		s.do(Greet{Device: "printer-1", Status: report(9, &driverv1.RunStatus{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_PROCESSING})})
+		s.refused("mira", "STILL_AT_WORK", NoteUnrecorded{Run: "run-7"})
+		s.do(Greet{Device: "printer-1", Status: report(10, told...)})
+		s.do(NoteUnrecorded{Run: "run-7"})
+		if ok, why := s.floor.byDevice["printer-1"].Available(); !ok {
+			t.Errorf("told %v: printer-1 %s", told, why)
+		}
+	}
+}
+
 // Fences that lie side by side are one gap, and what is remembered of gaps and of unrecorded work is bounded.
 func TestReviewIsBounded(t *testing.T) {
 	s := newStory(t)
