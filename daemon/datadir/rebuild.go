@@ -229,7 +229,7 @@ func (r *Rebuilt) fill(ctx context.Context, dir string, past *history.Copy, rest
 		return err
 	}
 	if r.Missing > 0 || r.Doubt {
-		if r.Marked, err = s.markRestored(ctx, r.Audit, opt.Actor, floor.RestoreLedger{Made: r.Head.CommitTime, Restored: opt.Now}); err != nil {
+		if r.Marked, err = MarkRestored(ctx, s, r.Audit, opt.Actor, floor.RestoreLedger{Made: r.Head.CommitTime, Restored: opt.Now}); err != nil {
 			return err
 		}
 		r.Head = s.Head()

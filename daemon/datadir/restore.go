@@ -104,7 +104,7 @@ func restoreInto(ctx context.Context, r io.Reader, made string, opt RestoreOptio
 	if err != nil {
 		return out, err
 	}
-	out.Marked, err = s.markRestored(ctx, out.Audit, opt.Actor, floor.RestoreLedger{Made: out.Manifest.MadeTime, Restored: opt.Now, NothingDone: opt.NothingDone})
+	out.Marked, err = MarkRestored(ctx, s, out.Audit, opt.Actor, floor.RestoreLedger{Made: out.Manifest.MadeTime, Restored: opt.Now, NothingDone: opt.NothingDone})
 	if err != nil {
 		return out, err
 	}
@@ -115,8 +115,14 @@ func restoreInto(ctx context.Context, r io.Reader, made string, opt RestoreOptio
 	return out, s.SaveSnapshot(ctx, out.Audit.Snapshot(out.Head))
 }
 
-// markRestored appends the record which says that what was done last may not be in this ledger.
-func (s *store) markRestored(ctx context.Context, a *audit.Audit, actor string, c floor.RestoreLedger) (Marked, error) {
+// Appender is a ledger that has been restored.
+type Appender interface {
+	Head() ledger.Head
+	Append(ctx context.Context, rec *ledgerv1.Record) (ledger.Head, error)
+}
+
+// MarkRestored appends the record which says that what was done last may not be in this ledger.
+func MarkRestored(ctx context.Context, s Appender, a *audit.Audit, actor string, c floor.RestoreLedger) (Marked, error) {
 	f := a.Floor()
 	// The floor's clock stands still between the last record and the daemon's start, so the record has the time of the one before.
 	d, err := f.Decide(f.CommitTime, floor.Meta{Actor: actor}, c)

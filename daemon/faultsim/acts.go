@@ -165,6 +165,8 @@ func (w *World) trouble(a Act, m *machine) {
 		if d != nil {
 			d.die("of a signal")
 		}
+	case Restore:
+		w.restore(a)
 	case Freeze:
 		if d != nil {
 			d.freeze(a.For)

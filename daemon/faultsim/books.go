@@ -14,6 +14,7 @@ import (
 type books struct {
 	w       *World
 	records []*ledgerv1.Record // durable, in order
+	walls   []time.Time        // when each of them was stored
 	runs    map[string]*entry
 	all     []*entry          // the same, in the order of their grants
 	live    map[string]string // step -> its live run
@@ -26,6 +27,11 @@ type books struct {
 	rules   *rules
 
 	begunFence map[string]uint64 // device -> fence of the run that it began last
+
+	after    []*ledgerv1.Record // that were lost when the ledger was set back last
+	lost     []*entry           // runs that were lost so
+	lostRuns map[string]*entry  // the same
+	listed   map[string]bool    // of these, those that the ledger lists as unrecorded
 }
 
 // entry is a run.
@@ -54,10 +60,14 @@ type entry struct {
 	begun         bool // the machine has begun it
 	made, spoiled int32
 	forgotten     bool // the machine was switched off while it had it
+
+	pieces   int32  // that it was granted for
+	was      *entry // the same run in the ledger that is lost
+	reviewed bool   // the ledger has lost it, and a person has said what became of its step
 }
 
 func newBooks(w *World, file *tandemv1.FloorFile) *books {
-	b := &books{w: w, runs: map[string]*entry{}, live: map[string]string{}, load: map[string]int{}, room: map[string]int{}, begunFence: map[string]uint64{}, rules: newRules(w, file)}
+	b := &books{w: w, runs: map[string]*entry{}, live: map[string]string{}, load: map[string]int{}, room: map[string]int{}, begunFence: map[string]uint64{}, lostRuns: map[string]*entry{}, listed: map[string]bool{}, rules: newRules(w, file)}
 	for _, d := range file.GetDevices() {
 		b.room[d.GetId()] = int(max(d.GetCapacity(), 1))
 	}
@@ -77,7 +87,7 @@ func (b *books) record(rec *ledgerv1.Record) {
 		w.fail("revision %d was committed at %v, before the one before at %v", rec.GetRevision(), at, b.time)
 	}
 	b.term, b.time = rec.GetTerm(), rec.GetCommitTime().AsTime()
-	b.records = append(b.records, proto.CloneOf(rec))
+	b.records, b.walls = append(b.records, proto.CloneOf(rec)), append(b.walls, w.wall())
 	for _, e := range rec.GetEvents() {
 		w.trace("  %d: %v", rec.GetRevision(), e)
 		b.rules.event(b, rec, e)
@@ -94,7 +104,7 @@ func (b *books) event(rec *ledgerv1.Record, e *ledgerv1.Event) {
 			w.fail("term %d began in a record of term %d", k.TermBegan.GetTerm(), rec.GetTerm())
 		}
 	case *ledgerv1.Event_RunGranted:
-		b.granted(k.RunGranted.GetRun(), rec.GetCommitTime().AsTime())
+		b.granted(k.RunGranted.GetRun(), rec.GetCommitTime().AsTime(), b.rules.reviewing && e.GetActor() != "dispatch")
 	case *ledgerv1.Event_RunAllowed:
 		if e.GetActor() == "" {
 			w.fail("%s was let begin by nobody", k.RunAllowed.GetRun())
@@ -121,8 +131,8 @@ func (b *books) event(rec *ledgerv1.Record, e *ledgerv1.Event) {
 	}
 }
 
-func (b *books) granted(g *tandemv1.Run, at time.Time) {
-	r := &entry{run: g.GetId(), job: g.GetJob(), step: g.GetJob() + "/" + g.GetStep(), device: g.GetDevice(), fence: g.GetFence(), at: at}
+func (b *books) granted(g *tandemv1.Run, at time.Time, doneBefore bool) {
+	r := &entry{run: g.GetId(), job: g.GetJob(), step: g.GetJob() + "/" + g.GetStep(), device: g.GetDevice(), fence: g.GetFence(), at: at, pieces: g.GetPieces()}
 	r.attend(g.GetAttendedDuration())
 	if r.fence <= b.fence {
 		b.w.fail("%s was granted with fence %d after %d", r.run, r.fence, b.fence)
@@ -131,7 +141,7 @@ func (b *books) granted(g *tandemv1.Run, at time.Time) {
 	if other := b.live[r.step]; other != "" {
 		b.w.fail("%s was granted to %s while %s is live", r.step, r.run, other)
 	}
-	if b.load[r.device]++; b.load[r.device] > b.room[r.device] {
+	if b.load[r.device]++; b.load[r.device] > b.room[r.device] && !doneBefore {
 		b.w.fail("%s was given %d runs, it holds %d", r.device, b.load[r.device], b.room[r.device])
 	}
 	b.live[r.step], b.runs[r.run] = r.run, r
@@ -161,20 +171,22 @@ func (b *books) end(r *entry) {
 // begins is called when a machine has begun to move: not before a moment, by its clock.
 func (b *books) begins(device, run string, fence uint64, notBefore time.Time) {
 	w := b.w
-	r := b.runs[run]
-	switch {
-	case r == nil:
+	r := b.find(run)
+	if r == nil {
 		w.fail("%s began %s, which was never granted", device, run)
+	}
+	allowed, startBefore := r.mayBegin()
+	switch {
 	case r.device != device || r.fence != fence:
 		w.fail("%s began %s with fence %d, it belongs to %s with %d", device, run, fence, r.device, r.fence)
 	case r.begun:
 		w.fail("%s began %s a second time", device, run)
-	case !r.allowed:
+	case !allowed:
 		w.fail("%s began %s, and nobody has let it begin", device, run)
 	case fence <= b.begunFence[device]:
 		w.fail("%s began %s with fence %d after %d", device, run, fence, b.begunFence[device])
-	case r.startBefore.Before(notBefore):
-		w.fail("%s began %s at %v or later, and was to begin it before %v", device, run, notBefore, r.startBefore)
+	case startBefore.Before(notBefore):
+		w.fail("%s began %s at %v or later, and was to begin it before %v", device, run, notBefore, startBefore)
 	case r.refused:
 		w.fail("%s began %s, which its driver had refused", device, run)
 	case r.resolved:
@@ -183,6 +195,11 @@ func (b *books) begins(device, run string, fence uint64, notBefore time.Time) {
 	for _, o := range b.all {
 		if o != r && o.step == r.step && o.begun && !o.ended {
 			w.fail("%s began %s of %s, which %s began on %s and nobody knows to have ended", device, run, r.step, o.run, o.device)
+		}
+	}
+	for _, o := range b.lost {
+		if b.runs[run] != nil && o.step == r.step && o.begun && !o.reviewed {
+			w.fail("%s began %s of %s, which %s began on %s before the ledger was set back, and nobody has said what became of that", device, run, r.step, o.run, o.device)
 		}
 	}
 	r.begun = true
@@ -211,7 +228,7 @@ func (b *books) kept(ask func(*request) (subject string, revision uint64, ok boo
 // settle compares, at the end, what the ledger says of each run with what its machine did.
 func (b *books) settle(told func(run string) (good, spoiled int32, ok bool)) {
 	for _, r := range b.all {
-		if !r.begun {
+		if !r.begun || r.was != nil { // of one that was under way when the ledger was set back a person says what the step as a whole has
 			continue
 		}
 		good, spoiled, ok := told(r.run)

@@ -49,11 +49,12 @@ func (c *client) try() {
 		send := func() {
 			d.enter(func() {
 				// Of two copies under way one may be refused and the other, decided later, carried out.
-				before := w.books.rules.done[c.meta.RequestID]
+				books := w.books
+				before := books.rules.done[c.meta.RequestID]
 				d.s.Do(c.meta, c.command(), func(r engine.Result, err error) {
 					d.leave(func() {
 						if lost := luck.Below(1000); lost >= w.plan.Loss || !w.inTrouble() {
-							w.in(delay(back), func() { c.answered(before, r, err) })
+							w.in(delay(back), func() { c.answered(books, before, r, err) })
 							d.maybeDie(afterAnswer)
 						}
 					})
@@ -69,7 +70,8 @@ func (c *client) try() {
 }
 
 // answered takes an answer. What has been said once stays so: what was carried out before it was asked for again is not refused.
-func (c *client) answered(before bool, r engine.Result, err error) {
+// An answer of a ledger that is lost is one, and nothing to hold another against.
+func (c *client) answered(books *books, before bool, r engine.Result, err error) {
 	w := c.w
 	var refused *floor.Error
 	switch {
@@ -77,14 +79,14 @@ func (c *client) answered(before bool, r engine.Result, err error) {
 	case errors.As(err, &refused):
 		c.done = true
 		w.trace("%s is refused: %v", c.meta.RequestID, err)
-		if refused.Reason == "REQUEST_ID_REUSED" || before {
+		if refused.Reason == "REQUEST_ID_REUSED" || before && books == w.books {
 			w.fail("%s is refused: %v; carried out before: %v", c.meta.RequestID, err, before)
 		}
 	case err != nil: // the daemon has stopped: ask again
 	default:
 		c.done = true
 		w.trace("%s is answered with %s at revision %d", c.meta.RequestID, r.Subject, r.Revision)
-		if len(r.Events) > 0 || r.Replayed {
+		if (len(r.Events) > 0 || r.Replayed) && books == w.books {
 			w.books.acked = append(w.books.acked, &request{id: c.meta.RequestID, print: c.meta.Fingerprint, subject: r.Subject, revision: r.Revision})
 		}
 		if c.then != nil {

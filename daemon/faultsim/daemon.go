@@ -50,7 +50,8 @@ type daemon struct {
 
 // start opens a daemon on what the disk holds, and makes it the leader.
 func (w *World) start() {
-	d := &daemon{w: w, file: w.file, ears: map[string]*bus.Ear{}, words: map[string][]func(func()){}, desk: station.NewDesk(), out: map[string]*outbox{}, newest: map[string]*driverv1.Status{}, spoken: map[string]time.Duration{}, began: w.now, label: fmt.Sprintf("daemon-%d", w.books.term+1)}
+	w.starts++
+	d := &daemon{w: w, file: w.file, ears: map[string]*bus.Ear{}, words: map[string][]func(func()){}, desk: station.NewDesk(), out: map[string]*outbox{}, newest: map[string]*driverv1.Status{}, spoken: map[string]time.Duration{}, began: w.now, label: fmt.Sprintf("daemon-%d", w.starts)}
 	w.damage()
 	eng, err := engine.Open(w.ctx, engine.Options{
 		Ledger: &handle{disk: w.disk, owner: d}, Clock: &floorClock{w: w, off: w.clockOff}, Dispatcher: dispatch.New(dispatch.EarliestCompletion),

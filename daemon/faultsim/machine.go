@@ -173,11 +173,11 @@ func (m *machine) look() {
 	m.looked, m.clock = w.now, m.time.Now()
 	begun, known := m.sim.Motions()
 	for _, k := range known {
-		r := w.books.runs[k.Run]
+		r := w.books.find(k.Run)
 		if k.Begun && begun > m.begun && (r == nil || !r.begun || k.Moves) {
 			m.begun++
 			w.books.begins(m.id, k.Run, k.Fence, before)
-			r = w.books.runs[k.Run]
+			r = w.books.find(k.Run)
 		}
 		if r != nil && k.Begun {
 			if k.Made < r.made {

@@ -60,13 +60,16 @@ func (c *crew) look() {
 func (c *crew) decide(s engine.State) (todo []floor.Command) {
 	w, f, luck := c.w, s.Floor, c.w.luck("crew decides")
 	do := func(cmd floor.Command) { todo = append(todo, cmd) }
+	lazy := func() bool { return w.inTrouble() && luck.Below(3) == 0 }
 	if _, deviates := f.Deviation(s.Now); deviates && !w.inTrouble() {
 		do(floor.SetAttendance{}) // everybody comes as planned
 	}
 	if w.books.rules.presence.at(s.Now) == 0 && luck.Below(4) > 0 { // else somebody is there all the same
 		return todo
 	}
-	lazy := func() bool { return w.inTrouble() && luck.Below(3) == 0 }
+	if !lazy() {
+		c.review(f, s.Now, do)
+	}
 	for _, d := range f.Devices {
 		m := w.byID[d.ID]
 		if m.sim != nil && !lazy() && d.State == tandemv1.DeviceState_DEVICE_STATE_STOPPED {
@@ -84,7 +87,7 @@ func (c *crew) decide(s engine.State) (todo []floor.Command) {
 		}
 		for _, r := range d.Live {
 			if !lazy() {
-				c.tend(f, r, do)
+				c.tend(f, r, s.Now, do)
 			}
 		}
 	}
@@ -97,7 +100,7 @@ func (c *crew) decide(s engine.State) (todo []floor.Command) {
 		}
 		for _, st := range j.Steps {
 			if st.Blocked != "" && !lazy() {
-				c.judge(st.Runs[len(st.Runs)-1], do)
+				c.judge(st.Runs[len(st.Runs)-1], s.Now, do)
 			}
 			if w.inTrouble() && luck.Below(4) > 0 || st.Waiting > 0 || st.Live != nil {
 				continue
@@ -111,7 +114,7 @@ func (c *crew) decide(s engine.State) (todo []floor.Command) {
 }
 
 // tend does what a live run needs of people.
-func (c *crew) tend(f *floor.Floor, r *floor.Run, do func(floor.Command)) {
+func (c *crew) tend(f *floor.Floor, r *floor.Run, now time.Time, do func(floor.Command)) {
 	// Half of what starts and ends work is scanned.
 	orScan := func(command floor.Command) {
 		if c.w.luck("crew tends").Below(2) == 0 {
@@ -122,7 +125,7 @@ func (c *crew) tend(f *floor.Floor, r *floor.Run, do func(floor.Command)) {
 	}
 	switch {
 	case r.Unknown() || r.Device.Retired:
-		c.judge(r, do)
+		c.judge(r, now, do)
 	case r.State == tandemv1.JobState_JOB_STATE_PENDING && !r.MayStart:
 		if r.NeedsLoad() {
 			if c.w.inTrouble() && c.w.luck("crew overrides").Below(8) == 0 {
@@ -155,7 +158,7 @@ func (c *crew) load(f *floor.Floor, r *floor.Run) floor.Command {
 
 // judge is a person who goes to the machine, looks what lies there, and says so. What the machine still has in hand it will
 // tell itself.
-func (c *crew) judge(r *floor.Run, do func(floor.Command)) {
+func (c *crew) judge(r *floor.Run, now time.Time, do func(floor.Command)) {
 	w := c.w
 	m, e := w.byID[r.Device.ID], w.books.runs[r.ID]
 	if m.sim == nil {
@@ -172,8 +175,12 @@ func (c *crew) judge(r *floor.Run, do func(floor.Command)) {
 		do(floor.ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_ABANDON})
 		return
 	}
+	more, _, known := c.doneSince(e.step, now)
+	if !known {
+		return
+	}
 	// Where the ledger knows of more spoiled pieces than the machine made, there is no room for all that are good.
-	good := min(e.made-e.spoiled, r.Pieces-r.Spoiled)
+	good := min(e.made-e.spoiled+more, r.Pieces-r.Spoiled)
 	if good == 0 {
 		do(floor.ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_AGAIN})
 		return

@@ -18,6 +18,7 @@ const (
 	Hold      Kind = "hold"        // a client holds one
 	Release   Kind = "release"     // a client releases one
 	Gang      Kind = "gang"        // a person puts jobs on shared panels
+	Restore   Kind = "restore"     // the disk is lost, and a backup is restored that is older than what was done
 	Presence  Kind = "presence"    // other people are there than planned, or nobody, for a while
 	Spoil     Kind = "spoil"       // a person reports spoiled pieces
 	Remake    Kind = "remake"      // a person has spoiled pieces made again
@@ -107,6 +108,7 @@ var weights = []struct {
 	{WrongScan, 8},
 	{Crash, 8},
 	{Kill, 3},
+	{Restore, 2},
 	{Freeze, 2},
 	{Sleep, 1},
 	{Takeover, 3},

@@ -22,7 +22,8 @@ type rules struct {
 	first   map[string]string // device -> media that the floor file says is on it
 	back    []takenBack       // by the record that is being read
 
-	presence presence
+	presence  presence
+	reviewing bool // the record that is being read has a person's word on what was done without one
 }
 
 type stepRules struct {
@@ -34,6 +35,7 @@ type stepRules struct {
 	wait      time.Duration
 	dries     time.Duration // 0: it is no drying time
 	waived    bool          // a person takes it upon them that it need not wait, or dry
+	review    bool          // it may have been done without a record, and nobody has said yet
 	carrier   *stepRules    // the step of a gang run that does its work
 	carries   []*stepRules  // the steps of the members whose work it does
 	runs      int
@@ -104,6 +106,9 @@ func (s *rules) event(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 	case *ledgerv1.Event_JobCreated:
 		j := k.JobCreated.GetJob()
 		s.created(j)
+		s.handedInAgain(b, j.GetId())
+	case *ledgerv1.Event_LedgerRestored, *ledgerv1.Event_WorkUnrecorded, *ledgerv1.Event_WorkReviewed:
+		s.reviewEvent(b, e)
 	case *ledgerv1.Event_AttendanceSet:
 		s.presence.set(k.AttendanceSet)
 	case *ledgerv1.Event_JobsGanged:
@@ -116,6 +121,9 @@ func (s *rules) event(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 		s.spoils(k.SpoilWithdrawn.GetJob(), k.SpoilWithdrawn.GetPanel(), -k.SpoilWithdrawn.GetPieces())
 	case *ledgerv1.Event_PiecesRemade:
 		s.add(k.PiecesRemade.GetJob(), k.PiecesRemade.GetSteps())
+		for _, again := range k.PiecesRemade.GetSteps() { // that a person wants
+			s.looked(b, k.PiecesRemade.GetJob()+"/"+again.GetId())
+		}
 		for _, join := range k.PiecesRemade.GetJoins() { // what was waived was not for the pieces that are made again
 			st := s.steps[k.PiecesRemade.GetJob()+"/"+join.GetStep()]
 			if st.waived = false; join.GetAfter() != "" {
@@ -143,7 +151,7 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 	switch k := e.GetKind().(type) {
 	case *ledgerv1.Event_RunGranted:
 		s.manned(b, e, k.RunGranted.GetRun(), at)
-		s.granted(k.RunGranted.GetRun(), at)
+		s.granted(k.RunGranted.GetRun(), at, s.reviewing && e.GetActor() != "dispatch")
 	case *ledgerv1.Event_MediaOverridden:
 		b.runs[k.MediaOverridden.GetRun()].overridden = true
 	case *ledgerv1.Event_RunAllowed:
@@ -177,6 +185,7 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 		if r := b.runs[k.RunResolved.GetRun()]; r != nil {
 			r.completed = false
 			s.ended(r, at)
+			s.looked(b, r.step)
 		}
 	case *ledgerv1.Event_RunRefused:
 		r := b.runs[k.RunRefused.GetRun()]
@@ -227,9 +236,17 @@ func (s *rules) dry(st *stepRules) time.Time {
 	return s.since(st).Add(st.dries)
 }
 
-func (s *rules) granted(g *tandemv1.Run, at time.Time) {
+func (s *rules) granted(g *tandemv1.Run, at time.Time, doneBefore bool) {
 	w, key := s.w, g.GetJob()+"/"+g.GetStep()
 	st := s.steps[key]
+	if doneBefore { // it was done before, at whatever time that was
+		st.runs++
+		st.live++
+		return
+	}
+	if st.review {
+		w.fail("%s was granted for %s, which may have been done before the ledger was set back, and nobody has said so", g.GetId(), key)
+	}
 	for _, own := range append([]*stepRules{st}, st.carries...) {
 		s.mayBegin(g, own, at)
 	}
@@ -342,5 +359,5 @@ func (s *rules) recorded() {
 			s.w.fail("%s of %s goes on although %s", t.run.run, t.run.step, t.why)
 		}
 	}
-	s.back = slices.Delete(s.back, 0, len(s.back))
+	s.back, s.reviewing = slices.Delete(s.back, 0, len(s.back)), false
 }

@@ -111,6 +111,7 @@ func (s *rules) welcomes(b *books, device string, st *driverv1.Status, term uint
 			s.w.fail("%s began anew without %s, which it had been let begin, and the ledger takes it for one that waits", device, r.run)
 		}
 	}
+	s.knowsOfAll(b, device, st)
 	if !s.devices[device].greeted[greeted{epoch, term}] {
 		s.w.fail("the driver of %s was welcomed with epoch %d in term %d, and the ledger does not say so", device, epoch, term)
 	}

@@ -151,6 +151,11 @@ func (s *rules) comes(st *stepRules) (n int32, known bool) {
 				n += r.made - r.spoiled
 			}
 		}
+		for _, o := range s.w.books.lost {
+			if o.step == b.key && o.begun {
+				n += o.made - o.spoiled
+			}
+		}
 	}
 	return n, len(st.after) > 0
 }

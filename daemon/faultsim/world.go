@@ -49,9 +49,11 @@ type World struct {
 	watchers  []*watcher
 	jobs      int
 
-	ended  bool
-	log    func(string)
-	events int
+	starts  int  // of daemons
+	replays bool // records are read again that have been held against the rules before
+	ended   bool
+	log     func(string)
+	events  int
 }
 
 // violation is panicked with by a check.
@@ -83,12 +85,12 @@ func Play(p Plan, trace func(string)) (out Outcome) {
 			}
 		}
 		out.At, out.Floor, out.Events, out.Records, out.Jobs = w.now, w.now*time.Duration(p.Scale), w.events, len(w.books.records), w.jobs
-		for _, r := range w.books.all {
+		for _, r := range append(w.books.lost, w.books.all...) {
 			if r.begun {
 				out.Runs++
 			}
 		}
-		out.Deaths = int(w.books.term) - 1
+		out.Deaths = w.starts - 1
 	}()
 	w.run()
 	return out
@@ -158,11 +160,14 @@ func (w *World) luck(name string) *chance.Stream {
 }
 
 func (w *World) fail(format string, args ...any) {
+	if w.replays {
+		return
+	}
 	panic(violation{fmt.Sprintf(format, args...)})
 }
 
 func (w *World) trace(format string, args ...any) {
-	if w.log != nil {
+	if w.log != nil && !w.replays {
 		w.log(fmt.Sprintf("%12v %s %s", w.now, w.floorTime().Format("15:04:05"), fmt.Sprintf(format, args...)))
 	}
 }

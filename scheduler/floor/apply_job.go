@@ -28,6 +28,7 @@ func (f *Floor) applyJobCreated(c *ledgerv1.JobCreated, at time.Time) {
 	}
 	f.byJob[j.ID] = j
 	f.Jobs = append(f.Jobs, j)
+	f.reviewHandedInAgain(j)
 	f.index(j.Code, subject{job: j})
 	f.touchJob(j)
 }

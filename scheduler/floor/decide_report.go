@@ -45,6 +45,9 @@ func (c Greet) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 			out.Events = append(out.Events, e)
 		}
 	}
+	if fresh {
+		out.Events = append(out.Events, d.forgotten(c.Status)...)
+	}
 	// A driver that says hello has not heard this daemon's answer: it may go by the clock, and the start, of one that leads no longer.
 	out.Events = append(out.Events, f.reported(d, c.Status, link, now, time.Time{})...)
 	return out, nil

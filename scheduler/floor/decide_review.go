@@ -2,6 +2,7 @@ package floor
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -74,6 +75,22 @@ func (f *Floor) unrecordedWork(d *Device, rs *driverv1.RunStatus) (*ledgerv1.Eve
 		return nil, false
 	}
 	return &ledgerv1.Event{Kind: &ledgerv1.Event_WorkUnrecorded{WorkUnrecorded: e}}, true
+}
+
+// forgotten returns the events for unrecorded work that a device which has started anew does not know of any more: it stands still, and a person
+// has to say what it has come to.
+func (d *Device) forgotten(s *driverv1.Status) []*ledgerv1.Event {
+	var out []*ledgerv1.Event
+	for _, u := range d.unrecorded {
+		listed := slices.ContainsFunc(s.GetRuns(), func(rs *driverv1.RunStatus) bool { return rs.GetRun() == u.Run })
+		if u.atWork() && !u.Noted && !listed {
+			out = append(out, &ledgerv1.Event{Actor: driver(d), Kind: &ledgerv1.Event_WorkUnrecorded{WorkUnrecorded: &ledgerv1.WorkUnrecorded{
+				Device: d.ID, Run: u.Run, Fence: u.Fence, State: tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED,
+				PiecesGood: u.Good, PiecesSpoiled: u.Spoiled, Job: u.Job, Step: u.Step,
+			}}})
+		}
+	}
+	return out
 }
 
 // leaveAlone says whether a device is to go on with a run that the ledger does not have: it was told to, and it has begun.
@@ -167,7 +184,7 @@ func (c ReviewStep) checkWhole(f *Floor, j *Job) error {
 // stillAtWork refuses a word on what is not over.
 func (f *Floor) stillAtWork(s *Step) error {
 	for _, u := range f.unrecordedOf(s) {
-		if !u.Ended() && u.begun() {
+		if u.atWork() {
 			return conflict("STILL_AT_WORK", "%s is still at work on %s of %s (run %s): wait until it has ended, or stop it at the device", u.Device, s.ID(), s.Job.ID, u.Run)
 		}
 	}
@@ -247,7 +264,7 @@ func (c NoteUnrecorded) decide(f *Floor, _ time.Time, m Meta) (Decision, error) 
 		if u.Run != c.Run {
 			continue
 		}
-		if !u.Ended() && u.begun() {
+		if u.atWork() {
 			return Decision{}, conflict("STILL_AT_WORK", "%s is still at work on run %s: wait until it has ended, or stop it at the device", u.Device, u.Run)
 		}
 		return Decision{Subject: "devices/" + u.Device, Events: []*ledgerv1.Event{{Kind: &ledgerv1.Event_WorkReviewed{

@@ -243,6 +243,43 @@ func TestRestoredWhileDrying(t *testing.T) {
 	}
 }
 
+// A job that was handed in after the backup, and begun, is handed in again: what its device tells of waits for a person's word, and what
+// had to be done before that.
+func TestHandedInAgain(t *testing.T) {
+	s := newStory(t)
+	s.do(RestoreLedger{Made: s.now, Restored: s.now})
+	laminates := &driverv1.RunStatus{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_PROCESSING, PiecesGood: 2, Job: "a", Step: "laminate"}
+	s.do(Greet{Device: "laminator", Status: report(9, laminates)})
+	s.do(Greet{Device: "printer-1", Status: report(9)})
+	s.do(CreateJob{Job: memberJob("a", 5)})
+	s.do(CreateJob{Job: memberJob("b", 5)})
+	for step, want := range map[string]bool{"print": true, "laminate": true, "cut": false, "pack": false} {
+		if s.at("a", step).Review != want || s.at("b", step).Review {
+			t.Errorf("%s waits for a review: %v in the job that was begun, %v in another", step, s.at("a", step).Review, s.at("b", step).Review)
+		}
+	}
+	s.refused("mira", "UNRECORDED_WORK", Grant{Step: s.at("a", "print"), Device: s.floor.byDevice["printer-1"]})
+	s.do(ReviewStep{Job: "a", Step: "print", Outcome: ReviewDone, Device: "printer-1"})
+	if s.at("a", "print").Ended != tandemv1.JobState_JOB_STATE_COMPLETED {
+		t.Errorf("print is %v once somebody has said that it was done", s.at("a", "print").Ended)
+	}
+}
+
+// Work that a device was at, and does not know of any more, is over when a person says so: it keeps the device no longer.
+func TestUnrecordedWorkThatIsForgotten(t *testing.T) {
+	for _, told := range [][]*driverv1.RunStatus{nil, {{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED}}} {
+		s := newStory(t)
+		s.do(RestoreLedger{Made: s.now, Restored: s.now})
+		s.do(Greet{Device: "printer-1", Status: report(9, &driverv1.RunStatus{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_PROCESSING})})
+		s.refused("mira", "STILL_AT_WORK", NoteUnrecorded{Run: "run-7"})
+		s.do(Greet{Device: "printer-1", Status: report(10, told...)})
+		s.do(NoteUnrecorded{Run: "run-7"})
+		if ok, why := s.floor.byDevice["printer-1"].Available(); !ok {
+			t.Errorf("told %v: printer-1 %s", told, why)
+		}
+	}
+}
+
 // Fences that lie side by side are one gap, and what is remembered of gaps and of unrecorded work is bounded.
 func TestReviewIsBounded(t *testing.T) {
 	s := newStory(t)

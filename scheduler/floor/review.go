@@ -54,6 +54,11 @@ func (u *Unrecorded) begun() bool {
 	return u.State != tandemv1.JobState_JOB_STATE_PENDING || u.Good > 0 || u.Spoiled > 0
 }
 
+// atWork says whether its device goes on with it: of what stands still, and of what nobody knows any more, a person may say what it is.
+func (u *Unrecorded) atWork() bool {
+	return !u.Ended() && u.begun() && u.State != tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED
+}
+
 // String tells a person what the device says.
 func (u *Unrecorded) String() string {
 	what := "of a step it does not name"
@@ -133,7 +138,7 @@ func (f *Floor) unrecordedRun(device, run string) *Unrecorded {
 // atUnrecorded returns the unrecorded work that a device is still at, or nil.
 func (d *Device) atUnrecorded() *Unrecorded {
 	for _, u := range d.unrecorded {
-		if !u.Ended() && u.begun() {
+		if !u.Ended() && u.begun() && !u.Noted {
 			return u
 		}
 	}
@@ -225,6 +230,16 @@ func (f *Floor) reviewWhatMayBe(d *Device, u *Unrecorded) {
 			if ok, _ := d.Fits(s.Spec); ok && s.Open() {
 				f.reviewWithBefore(s)
 			}
+		}
+	}
+}
+
+// reviewHandedInAgain lets the steps of a new job wait that a device has told of before: a job that was handed in after the backup was made
+// is not in it, and whoever hands it in again need not know what has been done of it.
+func (f *Floor) reviewHandedInAgain(j *Job) {
+	for _, u := range f.unrecorded {
+		if s, ok := j.Step(u.Step); ok && u.Job == j.ID && !u.Noted {
+			f.reviewWithBefore(s)
 		}
 	}
 }

@@ -12,4 +12,4 @@ type mutant struct {
 }
 
 // mutants are all there are.
-var mutants = slices.Concat(ofDrivers, ofFloor, ofGangs, ofPeople, ofDaemon)
+var mutants = slices.Concat(ofDrivers, ofFloor, ofGangs, ofPeople, ofRestored, ofDaemon)
