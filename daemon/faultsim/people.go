@@ -226,23 +226,30 @@ func (c *crew) stands(command floor.Command) {
 	}
 }
 
-// scan scans a device and a panel at a station that stands there. A hand may tremble: then both are scanned again at once.
+// scan scans a device and a panel at a station that stands there. A hand may tremble: then both are scanned again at once, or the panel
+// alone.
 func (c *crew) scan(place string, payloads ...string) {
 	w := c.w
 	d := w.leader
 	if d == nil {
 		return
 	}
-	trembles := w.luck("crew trembles").Below(3) == 0
+	trembles := w.luck("crew trembles").Below(4)
 	for i, payload := range payloads {
 		d.later(time.Duration(i)*300*time.Millisecond, func() {
 			first := new(pulled)
 			c.pull(d, "at-"+place, payload, nil, first)
-			if !trembles || i < len(payloads)-1 {
+			if i < len(payloads)-1 {
 				return
 			}
-			for k, again := range payloads {
-				d.later(w.wallFor(time.Duration(1+k)*1500*time.Millisecond), func() { c.pull(d, "at-"+place, again, first, new(pulled)) })
+			switch trembles {
+			case 0:
+				first.alone = true
+				d.later(w.wallFor(1500*time.Millisecond), func() { c.pull(d, "at-"+place, payload, first, new(pulled)) })
+			case 1:
+				for k, again := range payloads {
+					d.later(w.wallFor(time.Duration(1+k)*1500*time.Millisecond), func() { c.pull(d, "at-"+place, again, first, new(pulled)) })
+				}
 			}
 		})
 	}
@@ -252,6 +259,8 @@ func (c *crew) scan(place string, payloads ...string) {
 type pulled struct {
 	at     time.Time // by the floor's clock
 	starts bool
+	alone  bool // it is followed by the same code and no other
+	done   bool
 }
 
 // atOnce is how soon two scans of a panel are one, by the floor's clock.
@@ -274,6 +283,9 @@ func (c *crew) pull(d *daemon, at, payload string, before, this *pulled) {
 		if before != nil && before.starts && finishes && s.Now.Sub(before.at) < atOnce {
 			w.fail("the scan of %q at %s is taken for two, of which one starts and one finishes", payload, at)
 		}
+		if before != nil && before.alone && before.done && s.Now.Sub(before.at) < atOnce {
+			w.fail("the scan of %q at %s is taken for two, of which the second does %T", payload, at, a.Command)
+		}
 		this.at, this.starts = s.Now, !finishes
 		do := func() {
 			d.s.Do(metaOf(a.Actor, id), floor.Answered{Command: a.Command, Answer: []byte("kept")},
@@ -282,6 +294,7 @@ func (c *crew) pull(d *daemon, at, payload string, before, this *pulled) {
 						d.desk.Refused(at, a)
 						return
 					}
+					this.done = true
 					d.desk.Done(at, a, d.s.State().Floor)
 				})
 		}

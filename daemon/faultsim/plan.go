@@ -98,14 +98,14 @@ var weights = []struct {
 	{Spoil, 2},
 	{Remake, 2},
 	{Waive, 2},
-	{Load, 3},
+	{Load, 5},
 	{Measure, 1},
 	{Override, 1},
 	{Pause, 2},
 	{Resume, 2},
 	{Lock, 2},
 	{Unlock, 2},
-	{WrongScan, 8},
+	{WrongScan, 11},
 	{Crash, 8},
 	{Kill, 3},
 	{Restore, 2},
@@ -115,7 +115,7 @@ var weights = []struct {
 	{FullDisk, 2},
 	{NoAnswer, 3},
 	{SlowDisk, 2},
-	{Cut, 5},
+	{Cut, 7},
 	{DriverDie, 5},
 	{Reboot, 4},
 	{Away, 3},
@@ -155,7 +155,7 @@ func MakePlan(seed uint64) Plan {
 	for range 2 + luck.Below(6) {
 		add(Submit)
 	}
-	for range luck.Below(30) {
+	for range luck.Below(34) {
 		n := 0
 		if total > 0 {
 			n = luck.Below(total)
