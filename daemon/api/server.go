@@ -48,6 +48,7 @@ type Options struct {
 	Reports   Reports                        // nil: no history is kept
 	Backup    BackupMaker                    // nil: there is nothing to make one of
 	Leads     func() error                   // asked before and after each request: a *NotLeaderError if another daemon leads; nil: this one does
+	Hangs     func() error                   // asked before each request: a *SlowDiskError if it would wait for the disk for nobody knows how long; nil: never
 	Kinds     config.Kinds                   // of drivers, by which floor files are checked; nil: any kind will do
 	Doors     []grpc.ServerOption            // credentials and checks of those who come in, before everything else
 	Log       *zap.Logger
@@ -148,7 +149,7 @@ func (s *Server) Shutdown() {
 // unary turns errors into statuses, and a panic of one request into its own error.
 func (s *Server) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, h grpc.UnaryHandler) (resp any, err error) {
 	defer s.recovered(info.FullMethod, &err)
-	if err := s.leads(); err != nil {
+	if err := s.canAnswer(); err != nil {
 		return nil, toStatus(err)
 	}
 	resp, err = h(ctx, req)
@@ -160,7 +161,7 @@ func (s *Server) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo,
 
 func (s *Server) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, h grpc.StreamHandler) (err error) {
 	defer s.recovered(info.FullMethod, &err)
-	if err := s.leads(); err != nil {
+	if err := s.canAnswer(); err != nil {
 		return toStatus(err)
 	}
 	return toStatus(h(srv, ss))

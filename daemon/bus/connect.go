@@ -128,7 +128,7 @@ func Dial(address, tokenFile, name string, more ...nats.Option) (*nats.Conn, err
 		return nil, fmt.Errorf("dial bus: %w", err)
 	}
 	if _, err := readToken(tokenFile); err != nil {
-		return nil, fmt.Errorf("dial bus: %w", err)
+		return nil, fmt.Errorf("dial bus: %w: name the daemon's file DATA-DIR/bus/%s, or a copy of it that nobody else can read", err, TokenFile)
 	}
 	ping := driverPing
 	if strings.Contains(address, ",") {

@@ -266,9 +266,9 @@ func TestToken(t *testing.T) {
 		mode                os.FileMode
 	}{
 		{"open to others", strings.Repeat("A", 26), "chmod 600", 0o644},
-		{"empty", "", "damaged", 0o600},
-		{"torn", "ABC", "damaged", 0o600},
-		{"foreign characters", strings.Repeat("A", 26) + "\x00", "damaged", 0o600},
+		{"empty", "", "delete it and start the daemon", 0o600},
+		{"torn", "ABC", "delete it and start the daemon", 0o600},
+		{"foreign characters", strings.Repeat("A", 26) + "\x00", "delete it and start the daemon", 0o600},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			dir := t.TempDir()
@@ -371,6 +371,24 @@ func TestDialRefuses(t *testing.T) {
 		}
 		if err == nil || !strings.Contains(err.Error(), tt.want) {
 			t.Errorf("%s: got %v, want an error with %q", tt.address, err, tt.want)
+		}
+	}
+}
+
+// A driver that is given another file by mistake, the floor file, say, tells nobody to delete that.
+func TestDialWithAnotherFile(t *testing.T) {
+	s := startServer(t)
+	for _, mode := range []os.FileMode{0o600, 0o644} {
+		path := filepath.Join(t.TempDir(), "floor.yaml")
+		if err := os.WriteFile(path, []byte("display_name: Harbour\n"), mode); err != nil {
+			t.Fatal(err)
+		}
+		nc, err := Dial(s.URL(), path, "driver")
+		if err == nil {
+			nc.Close()
+		}
+		if err == nil || strings.Contains(err.Error(), "delete") || !strings.Contains(err.Error(), path) || !strings.Contains(err.Error(), "name the daemon's file DATA-DIR/bus/driver-token") {
+			t.Errorf("mode %v: got %v, want the file named and what to name instead", mode, err)
 		}
 	}
 }

@@ -20,10 +20,22 @@ const (
 	longestToken  = 64
 )
 
+// Why a file is not taken for the drivers' token. What helps depends on who asks: the daemon has made its file and can make another
+// one, a driver may have been given any file.
+var (
+	errTokenOpen    = errors.New("can be read by other users")
+	errTokenDamaged = errors.New("holds no driver token")
+)
+
 // ensureToken returns the drivers' token, making it at the first start. It is never logged.
 func ensureToken(path string) (string, error) {
 	token, err := readToken(path)
-	if !errors.Is(err, fs.ErrNotExist) {
+	switch {
+	case errors.Is(err, errTokenOpen):
+		return "", fmt.Errorf("%w: run chmod 600 on it, or delete it and start the daemon for a new one", err)
+	case errors.Is(err, errTokenDamaged):
+		return "", fmt.Errorf("%w: delete it and start the daemon for a new one", err)
+	case !errors.Is(err, fs.ErrNotExist):
 		return token, err
 	}
 	token = rand.Text()
@@ -56,8 +68,7 @@ func readToken(path string) (string, error) {
 	}
 	// Windows has no such mode: there the directory's access list protects the file.
 	if runtime.GOOS != "windows" && info.Mode().Perm()&0o077 != 0 {
-		return "", fmt.Errorf("driver token %s can be read by other users (mode %04o): run chmod 600 on it, or delete it "+
-			"and start the daemon for a new one", path, info.Mode().Perm())
+		return "", fmt.Errorf("%s %w (mode %04o)", path, errTokenOpen, info.Mode().Perm())
 	}
 	content, err := os.ReadFile(path)
 	if err != nil {
@@ -65,7 +76,7 @@ func readToken(path string) (string, error) {
 	}
 	token := bytes.TrimSpace(content)
 	if !plainToken(token) {
-		return "", fmt.Errorf("driver token %s is damaged: delete it and start the daemon for a new one", path)
+		return "", fmt.Errorf("%s %w", path, errTokenDamaged)
 	}
 	return string(token), nil
 }

@@ -11,6 +11,9 @@ import (
 // Free cannot be told on this system: only a disk that fails is noticed.
 func Free(string) (uint64, error) { return math.MaxInt64, nil }
 
+// Size cannot be told on this system either.
+func Size(string) (uint64, error) { return math.MaxInt64, nil }
+
 // FreeFiles cannot be told on this system either.
 func FreeFiles(string) (uint64, error) { return math.MaxUint64, nil }
 

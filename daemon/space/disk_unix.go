@@ -27,6 +27,15 @@ func Free(dir string) (uint64, error) {
 	return uint64(st.Bavail) * uint64(st.Bsize), nil //nolint:unconvert // the fields' types differ between systems
 }
 
+// Size returns what the disk of a folder holds in all, in bytes.
+func Size(dir string) (uint64, error) {
+	var st unix.Statfs_t
+	if err := unix.Statfs(dir, &st); err != nil {
+		return 0, fmt.Errorf("ask for the size of the disk of %s: %w", dir, err)
+	}
+	return st.Blocks * uint64(st.Bsize), nil
+}
+
 // FreeFiles returns how many more files the disk of a folder can hold: its free inodes. Where a file system has no table of a fixed
 // size it says 0 in all, and the answer is math.MaxUint64.
 func FreeFiles(dir string) (uint64, error) {

@@ -10,15 +10,26 @@ import (
 
 // Free returns what is free on the disk of a folder for this user, in bytes.
 func Free(dir string) (uint64, error) {
+	free, _, err := room(dir)
+	return free, err
+}
+
+// Size returns what the disk of a folder holds in all for this user, in bytes.
+func Size(dir string) (uint64, error) {
+	_, size, err := room(dir)
+	return size, err
+}
+
+func room(dir string) (free, size uint64, err error) {
 	name, err := windows.UTF16PtrFromString(dir)
 	if err != nil {
-		return 0, fmt.Errorf("ask for the free space of %s: %w", dir, err)
+		return 0, 0, fmt.Errorf("ask for the free space of %s: %w", dir, err)
 	}
-	var free, total, all uint64
-	if err := windows.GetDiskFreeSpaceEx(name, &free, &total, &all); err != nil {
-		return 0, fmt.Errorf("ask for the free space of %s: %w", dir, err)
+	var all uint64
+	if err := windows.GetDiskFreeSpaceEx(name, &free, &size, &all); err != nil {
+		return 0, 0, fmt.Errorf("ask for the free space of %s: %w", dir, err)
 	}
-	return free, nil
+	return free, size, nil
 }
 
 // FreeFiles: the number of files is not bounded here.

@@ -15,6 +15,8 @@ type Error struct {
 	Free uint64
 	// Need is what has to be free there before new work is taken again, in bytes.
 	Need uint64
+	// Size is what the disk holds in all, in bytes, if that is less than Need; else 0.
+	Size uint64
 	// FreeFiles is how many more files the disk can hold, and NeedFiles how many it has to; both are 0 if it can hold enough.
 	FreeFiles, NeedFiles uint64
 	// Cause is why nothing can be written at all; nil if only little space is left.
@@ -30,6 +32,9 @@ func (e *Error) Error() string {
 	case e.Cause == nil && e.NeedFiles > 0 && e.Free >= e.Need:
 		return fmt.Sprintf("the disk with %s can hold %d more files (inodes), and new work is taken only with %d: remove %d files there, whoever's they are; what runs goes on, and so does the daemon once there is room",
 			e.Dir, e.FreeFiles, e.NeedFiles, e.NeedFiles-e.FreeFiles)
+	case e.Cause == nil && e.Size > 0:
+		return fmt.Sprintf("the disk with %s holds %s in all, and new work is taken only with %s free: put the data folder on a larger disk, or set --space-limit and --space-ballast lower; what runs goes on",
+			e.Dir, Bytes(e.Size), Bytes(e.Need))
 	case e.Cause == nil || full(e.Cause):
 		more := uint64(0)
 		if e.Need > e.Free {

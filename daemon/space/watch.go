@@ -24,6 +24,8 @@ type Options struct {
 	Period time.Duration
 	// Measure returns the free space of a folder, in bytes; nil: as the file system says.
 	Measure func(dir string) (uint64, error)
+	// MeasureSize returns what the disk of a folder holds in all, in bytes; nil: as the file system says.
+	MeasureSize func(dir string) (uint64, error)
 	// MeasureFiles returns how many more files the disk of a folder can hold, math.MaxUint64 if that is not bounded; nil: as the
 	// file system says.
 	MeasureFiles func(dir string) (uint64, error)
@@ -70,6 +72,9 @@ func New(opt Options) *Watch {
 	}
 	if opt.Measure == nil {
 		opt.Measure = Free
+	}
+	if opt.MeasureSize == nil {
+		opt.MeasureSize = Size
 	}
 	if opt.MeasureFiles == nil {
 		opt.MeasureFiles = FreeFiles
@@ -197,6 +202,9 @@ func (w *Watch) judge(readOnly bool) *Error {
 	found := &Error{Dir: w.opt.Dir, Free: free, Need: need, Cause: err}
 	if err == nil {
 		found.FreeFiles, found.NeedFiles = w.scarceFiles(readOnly)
+		if size, err := w.opt.MeasureSize(w.opt.Dir); err == nil && size < need {
+			found.Size = size
+		}
 	}
 	switch {
 	case err != nil, free < limit, readOnly && free < need, found.NeedFiles > 0:

@@ -132,6 +132,22 @@ func TestShareUsedUp(t *testing.T) {
 	}
 }
 
+// A disk that holds less in all than has to be free is too small: nobody can free so much there.
+func TestDiskTooSmall(t *testing.T) {
+	d, _ := newDisk(t, 6*mib)
+	size := uint64(14*mib - 1)
+	w := New(Options{
+		Dir: d.dir, Limit: 8 * mib, Ballast: 4 * mib, Measure: d.measure, MeasureSize: func(string) (uint64, error) { return size, nil },
+	})
+	if err := w.Look(); err == nil || !strings.Contains(err.Error(), "set --space-limit and --space-ballast lower") {
+		t.Errorf("got %v, want a word on what helps", err)
+	}
+	size++
+	if err := w.Look(); err == nil || !strings.Contains(err.Error(), "free 8.0 MiB more there") {
+		t.Errorf("on a disk that is large enough: %v", err)
+	}
+}
+
 // A daemon that starts goes on where the one before it was.
 func TestStart(t *testing.T) {
 	for _, c := range []struct {
@@ -312,6 +328,9 @@ func TestRealDisk(t *testing.T) {
 	free, err := Free(t.TempDir())
 	if err != nil || free == 0 {
 		t.Errorf("%d bytes free, error %v", free, err)
+	}
+	if size, err := Size(t.TempDir()); err != nil || size < free {
+		t.Errorf("%d bytes in all, error %v", size, err)
 	}
 	if files, err := FreeFiles(t.TempDir()); err != nil || files == 0 {
 		t.Errorf("%d more files, error %v", files, err)

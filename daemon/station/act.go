@@ -106,7 +106,7 @@ func actOnRun(p *floor.Panel, r *floor.Run, slot string, verb code.Verb, now tim
 		return run(say(moved, "%s lies in %s, dry at %s", p.Code, where(d, slot), clock(s.DryUntil(), now)), floor.MovePanel{Job: p.Job.ID, Panel: p.ID, Place: d.ID, Slot: slot})
 	case r.State == tandemv1.JobState_JOB_STATE_PENDING && verb == code.Done:
 		return say(notReady, "%s of %s has not been started on %s", s.ID(), p.Job.ID, d.ID)
-	case r.State == tandemv1.JobState_JOB_STATE_PENDING && r.MayStart:
+	case r.State == tandemv1.JobState_JOB_STATE_PENDING && r.MayStart && !r.StartAgain(now):
 		return say(duplicate, "%s of %s has been started on %s", s.ID(), p.Job.ID, d.ID)
 	case r.State == tandemv1.JobState_JOB_STATE_PENDING && again: // the scan that ended the step before must not begin this one
 		return say(duplicate, "%s: done a moment ago; scan again to start %s on %s", p.Code, s.ID(), d.ID)

@@ -82,6 +82,11 @@ func TestScans(t *testing.T) {
 			{after: 10 * time.Second, payload: "device cutter-1", outcome: next},
 			{payload: "panel a", outcome: duplicate, says: "has been started on cutter-1"},
 		}},
+		{"a start that came to nothing is given again", standsAt("cutter-1", toCutter1), []pull{
+			{payload: "panel a", outcome: started, command: floor.StartRun{}},
+			{after: 14 * time.Second, payload: "panel a", outcome: duplicate, says: "has been started on cutter-1"},
+			{after: time.Second, payload: "panel a", outcome: started, says: "cut of a started on cutter-1", command: floor.StartRun{}},
+		}},
 		{"panel then device", toCutter1, []pull{
 			{payload: "panel a", outcome: next, says: "now scan the device"},
 			{payload: "device cutter-1", outcome: started, says: "started on cutter-1", command: floor.StartRun{}},

@@ -110,8 +110,9 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	var line *bus.Bus         // set before the engine sends anything
 	var copied *mirror.Mirror // and before it runs
 	choose := dispatch.New(dispatch.EarliestCompletion)
+	kept, hangs := cfg.told(store)
 	eng, err := engine.Open(ctx, engine.Options{
-		Ledger: store, Clock: clock.Wall(), Dispatcher: choose, File: cfg.File, Period: statusPeriod, Log: cfg.Log.Named("engine"),
+		Ledger: kept, Clock: clock.Wall(), Dispatcher: choose, File: cfg.File, Period: statusPeriod, Log: cfg.Log.Named("engine"),
 		Leader: cfg.name(), Leads: cfg.leads, ReadOnly: cfg.place.readOnly,
 		Snapshot: func() (*ledgerv1.Snapshot, bool) { return copied.Snapshot() },
 		Send: func(device string, o *driverv1.Order, answered func(*driverv1.Answer, error)) {
@@ -193,7 +194,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		Attention: func() []string {
 			return slices.Concat(cfg.attention(), attention(line.Stats()), proof.attention(past.Attention()), clocks(store.Head().CommitTime))
 		},
-		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Reports: past, Leads: cfg.answers(), Doors: cfg.Doors, Log: cfg.Log.Named("api"),
+		Backup: backupOf(eng, store, cfg.TimeScale), Plan: latest, Kinds: knownKinds, Forecasts: forecasts, Reports: past, Leads: cfg.answers(), Hangs: hangs, Doors: cfg.Doors, Log: cfg.Log.Named("api"),
 	})
 	background = append(background, func(ctx context.Context) { apiServer.FollowReadOnly(ctx, cfg.place.readOnly) })
 	return (&running{

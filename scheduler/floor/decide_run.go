@@ -16,6 +16,10 @@ import (
 // moves on a stale start.
 const StartWindow = 10 * time.Minute
 
+// startAgainAfter is how long a device has to begin after a start. One that has not by then may have had no use for it: its file was not
+// there, it was switched off. Its driver waits for another start then, and whoever stands there can give it.
+const startAgainAfter = 15 * time.Second
+
 // AskAgainAfter is how long a device that refused a step is not asked again for it.
 const AskAgainAfter = 2 * time.Minute
 
@@ -150,7 +154,7 @@ func (c StartRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	if r.Unknown() { // who starts it waits for a machine that will not move
 		return Decision{}, conflict("OUTCOME_UNKNOWN", "nobody knows how far run %s got: look, count and resolve it", r.ID)
 	}
-	if r.State != tandemv1.JobState_JOB_STATE_PENDING || r.MayStart {
+	if r.State != tandemv1.JobState_JOB_STATE_PENDING || r.MayStart && !r.StartAgain(now) {
 		return out, nil
 	}
 	if why := r.barred(); why != "" {
@@ -170,6 +174,12 @@ func (c StartRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 		out.Events = append(out.Events, changed(r, tandemv1.JobState_JOB_STATE_PROCESSING, nil, r.Good, r.Spoiled, now, time.Time{}))
 	}
 	return out, nil
+}
+
+// StartAgain says whether another start may be given though the last one is still good: the device has had its time and has not begun. It
+// begins a run once, however many starts it gets, and none of them is taken back: it may begin with the last one yet.
+func (r *Run) StartAgain(now time.Time) bool {
+	return r.MayStart && r.Start.IsZero() && !r.Device.Manual() && !now.Before(r.StartBefore.Add(startAgainAfter-StartWindow))
 }
 
 // CannotStart says what keeps a granted run from beginning; "" if nothing does.

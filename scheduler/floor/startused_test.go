@@ -40,3 +40,37 @@ func TestAStartIsGivenOnce(t *testing.T) {
 		}
 	}
 }
+
+// A start comes to nothing: the cutter was switched off, its file was not there. Its driver waits for another one, which whoever stands
+// there may give as soon as the device has had its time; until then, and once it has begun, the same start given twice is one.
+func TestAStartThatCameToNothingIsGivenAgain(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: &tandemv1.Job{Id: "decals", Pieces: 5, Steps: []*tandemv1.Step{{Id: "cut", Operation: "cut"}}}})
+	s.do(Grant{Step: s.step("cut"), Device: s.floor.byDevice["cutter"]})
+	r := s.step("cut").Live
+	given := func(want time.Time) {
+		t.Helper()
+		s.do(StartRun{Run: r.ID})
+		if r.StartBefore != want.Add(StartWindow) {
+			t.Errorf("at %v the start is good until %v, want until %v", s.now, r.StartBefore, want.Add(StartWindow))
+		}
+	}
+	first := s.now
+	given(first)
+	s.now = first.Add(startAgainAfter - time.Millisecond)
+	given(first)
+	s.now = first.Add(startAgainAfter)
+	s.do(Report{Device: "cutter", Status: func() *driverv1.Status {
+		st := report(1, runIs(r, tandemv1.JobState_JOB_STATE_PENDING, 0, ReasonAwaitingStart))
+		st.State, st.StateReasons = tandemv1.DeviceState_DEVICE_STATE_STOPPED, []string{"x-document-error"}
+		return st
+	}()})
+	s.refused("mira", "NOT_READY", StartRun{Run: r.ID})
+	s.do(Report{Device: "cutter", Status: report(1, runIs(r, tandemv1.JobState_JOB_STATE_PENDING, 0, ReasonAwaitingStart))})
+	given(s.now)
+	second := s.now
+	s.now = second.Add(time.Second)
+	s.do(Report{Device: "cutter", Status: report(1, runIs(r, tandemv1.JobState_JOB_STATE_PROCESSING, 0))})
+	s.now = second.Add(time.Minute)
+	given(second)
+}
