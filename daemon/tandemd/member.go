@@ -20,6 +20,7 @@ import (
 	"tandem/daemon/engine"
 	"tandem/daemon/lead"
 	"tandem/daemon/ledger"
+	tandemv1 "tandem/proto/tandem/v1"
 )
 
 const (
@@ -239,10 +240,11 @@ func (m *member) open(ctx context.Context, known ledger.Head) (*ledger.JetStream
 }
 
 // awaitTurn lets the engine follow until this daemon has the lease, and returns when the engine may run.
-func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
+func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine, own *tandemv1.FloorFile) error {
 	m.log.Info("following", zap.Uint64("revision", eng.Head().Revision), zap.String("clients", m.front.listener.Addr().String()),
 		zap.String("server", m.leasing.ConnectedServerName()))
 	m.hinder(nil)
+	m.compareFile(eng, own, "the floor file of this daemon is not the one in force, and counts if it takes over: give every daemon the same file")
 	waiting, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	following := make(chan error, 1)
@@ -278,7 +280,18 @@ func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
 	}
 	m.log.Info("taking the lead", zap.Uint64("turn", lease.Term()), zap.Uint64("revision", eng.Head().Revision),
 		zap.Uint64("folded", folded), zap.Duration("in", time.Since(acquired)), zap.String("server", m.leasing.ConnectedServerName()))
+	m.compareFile(eng, own, "this daemon puts its own floor file in force, which is another than that of the daemon before: give every daemon the same file")
 	return nil
+}
+
+// compareFile warns of a floor file that is another than the one in force.
+func (m *member) compareFile(eng *engine.Engine, own *tandemv1.FloorFile, warning string) {
+	if eng.Head().Revision == 0 {
+		return
+	}
+	if how := fileDifference(eng.File(), own); how != "" {
+		m.log.Warn(warning, zap.String("this daemon's is", how))
+	}
 }
 
 // looksLost tells a ledger that is gone or damaged from one whose servers do not answer.

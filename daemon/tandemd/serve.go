@@ -129,7 +129,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	}
 	if cfg.member != nil {
 		defer func() { cfg.member.before.remember(eng.Head(), time.Time{}) }() // the engine has ended by then
-		if err := cfg.member.awaitTurn(ctx, eng); err != nil {
+		if err := cfg.member.awaitTurn(ctx, eng, cfg.File); err != nil {
 			return err
 		}
 	}
