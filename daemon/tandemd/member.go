@@ -11,6 +11,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"go.uber.org/zap"
+	"golang.org/x/time/rate"
 	"google.golang.org/grpc"
 
 	"tandem/daemon/api"
@@ -43,6 +44,8 @@ const (
 	// countedWithin is how long a server that begins to lead the ledger's stream may take to know what it holds, and catchUpAgain
 	// the pause before it is asked again.
 	countedWithin, catchUpAgain = 5 * time.Second, 20 * time.Millisecond
+	// survivedEvery is how often trouble that lasts is told: one who follows tries several times in a second.
+	survivedEvery = 10 * time.Second
 	// goodbyeLease is how long it may take to give up the lease.
 	goodbyeLease = time.Second
 )
@@ -216,7 +219,7 @@ func (m *member) open(ctx context.Context, known ledger.Head) (*ledger.JetStream
 	store, err := ledger.OpenJetStream(ctx, js, ledger.Options{
 		SyncAlways: ledger.MajoritySyncAlways(m.system, durableWithin), Replicas: clusterCopies,
 		OpenTimeout: openWithin, AppendTimeout: appendWithin, ReadTimeout: readWithin, AttemptTimeout: attemptWithin, Known: known,
-		Survived: func(err error) { m.log.Warn("trouble with the ledger survived", zap.Error(err)) },
+		Survived: tellSometimes(m.log, "trouble with the ledger survived", func(err error) error { return m.withRemedy(m.ledger, err) }),
 	})
 	if err != nil {
 		return nil, m.withRemedy(m.ledger, err)
@@ -292,6 +295,12 @@ func (m *member) compareFile(eng *engine.Engine, own *tandemv1.FloorFile, warnin
 	if how := fileDifference(eng.File(), own); how != "" {
 		m.log.Warn(warning, zap.String("this daemon's is", how))
 	}
+}
+
+// tellSometimes returns what tells of trouble at once, and of more of it from time to time.
+func tellSometimes(log *zap.Logger, what string, withRemedy func(error) error) func(error) {
+	some := rate.Sometimes{Interval: survivedEvery}
+	return func(err error) { some.Do(func() { log.Warn(what, zap.Error(withRemedy(err))) }) }
 }
 
 // looksLost tells a ledger that is gone or damaged from one whose servers do not answer.
