@@ -37,7 +37,7 @@ func withServersRemedy(err error, connected bool, lost error, password string) e
 	case code == codeNotAvailable, errors.Is(err, context.DeadlineExceeded), errors.Is(err, nats.ErrTimeout), errors.Is(err, nats.ErrNoResponders),
 		errors.Is(err, jetstream.ErrNoStreamResponse):
 		return fmt.Errorf("%w: two of the three servers must run and reach one another, and all three before the ledger has been made: start those that are missing; "+
-			"one whose disk was full takes part again once it has space and was started anew", err)
+			"one whose disk or store was full takes part again once it has space (max_file_store) and was started anew", err)
 	}
 	return err
 }
