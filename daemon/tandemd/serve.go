@@ -66,6 +66,9 @@ func serveCommand() *cobra.Command {
 				SpaceLimit: set.SpaceLimit, Ballast: set.Ballast, Log: log,
 			}
 			if len(set.Cluster) > 0 {
+				if err := checkNoneOfItsOwn(set.DataDir); err != nil {
+					return err
+				}
 				return serveMember(cmd.Context(), set, cfg, nil)
 			}
 			if err := checkNotMoved(set.DataDir); err != nil {
