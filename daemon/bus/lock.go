@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"syscall"
 
 	"tandem/proto/lockfile"
 )
@@ -20,8 +21,11 @@ var ErrInUse = errors.New("store directory in use")
 // lockDir keeps other daemons out of a directory until the file is closed.
 func lockDir(dir string) (*os.File, error) {
 	f, err := os.OpenFile(filepath.Join(dir, lockName), os.O_RDWR|os.O_CREATE, 0o600)
-	if errors.Is(err, fs.ErrPermission) {
+	switch {
+	case errors.Is(err, fs.ErrPermission):
 		err = belongsToAnother(dir, err)
+	case errors.Is(err, syscall.EROFS):
+		err = fmt.Errorf("%w: a daemon must write there: find out why its disk can only be read (an error of the disk, or how it is mounted), mend that, and start again", err)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("lock store directory: %w", err)

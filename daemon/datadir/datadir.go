@@ -40,6 +40,9 @@ const (
 	MostStore = 1 << 40
 )
 
+// MovedFile is in a data folder whose ledger was copied to a cluster, and goes on there.
+const MovedFile = "MOVED-TO-CLUSTER"
+
 // ErrNoLedger means that a folder holds no ledger.
 var ErrNoLedger = errors.New("no ledger there")
 

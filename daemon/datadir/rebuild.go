@@ -144,6 +144,10 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if err := syncDir(dir); err != nil {
 		return out, err
 	}
+	// What was said of the ledger before is not true of this one, which has what was done in the cluster since.
+	if err := os.Remove(filepath.Join(dir, MovedFile)); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return out, fmt.Errorf("take back that the ledger was moved: %w", err)
+	}
 	if err := os.Remove(filepath.Join(dir, rebuildNote)); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return out, fmt.Errorf("remove the copy of the note of the last record: %w", err)
 	}

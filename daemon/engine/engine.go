@@ -171,6 +171,9 @@ func (e *Engine) Listens() []string {
 	return ids
 }
 
+// File returns the floor file in force. It must not be called while Follow, CatchUp or Run does its work.
+func (e *Engine) File() *tandemv1.FloorFile { return e.floor.File() }
+
 // SetClock replaces the clock of the options. It must not be called after Run.
 func (e *Engine) SetClock(c clock.Clock) { e.opt.Clock = c }
 

@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"tandem/daemon/datadir"
 	"tandem/daemon/ledger"
 )
 
@@ -86,8 +87,8 @@ func TestMovedFolderIsRefused(t *testing.T) {
 	if err := markMoved(dir, toCluster, head, time.Unix(0, 0)); err != nil {
 		t.Fatal(err)
 	}
-	if err := checkNotMoved(dir); err == nil || !strings.Contains(err.Error(), movedFile) {
-		t.Errorf("a folder whose ledger was moved: error %v, want one that names %s", err, movedFile)
+	if err := checkNotMoved(dir); err == nil || !strings.Contains(err.Error(), datadir.MovedFile) {
+		t.Errorf("a folder whose ledger was moved: error %v, want one that names %s", err, datadir.MovedFile)
 	}
 	for range 2 { // the second time there is nothing to take back
 		if err := markMoved(dir, toDataDir, head, time.Unix(0, 0)); err != nil {

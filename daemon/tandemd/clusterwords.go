@@ -36,7 +36,8 @@ func withServersRemedy(err error, connected bool, lost error, password string) e
 		return fmt.Errorf("%w: the ledger is made when all three servers run: start those that are missing", err)
 	case code == codeNotAvailable, errors.Is(err, context.DeadlineExceeded), errors.Is(err, nats.ErrTimeout), errors.Is(err, nats.ErrNoResponders),
 		errors.Is(err, jetstream.ErrNoStreamResponse):
-		return fmt.Errorf("%w: two of the three servers must run and reach one another, and all three before the ledger has been made: start those that are missing", err)
+		return fmt.Errorf("%w: two of the three servers must run and reach one another, and all three before the ledger has been made: start those that are missing; "+
+			"one whose disk or store was full takes part again once it has space (max_file_store) and was started anew", err)
 	}
 	return err
 }

@@ -6,9 +6,13 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
 
 	"tandem/daemon/ledger"
 )
@@ -43,6 +47,24 @@ func TestServersRemedy(t *testing.T) {
 	if err := withServersRemedy(slow, true, nil, ""); !errors.Is(err, context.DeadlineExceeded) {
 		t.Errorf("%v no longer says that it is about time", err)
 	}
+}
+
+// Trouble that lasts fills no log: who follows a ledger that is away tries several times in a second.
+func TestTroubleIsToldSometimes(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		core, lines := observer.New(zap.WarnLevel)
+		tell := tellSometimes(zap.New(core), "trouble", func(err error) error { return fmt.Errorf("%w: start it", err) })
+		for range 4 * 3600 {
+			tell(errors.New("away"))
+			time.Sleep(250 * time.Millisecond)
+		}
+		if n := lines.Len(); n < 300 || n > 361 {
+			t.Errorf("an hour of it is told in %d lines, want one each %v", n, survivedEvery)
+		}
+		if first := lines.All()[0].ContextMap()["error"]; first != "away: start it" {
+			t.Errorf("it is told as %q", first)
+		}
+	})
 }
 
 // A stream that fewer servers keep than it should is told, and how that is set right.

@@ -12,6 +12,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"go.uber.org/zap"
+	"golang.org/x/time/rate"
 	"google.golang.org/grpc"
 
 	"tandem/daemon/api"
@@ -21,6 +22,7 @@ import (
 	"tandem/daemon/engine"
 	"tandem/daemon/lead"
 	"tandem/daemon/ledger"
+	tandemv1 "tandem/proto/tandem/v1"
 )
 
 const (
@@ -45,6 +47,8 @@ const (
 	// countedWithin is how long a server that begins to lead the ledger's stream may take to know what it holds, and catchUpAgain
 	// the pause before it is asked again.
 	countedWithin, catchUpAgain = 5 * time.Second, 20 * time.Millisecond
+	// survivedEvery is how often trouble that lasts is told: one who follows tries several times in a second.
+	survivedEvery = 10 * time.Second
 	// goodbyeLease is how long it may take to give up the lease.
 	goodbyeLease = time.Second
 )
@@ -226,7 +230,7 @@ func (m *member) open(ctx context.Context, known ledger.Head) (*ledger.JetStream
 	store, err := ledger.OpenJetStream(ctx, js, ledger.Options{
 		SyncAlways: ledger.MajoritySyncAlways(m.system, durableWithin), Replicas: clusterCopies,
 		OpenTimeout: openWithin, AppendTimeout: appendWithin, ReadTimeout: readWithin, AttemptTimeout: attemptWithin, Known: known, Note: m.followed,
-		Survived: func(err error) { m.log.Warn("trouble with the ledger survived", zap.Error(err)) },
+		Survived: tellSometimes(m.log, "trouble with the ledger survived", func(err error) error { return m.withRemedy(m.ledger, err) }),
 	})
 	if err != nil {
 		return nil, m.withRemedy(m.ledger, err)
@@ -250,10 +254,11 @@ func (m *member) open(ctx context.Context, known ledger.Head) (*ledger.JetStream
 }
 
 // awaitTurn lets the engine follow until this daemon has the lease, and returns when the engine may run.
-func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
+func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine, own *tandemv1.FloorFile) error {
 	m.log.Info("following", zap.Uint64("revision", eng.Head().Revision), zap.String("clients", m.front.listener.Addr().String()),
 		zap.String("server", m.leasing.ConnectedServerName()))
 	m.hinder(nil)
+	m.compareFile(eng, own, "the floor file of this daemon is not the one in force, and counts if it takes over: give every daemon the same file")
 	waiting, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	following := make(chan error, 1)
@@ -289,7 +294,24 @@ func (m *member) awaitTurn(ctx context.Context, eng *engine.Engine) error {
 	}
 	m.log.Info("taking the lead", zap.Uint64("turn", lease.Term()), zap.Uint64("revision", eng.Head().Revision),
 		zap.Uint64("folded", folded), zap.Duration("in", time.Since(acquired)), zap.String("server", m.leasing.ConnectedServerName()))
+	m.compareFile(eng, own, "this daemon puts its own floor file in force, which is another than that of the daemon before: give every daemon the same file")
 	return nil
+}
+
+// compareFile warns of a floor file that is another than the one in force.
+func (m *member) compareFile(eng *engine.Engine, own *tandemv1.FloorFile, warning string) {
+	if eng.Head().Revision == 0 {
+		return
+	}
+	if how := fileDifference(eng.File(), own); how != "" {
+		m.log.Warn(warning, zap.String("this daemon's is", how))
+	}
+}
+
+// tellSometimes returns what tells of trouble at once, and of more of it from time to time.
+func tellSometimes(log *zap.Logger, what string, withRemedy func(error) error) func(error) {
+	some := rate.Sometimes{Interval: survivedEvery}
+	return func(err error) { some.Do(func() { log.Warn(what, zap.Error(withRemedy(err))) }) }
 }
 
 // looksLost tells a ledger that is gone or damaged from one whose servers do not answer.

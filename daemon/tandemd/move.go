@@ -186,12 +186,9 @@ func historyOf(ctx context.Context, dataDir string) (ledger.Head, error) {
 	return head, errors.Join(err, past.Close())
 }
 
-// movedFile is in a data folder whose ledger was copied to a cluster.
-const movedFile = "MOVED-TO-CLUSTER"
-
 // markMoved leaves word in a data folder that its ledger goes on elsewhere, or that it goes on here.
 func markMoved(dataDir, to string, head ledger.Head, now time.Time) error {
-	path := filepath.Join(dataDir, movedFile)
+	path := filepath.Join(dataDir, datadir.MovedFile)
 	if to == toDataDir {
 		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return fmt.Errorf("take back that the ledger was moved: %w", err)
@@ -200,7 +197,7 @@ func markMoved(dataDir, to string, head ledger.Head, now time.Time) error {
 	}
 	text := fmt.Sprintf("The ledger of this folder was copied to a cluster at %s, at revision %d, SHA-256 %x, and goes on there.\n"+
 		"A daemon that keeps its ledger itself does not start here while this file is here.\n", now.UTC().Format(time.RFC3339), head.Revision, head.Hash)
-	if err := datadir.LeaveWord(dataDir, movedFile, text); err != nil {
+	if err := datadir.LeaveWord(dataDir, datadir.MovedFile, text); err != nil {
 		return fmt.Errorf("leave word that the ledger was moved: %w", err)
 	}
 	return nil
@@ -208,7 +205,7 @@ func markMoved(dataDir, to string, head ledger.Head, now time.Time) error {
 
 // checkNotMoved refuses to go on with a ledger that goes on in a cluster: two floors would give work to the same devices.
 func checkNotMoved(dataDir string) error {
-	path := filepath.Join(dataDir, movedFile)
+	path := filepath.Join(dataDir, datadir.MovedFile)
 	_, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENOTDIR): // what is no folder is told of where it is made
@@ -218,6 +215,19 @@ func checkNotMoved(dataDir string) error {
 	}
 	return &usageError{fmt.Errorf("the ledger of %s was moved to a cluster: start the daemon with --cluster. To come back from the cluster, move it into an "+
 		"empty folder: tandemd ledger move --to data-dir --data-dir EMPTY-FOLDER. Only if no daemon has led on the cluster since, remove %s and start again", dataDir, path)}
+}
+
+// checkNoneOfItsOwn refuses to serve a cluster's ledger from a folder that holds one of its own: what is in that one would be missing
+// on the floor.
+func checkNoneOfItsOwn(dataDir string) error {
+	if err := datadir.CheckLedger(dataDir); err != nil {
+		return nil //nolint:nilerr // none is there, or what is half restored, which is refused where the folder is opened
+	}
+	if _, err := os.Stat(filepath.Join(dataDir, datadir.MovedFile)); err == nil {
+		return nil
+	}
+	return &usageError{fmt.Errorf("%s holds a ledger of its own that was not moved to the cluster: with every daemon stopped, move it with `tandemd ledger move --to cluster --data-dir %q`; "+
+		"or, if what it holds does not count, give this daemon an empty data folder", dataDir, dataDir)}
 }
 
 // openShared opens the ledger of a cluster, or makes an empty one, for who is no member of it. It may be one that no floor may go on from.

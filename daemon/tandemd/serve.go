@@ -66,6 +66,9 @@ func serveCommand() *cobra.Command {
 				SpaceLimit: set.SpaceLimit, Ballast: set.Ballast, Log: log,
 			}
 			if len(set.Cluster) > 0 {
+				if err := checkNoneOfItsOwn(set.DataDir); err != nil {
+					return err
+				}
 				return serveMember(cmd.Context(), set, cfg, nil)
 			}
 			if err := checkNotMoved(set.DataDir); err != nil {
@@ -129,7 +132,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 		return withRemedy(err, cfg)
 	}
 	if cfg.member != nil {
-		if err := cfg.member.awaitTurn(ctx, eng); err != nil {
+		if err := cfg.member.awaitTurn(ctx, eng, cfg.File); err != nil {
 			return err
 		}
 	}

@@ -1,6 +1,9 @@
 package failovertest
 
 import (
+	"bytes"
+	"encoding/json"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
@@ -19,65 +22,85 @@ import (
 
 var headLine = regexp.MustCompile(`head: revision \d+, term \d+, SHA-256 [0-9a-f]{64}`)
 
+// alone starts a daemon that keeps its ledger itself.
+func (c *cluster) alone(dir string, at place) *process {
+	c.t.Helper()
+	return startProcess(c.t, "", "alone", c.bin.daemon, "serve", "--data-dir", dir, "--floor", c.floor, "--listen", at.String(), "--bus-listen", "",
+		"--plan-search", "off", "--log-format", "json")
+}
+
+// move moves the ledger of a folder to the cluster, or that of the cluster to a folder.
+func (c *cluster) move(dir, to string) (string, error) {
+	c.t.Helper()
+	defer func(begin time.Time) {
+		c.t.Logf("move --to %s took %v", to, time.Since(begin).Round(time.Millisecond))
+	}(time.Now())
+	for deadline := time.Now().Add(30 * time.Second); ; {
+		out, err := exec.Command(c.bin.daemon, "ledger", "move", "--to", to, "--data-dir", dir, "--cluster", c.urls(""), "--name", "mover",
+			"--credentials", filepath.Join(c.dir, "credentials")).CombinedOutput()
+		if err == nil || !choosing(out) || time.Now().After(deadline) {
+			return string(out), err
+		}
+	}
+}
+
+// choosing reports whether a command has met servers that were choosing who leads a stream: they say so, or nothing. One tries again.
+func choosing(said []byte) bool {
+	return bytes.Contains(said, []byte("temporarily unavailable")) || bytes.Contains(said, []byte("deadline exceeded"))
+}
+
+// jobsAt asks one daemon, and waits for it.
+func (c *cluster) jobsAt(at place) tandemv1.JobServiceClient {
+	c.t.Helper()
+	conn, err := grpc.NewClient(at.String(), grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.WaitForReady(true)))
+	if err != nil {
+		c.t.Fatal(err)
+	}
+	c.t.Cleanup(func() { _ = conn.Close() })
+	return tandemv1.NewJobServiceClient(conn)
+}
+
+// handIn hands a job in at one daemon.
+func (c *cluster) handIn(at place, id string) {
+	c.t.Helper()
+	jobs := c.jobsAt(at)
+	eventually(c.t, 30*time.Second, id+" is taken in", func() bool {
+		_, err := jobs.CreateJob(c.t.Context(), &tandemv1.CreateJobRequest{RequestId: "take-" + id, Job: &tandemv1.Job{
+			Id: id, Pieces: 1, Steps: []*tandemv1.Step{{Id: "print", Operation: "print"}},
+		}})
+		return err == nil
+	})
+}
+
+// has looks for jobs at one daemon.
+func (c *cluster) has(at place, ids ...string) {
+	c.t.Helper()
+	jobs := c.jobsAt(at)
+	for _, id := range ids {
+		if _, err := jobs.GetJob(c.t.Context(), &tandemv1.GetJobRequest{Id: id}); err != nil {
+			c.t.Errorf("after the move: %v", err)
+		}
+	}
+}
+
 // A floor that ran on one computer moves to a cluster, goes on there, and moves back, with every record as it was.
 func TestMove(t *testing.T) {
 	t.Parallel()
 	c := newCluster(t, built, nil, nil)
-	alone := func(dir string, at place) *process {
-		return startProcess(t, "", "alone", c.bin.daemon, "serve", "--data-dir", dir, "--floor", c.floor, "--listen", at.String(), "--bus-listen", "",
-			"--plan-search", "off", "--log-format", "json")
-	}
-	move := func(dir, to string) (string, error) {
-		defer func(begin time.Time) { t.Logf("move --to %s took %v", to, time.Since(begin).Round(time.Millisecond)) }(time.Now())
-		for deadline := time.Now().Add(30 * time.Second); ; {
-			out, err := exec.Command(c.bin.daemon, "ledger", "move", "--to", to, "--data-dir", dir, "--cluster", c.urls(""), "--name", "mover",
-				"--credentials", filepath.Join(c.dir, "credentials")).CombinedOutput()
-			// While servers choose who leads a stream they say so, or nothing; one tries again.
-			choosing := strings.Contains(string(out), "temporarily unavailable") || strings.Contains(string(out), "deadline exceeded")
-			if err == nil || !choosing || time.Now().After(deadline) {
-				return string(out), err
-			}
-		}
-	}
 	refused := func(dir, to, why string) {
 		t.Helper()
-		if out, err := move(dir, to); err == nil || !strings.Contains(out, why) {
+		if out, err := c.move(dir, to); err == nil || !strings.Contains(out, why) {
 			t.Errorf("move to %s ended with %v and said\n%s\nwant a refusal with %q", to, err, out, why)
-		}
-	}
-	jobs := func(at place) tandemv1.JobServiceClient {
-		conn, err := grpc.NewClient(at.String(), grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.WaitForReady(true)))
-		if err != nil {
-			t.Fatal(err)
-		}
-		t.Cleanup(func() { _ = conn.Close() })
-		return tandemv1.NewJobServiceClient(conn)
-	}
-	handIn := func(j tandemv1.JobServiceClient, id string) {
-		t.Helper()
-		eventually(t, 30*time.Second, id+" is taken in", func() bool {
-			_, err := j.CreateJob(t.Context(), &tandemv1.CreateJobRequest{RequestId: "take-" + id, Job: &tandemv1.Job{
-				Id: id, Pieces: 1, Steps: []*tandemv1.Step{{Id: "print", Operation: "print"}},
-			}})
-			return err == nil
-		})
-	}
-	has := func(j tandemv1.JobServiceClient, ids ...string) {
-		t.Helper()
-		for _, id := range ids {
-			if _, err := j.GetJob(t.Context(), &tandemv1.GetJobRequest{Id: id}); err != nil {
-				t.Errorf("after the move: %v", err)
-			}
 		}
 	}
 
 	// The folder goes on as that of the cluster's daemon, whose history is in it.
 	old, at := filepath.Join(c.dir, "floor-a"), freePlaces(t, 4)
-	first := alone(old, at[0])
-	handIn(jobs(at[0]), "job-1")
+	first := c.alone(old, at[0])
+	c.handIn(at[0], "job-1")
 	refused(old, "cluster", "in use")
 	first.kill()
-	there, err := move(old, "cluster")
+	there, err := c.move(old, "cluster")
 	if err != nil || !headLine.MatchString(there) {
 		t.Fatalf("move to the cluster: %v\n%s", err, there)
 	}
@@ -89,11 +112,11 @@ func TestMove(t *testing.T) {
 		if m.to == "cluster" {
 			refused(old, "cluster", "was moved to a cluster")
 		}
-		if out, err := move(m.dir, m.to); err != nil {
+		if out, err := c.move(m.dir, m.to); err != nil {
 			t.Fatalf("move to %s: %v\n%s", m.to, err, out)
 		}
 	}
-	stale := alone(old, at[0])
+	stale := c.alone(old, at[0])
 	eventually(t, 10*time.Second, "a daemon alone refuses to go on with what was moved", func() bool { return !stale.running() })
 	if stale.said("was moved to a cluster") != 1 {
 		t.Error("it does not say why")
@@ -101,14 +124,13 @@ func TestMove(t *testing.T) {
 
 	m := c.join("floor-a", at[1])
 	c.leader(30*time.Second, nil)
-	handIn(jobs(at[1]), "job-2")
-	has(jobs(at[1]), "job-1")
+	c.handIn(at[1], "job-2")
+	c.has(at[1], "job-1")
 	var verified []byte
 	for deadline := time.Now().Add(30 * time.Second); ; {
 		verified, err = exec.Command(c.bin.daemon, "ledger", "verify", "--data-dir", old, "--cluster", c.urls(""), "--name", "verifier",
 			"--credentials", filepath.Join(c.dir, "credentials")).CombinedOutput()
-		// While servers choose who leads a stream they say so, and one tries again.
-		if !strings.Contains(string(verified), "temporarily unavailable") || time.Now().After(deadline) {
+		if !choosing(verified) || time.Now().After(deadline) {
 			break
 		}
 	}
@@ -135,23 +157,68 @@ func TestMove(t *testing.T) {
 	must(t, err)
 	refused(back, "data-dir", "run this one again in half a minute")
 	must(t, c.ask().DeleteConsumer(t.Context(), ledger.StreamName, left.CachedInfo().Name))
-	out, err := move(back, "data-dir")
+	out, err := c.move(back, "data-dir")
 	if err != nil || !headLine.MatchString(out) || headLine.FindString(out) == headLine.FindString(there) {
 		t.Fatalf("move back: %v\n%s\nbefore it was\n%s", err, out, there)
 	}
 	// What was left in the cluster is no second floor's.
 	refused(filepath.Join(c.dir, "twice"), "data-dir", "goes on there")
-	again := alone(back, at[2])
-	handIn(jobs(at[2]), "job-3")
-	has(jobs(at[2]), "job-1", "job-2")
+	again := c.alone(back, at[2])
+	c.handIn(at[2], "job-3")
+	c.has(at[2], "job-1", "job-2")
 	again.kill()
 
 	// What was left in the cluster is led by nobody, and gets what was done since when the floor comes back to it.
 	two := c.join("floor-b", at[3])
 	eventually(t, 30*time.Second, "a daemon of the cluster refuses to lead what was moved away", func() bool { return two.said("moved away from this place") > 0 })
-	if out, err := move(back, "cluster"); err != nil || !headLine.MatchString(out) {
+	if out, err := c.move(back, "cluster"); err != nil || !headLine.MatchString(out) {
 		t.Fatalf("move to the cluster again: %v\n%s", err, out)
 	}
 	c.leader(30*time.Second, nil)
-	has(jobs(at[3]), "job-1", "job-2", "job-3")
+	c.has(at[3], "job-1", "job-2", "job-3")
+}
+
+// A folder with a ledger that was never moved is not served as a cluster's, or the floor would begin with nothing. And when the servers
+// have lost what was moved to them, it is made anew from the history in that folder, and moved again.
+func TestMoveIsNotForgotten(t *testing.T) {
+	t.Parallel()
+	c := newCluster(t, built, nil, nil)
+	dir, at := filepath.Join(c.dir, "floor-a"), freePlaces(t, 3)
+	first := c.alone(dir, at[0])
+	c.handIn(at[0], "job-1")
+	first.kill()
+	early := c.join("floor-a", at[1])
+	eventually(t, 20*time.Second, "a folder whose ledger was not moved is refused", func() bool { return !early.running() })
+	if early.said("holds a ledger of its own that was not moved") != 1 || early.said("tandemd ledger move --to cluster") != 1 {
+		t.Error("it does not say why, and what helps")
+	}
+	if out, err := c.move(dir, "cluster"); err != nil {
+		t.Fatalf("move to the cluster: %v\n%s", err, out)
+	}
+	early.start()
+	c.leader(30*time.Second, nil)
+	c.handIn(at[1], "job-2")
+	eventually(t, 20*time.Second, "the history is whole", func() bool { return c.kept("floor-a") })
+	early.kill()
+
+	c.stores(func(store string) { must(t, os.Rename(store, store+".lost")) })
+	rebuild := exec.Command(c.bin.daemon, "ledger", "rebuild", "--without-last", "--data-dir", dir, "--actor", "marit")
+	if out, err := rebuild.CombinedOutput(); err != nil {
+		t.Fatalf("make the ledger anew: %v\n%s", err, out)
+	}
+	if out, err := c.move(dir, "cluster"); err != nil {
+		t.Fatalf("move the ledger that was made anew: %v\n%s", err, out)
+	}
+	early.start()
+	c.leader(30*time.Second, nil)
+	c.has(at[1], "job-1", "job-2")
+}
+
+// kept reports whether the history of a daemon that leads has everything.
+func (c *cluster) kept(name string) bool {
+	c.t.Helper()
+	out, err := exec.Command(c.bin.daemon, "ledger", "verify", "--data-dir", filepath.Join(c.dir, name), "--cluster", c.urls(""), "--name", "verifier",
+		"--credentials", filepath.Join(c.dir, "credentials"), "--json").Output()
+	var report struct{ Revision, History uint64 }
+	return err == nil && json.Unmarshal(out, &report) == nil && report.Revision > 0 && report.Revision == report.History
 }
