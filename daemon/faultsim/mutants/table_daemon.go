@@ -81,14 +81,6 @@ var ofDaemon = []mutant{
 		new: `(e.since(at) <= silentPeriods*e.opt.Period || MUTANT) {`,
 	},
 	{
-		name: "hello-unasked", breaks: "a driver whose connection has outlived its daemon is asked for a hello", file: "daemon/engine/device.go",
-		old: `for _, in := range t.strangers {`,
-		new: `for _, in := range t.strangers {
-		if MUTANT {
-			break
-		}`,
-	},
-	{
 		name: "moment-refusal-final", breaks: "only a refusal for good takes a run back", file: "daemon/engine/device.go",
 		old: `if a.GetEpoch() != o.GetEpoch() {`,
 		new: `if a.GetEpoch() != o.GetEpoch() && !MUTANT {`,
@@ -129,8 +121,8 @@ var ofDaemon = []mutant{
 	},
 	{
 		name: "scan-twice", breaks: "a panel that is scanned twice at once is not started and finished", file: "daemon/station/act.go",
-		old: `now.Sub(e.acted) < twice && verb == 0`,
-		new: `now.Sub(e.acted) < twice && verb == 0 && !MUTANT`,
+		old: `d.Manual() && (again || fresh):`,
+		new: `d.Manual() && (again || fresh) && !MUTANT:`,
 	},
 	{
 		name: "scan-of-another", breaks: "a panel's code starts and ends no other panel's run", file: "daemon/station/act.go",
