@@ -65,7 +65,7 @@ type member struct {
 	doors                   []grpc.ServerOption        // how clients get in, the same whether it leads or not
 	troubles                troubles
 	before                  life   // what this daemon has had from the ledger, following it too
-	nearest                 string // name of the first of the settings' servers, once it was connected to; only keepApart's
+	nearest                 string // name of the first of the settings' servers; empty: not known yet; only keepApart's
 }
 
 // serveMember runs a member until ctx ends.
