@@ -113,6 +113,17 @@ func (c *Cluster) DriverConn(name string) (*nats.Conn, error) {
 	return c.connect(context.Background(), name, driverUser, nats.CustomInboxPrefix(driverInbox))
 }
 
+// Nearest returns the name of the first of the servers, for which it connects to that one for a moment.
+func (c *Cluster) Nearest() (string, error) {
+	first, _, _ := strings.Cut(c.urls, ",")
+	conn, err := (&Cluster{cfg: c.cfg, urls: first}).SystemConn(context.Background())
+	if err != nil {
+		return "", err
+	}
+	defer conn.Close()
+	return conn.ConnectedServerName(), nil
+}
+
 // URL is where drivers of other processes connect: every server of the cluster, with a comma in between.
 func (c *Cluster) URL() string { return c.urls }
 

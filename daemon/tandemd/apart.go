@@ -70,8 +70,13 @@ func (m *member) moveApart(ctx context.Context, store *ledger.JetStream) error {
 		return err
 	}
 	connected := m.leasing.ConnectedServerName()
-	if sameServer(m.leasing.ConnectedUrl(), m.set.Cluster[0]) {
+	switch {
+	case sameServer(m.leasing.ConnectedUrl(), m.set.Cluster[0]):
 		m.nearest = connected
+	case m.nearest == "": // it came up after this daemon, as on a machine that starts both
+		if m.nearest, err = m.cluster.Nearest(); err != nil { // where it can never be reached, the others still lead
+			m.log.Debug("nearest server not known", zap.Error(err))
+		}
 	}
 	home := chooseHome(records, leases, m.nearest, connected)
 	if home == "" {

@@ -67,8 +67,8 @@ type member struct {
 	standby                 *grpc.Server               // nil: it leads
 	doors                   []grpc.ServerOption        // how clients get in, the same whether it leads or not
 	troubles                troubles
-	followed                *ledger.Note
-	nearest                 string // name of the first of the settings' servers, once it was connected to; only keepApart's
+	followed                *ledger.Note // the last record that this daemon has had, following too
+	nearest                 string       // name of the first of the settings' servers; empty: not known yet; only keepApart's
 }
 
 // serveMember runs a member until ctx ends.
