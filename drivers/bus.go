@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"sync/atomic"
+	"time"
 
 	"github.com/nats-io/nats.go"
 
@@ -49,12 +50,13 @@ type natsBus struct {
 	links    chan bool
 	orders   chan Request
 	binary   atomic.Bool // the daemon reads statuses in binary
+	away     elsewhere
 }
 
 // newNATSBus subscribes to a device's orders until ctx ends.
 func newNATSBus(ctx context.Context, conn *nats.Conn, device string) (*natsBus, error) {
 	b := &natsBus{
-		conn: conn, device: device,
+		conn: conn, device: device, away: elsewhere{conn: conn},
 		statuses: conn.StatusChanged(nats.CONNECTED, nats.DISCONNECTED, nats.RECONNECTING, nats.CLOSED),
 		links:    make(chan bool),
 		orders:   make(chan Request),
@@ -125,8 +127,10 @@ func (b *natsBus) Hello(ctx context.Context, hello *driverv1.Hello) (*driverv1.W
 	}
 	m, err := b.conn.RequestWithContext(ctx, HelloSubject(b.device), body)
 	if err != nil {
+		b.away.unheard(time.Now())
 		return nil, err
 	}
+	b.away.heard()
 	welcome := new(driverv1.Welcome)
 	if err := DecodeBody(m.Data, welcome); err != nil {
 		return nil, err

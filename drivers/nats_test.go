@@ -286,6 +286,28 @@ func TestHostOutlivesTheBus(t *testing.T) {
 	}
 }
 
+// Two servers that do not reach each other, with a daemon at the second: drivers that are connected to the first go to the second by
+// themselves, over one connection, and stay there.
+func TestDriversLeaveAServerWithoutADaemon(t *testing.T) {
+	t.Parallel()
+	first, second := startServer(t, -1), startServer(t, -1)
+	lonely, daemon := newNATSDaemon(t, dial(t, second.ClientURL()), "printer-1"), newNATSDaemon(t, dial(t, second.ClientURL()), "printer-2")
+	conn, err := nats.Connect(first.ClientURL()+","+second.ClientURL(), nats.DontRandomize(), nats.MaxReconnects(-1), nats.ReconnectWait(20*time.Millisecond))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(conn.Close)
+	for _, device := range []string{"printer-1", "printer-2"} {
+		hostSim(t, conn, device, t.TempDir())
+	}
+	for _, d := range []*natsDaemon{lonely, daemon} {
+		d.wait("a status after the welcome", func() bool { return len(d.statuses) > 3 })
+	}
+	if n := conn.Stats().Reconnects; n != 1 || conn.ConnectedUrl() != second.ClientURL() {
+		t.Errorf("connected to %s after %d changes, want one to %s", conn.ConnectedUrl(), n, second.ClientURL())
+	}
+}
+
 func TestLostStatusesHeal(t *testing.T) {
 	t.Parallel()
 	s := startServer(t, -1)
