@@ -45,7 +45,7 @@ func (c Greet) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 			out.Events = append(out.Events, e)
 		}
 	}
-	if fresh {
+	if fresh || !d.Greeted { // to a daemon before this one, of whose records some may be lost, it may have been said that the work is over
 		out.Events = append(out.Events, d.forgotten(c.Status)...)
 	}
 	// A driver that says hello has not heard this daemon's answer: it may go by the clock, and the start, of one that leads no longer.

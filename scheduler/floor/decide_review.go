@@ -77,8 +77,8 @@ func (f *Floor) unrecordedWork(d *Device, rs *driverv1.RunStatus) (*ledgerv1.Eve
 	return &ledgerv1.Event{Kind: &ledgerv1.Event_WorkUnrecorded{WorkUnrecorded: e}}, true
 }
 
-// forgotten returns the events for unrecorded work that a device which has started anew does not know of any more: it stands still, and a person
-// has to say what it has come to.
+// forgotten returns the events for unrecorded work of which a device no longer knows: it stands still, and a person has to say what it has
+// come to.
 func (d *Device) forgotten(s *driverv1.Status) []*ledgerv1.Event {
 	var out []*ledgerv1.Event
 	for _, u := range d.unrecorded {

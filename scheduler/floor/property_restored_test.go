@@ -265,17 +265,27 @@ func TestHandedInAgain(t *testing.T) {
 	}
 }
 
-// Work that a device was at, and does not know of any more, is over when a person says so: it keeps the device no longer.
+// Work that a device was at, and does not know of any more, is over when a person says so: it keeps the device no longer. A device that has
+// not started anew may have been told that it is over before another backup was restored.
 func TestUnrecordedWorkThatIsForgotten(t *testing.T) {
-	for _, told := range [][]*driverv1.RunStatus{nil, {{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED}}} {
+	stopped := []*driverv1.RunStatus{{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED}}
+	for name, c := range map[string]struct {
+		again bool // another backup is restored
+		epoch uint64
+		told  []*driverv1.RunStatus
+	}{"started anew": {epoch: 10}, "stopped": {epoch: 10, told: stopped}, "restored again": {again: true, epoch: 9}} {
 		s := newStory(t)
 		s.do(RestoreLedger{Made: s.now, Restored: s.now})
 		s.do(Greet{Device: "printer-1", Status: report(9, &driverv1.RunStatus{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_PROCESSING})})
 		s.refused("mira", "STILL_AT_WORK", NoteUnrecorded{Run: "run-7"})
-		s.do(Greet{Device: "printer-1", Status: report(10, told...)})
+		if c.again {
+			s.do(RestoreLedger{Made: s.now, Restored: s.now})
+			s.refused("mira", "STILL_AT_WORK", NoteUnrecorded{Run: "run-7"}) // it has not been heard since
+		}
+		s.do(Greet{Device: "printer-1", Status: report(c.epoch, c.told...)})
 		s.do(NoteUnrecorded{Run: "run-7"})
 		if ok, why := s.floor.byDevice["printer-1"].Available(); !ok {
-			t.Errorf("told %v: printer-1 %s", told, why)
+			t.Errorf("%s: printer-1 %s", name, why)
 		}
 	}
 }
