@@ -134,12 +134,29 @@ func (c *crew) tend(f *floor.Floor, r *floor.Run, now time.Time, do func(floor.C
 			}
 			do(c.load(f, r))
 		}
+		if r.Step.Job.IsGang() && c.w.inTrouble() && c.w.luck("crew holds").Below(4) == 0 {
+			do(floor.StartRun{Run: r.ID})
+			do(floor.HoldJob{Job: memberOf(f, r.Step).ID}) // by somebody who has heard of a mistake a moment too late
+			return
+		}
 		orScan(floor.StartRun{Run: r.ID})
 	case r.Device.Manual() && !r.Step.Drying() && r.State == tandemv1.JobState_JOB_STATE_PROCESSING:
 		orScan(floor.FinishRun{Run: r.ID})
 	case r.Device.Manual() && r.State == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED:
 		do(floor.ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_AGAIN})
 	}
+}
+
+// memberOf returns a job whose work a step of a gang run does; the gang run itself if there is none.
+func memberOf(f *floor.Floor, carrier *floor.Step) *floor.Job {
+	for _, j := range f.Jobs {
+		for _, s := range j.Steps {
+			if s.Carrier == carrier {
+				return j
+			}
+		}
+	}
+	return carrier.Job
 }
 
 // load puts on a device what a run needs: media that nobody keeps account of, or a roll that is there or comes.
