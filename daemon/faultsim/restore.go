@@ -158,7 +158,8 @@ func (c *crew) doneSince(step string, now time.Time) (good int32, device string,
 			}
 			continue
 		}
-		if k := m.knows(o.run); k != nil && (k.Moves || k.Loaded) {
+		// What waits on a device that has left the floor is started by nobody.
+		if k := m.knows(o.run); k != nil && (k.Moves || k.Loaded && c.w.lists(o.device)) {
 			return 0, "", false
 		}
 		if _, before := o.mayBegin(); o.allowed && !o.begun && !now.After(before) { // its driver may have heard of the start
