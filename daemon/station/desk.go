@@ -90,6 +90,17 @@ func starts(c floor.Command) bool {
 	return false
 }
 
+// ended returns the run that a command ends; nil: none. Whoever scanned before it began has not seen its end: the scan was meant to start
+// it, waited for the daemon, and somebody else did so meanwhile.
+func ended(f *floor.Floor, c floor.Command) *floor.Run {
+	if end, ok := c.(floor.FinishRun); ok {
+		if r, known := f.Run(end.Run); known {
+			return r
+		}
+	}
+	return nil
+}
+
 func say(o tandemv1.RecordScanResponse_Outcome, format string, args ...any) Answer {
 	return Answer{Outcome: o, Message: oneLine(fmt.Sprintf(format, args...))}
 }
@@ -145,6 +156,11 @@ func (k *Desk) Decide(f *floor.Floor, now time.Time, s Scan) Answer {
 	if s.Age > stale && starts(a.Command) {
 		e.forget() // what was not started may be scanned again at once
 		a = say(notReady, "this scan is %s old: nothing is started by it; go to the device and scan again", s.Age.Round(time.Second))
+	}
+	if r := ended(f, a.Command); r != nil && s.Age > max(0, now.Sub(r.Start)) {
+		e.forget()
+		a = say(notReady, "this scan is %s old, and %s of %s was started on %s since: nothing is ended by it; scan again when it is done",
+			s.Age.Round(time.Second), r.Step.ID(), r.Step.Job.ID, r.Device.ID)
 	}
 	if e.person != "" && s.At.Sub(e.personTime) < badgeGood {
 		a.Actor = e.person
