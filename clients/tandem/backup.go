@@ -108,7 +108,7 @@ func (a *app) receiveBackup(ctx context.Context, client tandemv1.AdminServiceCli
 		case errors.Is(err, io.EOF):
 			return nil, errors.New("the daemon ended the backup without saying that it is whole: make it again")
 		case status.Code(err) == codes.Unavailable: // the daemon is going, or another has taken over
-			return nil, fail(&remedyError{"nothing is kept of this one: run the same command again", err})
+			return nil, fail(&remedyError{"there is no backup, and nothing is kept of the unfinished one: run the same command again once the daemon is back", err})
 		case err != nil:
 			return nil, fail(err)
 		}

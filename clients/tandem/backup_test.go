@@ -94,6 +94,9 @@ func TestBackupThatFails(t *testing.T) {
 		"another has taken over": {func(f *fake) {
 			f.backup, f.fail["Backup"] = f.backup[:1], status.Error(codes.Unavailable, "another daemon leads now")
 		}, exitUnavailable, "run the same command again"},
+		"the daemon dies": {func(f *fake) {
+			f.backup, f.fail["Backup"] = f.backup[:1], status.Error(codes.Unavailable, "error reading from server: EOF")
+		}, exitUnavailable, "before it had answered: error reading from server: EOF\nremedy: there is no backup, and nothing is kept of the unfinished one: run the same command again"},
 		"the ledger is damaged": {func(f *fake) {
 			f.backup, f.fail["Backup"] = f.backup[:1], status.Error(codes.Internal, "ledger: damaged at revision 7")
 		}, exitFailure, "damaged at revision 7"},

@@ -194,11 +194,15 @@ func (a *app) describe(err error) []string {
 	if here, ok := errors.AsType[*remedyError](err); ok {
 		remedy = orElse(remedy, here.remedy)
 	}
+	line, open := doubt(err)
+	if remedy == "" && !open && brokenOff(st) {
+		remedy = "run the same command again once the daemon is back"
+	}
 	lines := append([]string{head}, rest...)
 	if remedy != "" {
 		lines = append(lines, "remedy: "+remedy)
 	}
-	if line, ok := doubt(err); ok {
+	if open {
 		lines = append(lines, line)
 	}
 	return lines
@@ -256,8 +260,19 @@ func violation(err error, field, problem string) string {
 
 const dialing = "Error while dialing: "
 
+// What the transport says of a daemon that ends, or of something else that listens there, before the first word and after it.
+const (
+	noPreface   = "error reading server preface"
+	readingFrom = "error reading from server"
+)
+
+// brokenOff reports whether the daemon had begun to listen, and its connection ended before its answer did.
+func brokenOff(st *status.Status) bool {
+	return st.Code() == codes.Unavailable && strings.HasPrefix(st.Message(), readingFrom)
+}
+
 func (a *app) unreachable(st *status.Status) bool {
-	return st.Code() == codes.Unavailable && strings.Contains(st.Message(), dialing)
+	return st.Code() == codes.Unavailable && (strings.Contains(st.Message(), dialing) || strings.Contains(st.Message(), noPreface))
 }
 
 // brief is an error in one short line.
@@ -277,6 +292,8 @@ func brief(err error) string {
 	switch {
 	case st.Code() == codes.DeadlineExceeded:
 		return "the daemon gave no answer in time"
+	case brokenOff(st):
+		return "the daemon ended, or the way to it, before it had answered: " + message
 	case message == "":
 		return strings.ToLower(st.Code().String())
 	default:

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -452,5 +453,27 @@ func TestCompletionAndVersion(t *testing.T) {
 	}
 	if _, stdout, _ := f.tandem(t, "version", "--json"); stdout != fmt.Sprintf("{\"version\":%q}\n", programVersion()) {
 		t.Errorf("version --json: %q", stdout)
+	}
+}
+
+// A daemon that ends in the middle of an answer is told as that, with what helps: for a change the key comes instead, as it may be made.
+func TestDaemonDiesBeforeItsAnswer(t *testing.T) {
+	broken := status.Error(codes.Unavailable, "error reading from server: EOF")
+	const ended = "the daemon ended, or the way to it, before it had answered: error reading from server: EOF"
+	for name, c := range map[string]struct {
+		err  error
+		want []string
+	}{
+		"a question":   {broken, []string{ended, "remedy: run the same command again once the daemon is back"}},
+		"a change":     {&changeError{err: broken, requestID: "k1"}, []string{ended, "the change may have been made all the same: to ask for the same change again, add --request-id k1"}},
+		"with its own": {&remedyError{"look", broken}, []string{ended, "remedy: look"}},
+		"the first word": {status.Error(codes.Unavailable, `connection error: desc = "error reading server preface: EOF"`), []string{
+			`no daemon answers at 127.0.0.1:1: connection error: desc = "error reading server preface: EOF"`,
+			"remedy: start tandemd, or say where it listens with --address or TANDEM_ADDRESS",
+		}},
+	} {
+		if got := (&app{address: "127.0.0.1:1"}).describe(c.err); !slices.Equal(got, c.want) {
+			t.Errorf("%s: %q", name, got)
+		}
 	}
 }

@@ -165,3 +165,15 @@ func TestClosed(t *testing.T) {
 		}
 	}
 }
+
+// A ledger that fails for a cause that is not known to be the disk's is told with that cause, in one line, while it is opened anew.
+func TestClosedAfterAFailure(t *testing.T) {
+	conn := serveOn(t, api.NewClosed(func() error { return &api.ReopeningError{Dir: "/srv/floor", Cause: "write 1.blk:\nfile too large"} }))
+	_, err := tandemv1.NewJobServiceClient(conn).CreateJob(t.Context(), &tandemv1.CreateJobRequest{})
+	if info := unavailable(t, err); info.GetReason() != "LEDGER_OPENING" || info.GetMetadata()["cause"] == "" || info.GetMetadata()["data_dir"] != "/srv/floor" {
+		t.Errorf("the error says %v", info)
+	}
+	if text := err.Error(); !strings.Contains(text, "(write 1.blk: file too large)") || !strings.Contains(text, "look at what limits its files in /srv/floor") {
+		t.Errorf("the error names no cause, or no remedy: %v", err)
+	}
+}

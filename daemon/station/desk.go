@@ -23,7 +23,8 @@ const (
 	together = 20 * time.Second
 	// badgeGood is how long a badge stands for who works at a station.
 	badgeGood = 12 * time.Hour
-	// stale is how old a scan may be to start anything: nobody knows who stands at the device by then.
+	// stale is how old a scan may be to start anything, or to say what is loaded: nobody knows by then who stands at the device, and what
+	// was put on it since.
 	stale = 20 * time.Second
 	// twice is how soon, by the floor's clock, the same panel at the same device counts as one scan: a hand that trembles
 	// must not finish what it has just started.
@@ -90,6 +91,17 @@ func starts(c floor.Command) bool {
 	return false
 }
 
+// ended returns the run that a command ends; nil: none. Whoever scanned before it began has not seen its end: the scan was meant to start
+// it, waited for the daemon, and somebody else did so meanwhile.
+func ended(f *floor.Floor, c floor.Command) *floor.Run {
+	if end, ok := c.(floor.FinishRun); ok {
+		if r, known := f.Run(end.Run); known {
+			return r
+		}
+	}
+	return nil
+}
+
 func say(o tandemv1.RecordScanResponse_Outcome, format string, args ...any) Answer {
 	return Answer{Outcome: o, Message: oneLine(fmt.Sprintf(format, args...))}
 }
@@ -145,6 +157,16 @@ func (k *Desk) Decide(f *floor.Floor, now time.Time, s Scan) Answer {
 	if s.Age > stale && starts(a.Command) {
 		e.forget() // what was not started may be scanned again at once
 		a = say(notReady, "this scan is %s old: nothing is started by it; go to the device and scan again", s.Age.Round(time.Second))
+	}
+	if load, ok := a.Command.(floor.LoadMedia); ok && s.Age > stale && a.Outcome == loaded {
+		// Another roll may be on it by now, and a run that waits for this one may begin by itself.
+		e.forget()
+		a = say(notReady, "this scan is %s old: nothing is loaded by it; look at what is on %s now, and scan that", s.Age.Round(time.Second), load.Device)
+	}
+	if r := ended(f, a.Command); r != nil && s.Age > max(0, now.Sub(r.Start)) {
+		e.forget()
+		a = say(notReady, "this scan is %s old, and %s of %s was started on %s since: nothing is ended by it; scan again when it is done",
+			s.Age.Round(time.Second), r.Step.ID(), r.Step.Job.ID, r.Device.ID)
 	}
 	if e.person != "" && s.At.Sub(e.personTime) < badgeGood {
 		a.Actor = e.person

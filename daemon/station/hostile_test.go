@@ -153,8 +153,37 @@ func TestAnOldScanStartsNothing(t *testing.T) {
 	s := open(t)
 	standsAt("bench", toBench)(s)
 	s.scan(s.payload("panel a"))
-	s.now, s.age = s.now.Add(time.Minute), time.Hour
+	s.now, s.age = s.now.Add(2*time.Hour), time.Hour
 	if a := s.scan(s.payload("panel a")); a.Outcome != finished {
 		t.Errorf("an old scan that says a hand's work is done: %v %q", a.Outcome, a.Message)
+	}
+}
+
+// A scan that waited for the daemon was made before the run began that somebody has started meanwhile: it was meant to start it, and
+// must not end what its hand has not seen.
+func TestAnOldScanEndsNothingThatBeganSince(t *testing.T) {
+	for name, verb := range map[string]string{"a panel alone": "", "the card done": "card done"} {
+		t.Run(name, func(t *testing.T) {
+			s := open(t)
+			standsAt("bench", toBench)(s)
+			if a := s.scan(s.payload("panel a")); a.Outcome != started {
+				t.Fatalf("the start: %v %q", a.Outcome, a.Message)
+			}
+			s.now, s.age = s.now.Add(time.Minute), 61*time.Second
+			if verb != "" {
+				s.scan(s.payload(verb))
+			}
+			a := s.scan(s.payload("panel a"))
+			if a.Outcome != notReady || a.Command != nil || a.Message != "this scan is 1m1s old, and weed of a was started on bench since: nothing is ended by it; scan again when it is done" {
+				t.Fatalf("a scan made a second before the start: %v %q %T", a.Outcome, a.Message, a.Command)
+			}
+			s.age = 0
+			if verb != "" {
+				s.scan(s.payload(verb))
+			}
+			if a := s.scan(s.payload("panel a")); a.Outcome != finished {
+				t.Errorf("a new scan: %v %q", a.Outcome, a.Message)
+			}
+		})
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"time"
 
 	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/floor"
@@ -114,6 +115,12 @@ func TestARollLetsPrintingBegin(t *testing.T) {
 	s.do(floor.CreateJob{Job: &tandemv1.Job{Id: "b", Pieces: 10, Steps: []*tandemv1.Step{{Id: "print", Operation: "print", Media: "matt", LengthUm: 1_000_000}}}})
 	r := s.grant("b", "print", "printer-1")
 	s.stands = "printer-1"
+	// The same from a station that was cut off: somebody may have put on another roll since.
+	s.age = 21 * time.Second
+	if a := s.scan(s.payload("lot m1")); a.Outcome != notReady || a.Command != nil || r.MayStart || a.Message != "this scan is 21s old: nothing is loaded by it; look at what is on printer-1 now, and scan that" {
+		t.Errorf("an old scan of a roll: %v %q %T, may start: %t", a.Outcome, a.Message, a.Command, r.MayStart)
+	}
+	s.age = 20 * time.Second
 	if a := s.scan(s.payload("lot m1")); !strings.Contains(a.Message, "print of b may begin by itself") || !r.MayStart {
 		t.Errorf("%q, may start: %t", a.Message, r.MayStart)
 	}

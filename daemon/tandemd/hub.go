@@ -53,7 +53,7 @@ func openHub(ctx context.Context, cfg daemonConfig) (_ hub, _ *ledger.JetStream,
 		server = clusterHub{cfg.member.cluster}
 		open = func(known ledger.Head) (*ledger.JetStream, error) { return cfg.member.open(ctx, known) }
 	} else {
-		deaf := &deafness{}
+		deaf := &deafness{life: cfg.place.before}
 		own, err := bus.StartServer(bus.ServerConfig{
 			StoreDir: datadir.BusDir(cfg.DataDir), MaxStore: datadir.MostStore, Listen: cfg.BusListen, ListenMQTT: cfg.MQTTListen,
 			MaxPayload: ledger.ServerMaxPayload, Failed: deaf.heard, Log: natsLog(cfg.Log),

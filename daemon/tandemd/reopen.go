@@ -41,7 +41,7 @@ func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address
 	entrance := newFront(listener)
 	defer entrance.Close()
 	disk := space.New(space.Options{Dir: cfg.DataDir, Limit: cfg.SpaceLimit, Ballast: cfg.Ballast, Log: cfg.Log.Named("space")})
-	cfg.place = place{entrance, disk, cfg.Doors, new(life)}
+	cfg.place = place{entrance, disk, cfg.Doors, new(life), cfg.DataDir}
 
 	served := false
 	opened := func(a address) {
@@ -62,6 +62,7 @@ func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address
 			return err
 		}
 		began := time.Now()
+		cfg.place.before.begins()
 		err = serve(ctx, cfg, opened)
 		if ctx.Err() != nil || err == nil {
 			return err
@@ -73,6 +74,7 @@ func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address
 		if time.Since(began) > steadyAfter {
 			pause = firstPause
 		}
+		cfg.place.before.failed(err.Error())
 		cfg.Log.Error("ledger failed; opening it anew", zap.Error(err), zap.Duration("in", pause))
 		awaiting = cfg.place.closed()
 		select {
@@ -101,15 +103,19 @@ func worthAnother(err, disk error, served bool) bool {
 }
 
 // deafness ends the wait for a store that has said in its log that it cannot write: it answers no request, and says nothing
-// to the one who waits.
+// to the one who waits. The cause is in that line alone, so it is kept for those who ask why the daemon is away.
 type deafness struct {
 	store atomic.Pointer[ledger.JetStream]
+	life  *life
 }
 
 func (d *deafness) of(store *ledger.JetStream) { d.store.Store(store) }
 
 func (d *deafness) heard(line string) {
 	if store := d.store.Load(); store != nil && strings.Contains(line, ledger.StreamName) {
+		if _, cause, ok := strings.Cut(line, ": "); ok {
+			d.life.failed(cause)
+		}
 		store.Abandon()
 	}
 }
@@ -120,14 +126,27 @@ type place struct {
 	front  *front
 	disk   *space.Watch
 	doors  []grpc.ServerOption
-	before *life // nil: nothing is kept of the lives before
+	before *life  // nil: nothing is kept of the lives before
+	dir    string // the data folder
 }
 
 // life is what the lives before have left behind in this process: a disk that fails may lose what it had said was on it.
 type life struct {
 	head  ledger.Head // the last record stored
 	shown time.Time   // by the floor's clock, which a simulated floor's next one goes on from
+
+	failure atomic.Pointer[string] // why the last one's ledger failed it; nil: it did not, or the next one has begun
 }
+
+// failed notes why the ledger fails a life. The first cause counts: others follow from it.
+func (l *life) failed(cause string) {
+	if l != nil {
+		l.failure.CompareAndSwap(nil, &cause)
+	}
+}
+
+// begins forgets why the life before failed.
+func (l *life) begins() { l.failure.Store(nil) }
 
 // remember notes it at the end of a life.
 func (l *life) remember(head ledger.Head, now time.Time) {
@@ -163,6 +182,19 @@ func (p place) readOnly() error {
 	return p.disk.ReadOnly()
 }
 
+// away says why the daemon is not there; nil: it is opening its ledger, as at each start.
+func (p place) away() error {
+	if err := p.readOnly(); err != nil {
+		return err
+	}
+	if p.before != nil {
+		if cause := p.before.failure.Load(); cause != nil {
+			return &api.ReopeningError{Dir: p.dir, Cause: *cause}
+		}
+	}
+	return nil
+}
+
 // attention is what people see about the disk.
 func (p place) attention() []string {
 	if err := p.readOnly(); err != nil {
@@ -173,7 +205,7 @@ func (p place) attention() []string {
 
 // closed lets a server answer that the daemon is not there, and why, until the function it returns is called.
 func (p place) closed() (done func()) {
-	g := api.NewClosed(p.readOnly, p.doors...)
+	g := api.NewClosed(p.away, p.doors...)
 	var serving sync.WaitGroup
 	listener := p.front.turn()
 	serving.Go(func() { _ = g.Serve(listener) })

@@ -115,7 +115,7 @@ func serve(ctx context.Context, cfg daemonConfig, ready func(address)) error {
 	choose := dispatch.New(dispatch.EarliestCompletion)
 	kept, hangs := cfg.told(store)
 	eng, err := engine.Open(ctx, engine.Options{
-		Ledger: kept, Clock: clock.Wall(), Dispatcher: choose, File: cfg.File, Period: statusPeriod, Log: cfg.Log.Named("engine"),
+		Ledger: kept, Clock: clock.Wall(), Dispatcher: choose, File: cfg.File, Period: statusPeriod, Log: seldom(cfg.Log.Named("engine"), "order refused"),
 		Leader: cfg.name(), Leads: cfg.leads, ReadOnly: cfg.place.readOnly,
 		Snapshot: func() (*ledgerv1.Snapshot, bool) { return copied.Snapshot() },
 		Send: func(device string, o *driverv1.Order, answered func(*driverv1.Answer, error)) {
