@@ -91,12 +91,23 @@ func (s *Server) connectOnce(name, user, secret string, more ...nats.Option) (*n
 // LogTo is an option for connections: it logs what NATS would tell nobody or stderr, such as a publish that is not
 // permitted or a connection that fails, at most one line of a kind in a minute.
 func LogTo(log *zap.Logger) nats.Option {
-	var trouble, lost, retry rate.Sometimes
-	for _, s := range []*rate.Sometimes{&trouble, &lost, &retry} {
+	var trouble, lost, retry, refused rate.Sometimes
+	for _, s := range []*rate.Sometimes{&trouble, &lost, &retry, &refused} {
 		s.Interval = complainEvery
+	}
+	// The floor sees such a driver as silent only, so what helps has to be said here.
+	refusal := func(err error) {
+		refused.Do(func() {
+			log.Warn("the bus refuses this token or password; trying again", zap.Error(err), zap.String("remedy",
+				"put that of the daemon, or of the cluster, that is there now into the token file: it is read again at each attempt; a daemon that was restored or moved has a new one"))
+		})
 	}
 	return func(o *nats.Options) error {
 		o.AsyncErrorCB = func(_ *nats.Conn, sub *nats.Subscription, err error) {
+			if unauthorized(err) {
+				refusal(err)
+				return
+			}
 			trouble.Do(func() {
 				subject := ""
 				if sub != nil {
@@ -111,10 +122,19 @@ func LogTo(log *zap.Logger) nats.Option {
 			}
 		}
 		o.ReconnectErrCB = func(_ *nats.Conn, err error) {
+			if unauthorized(err) {
+				refusal(err)
+				return
+			}
 			retry.Do(func() { log.Warn("bus not reached; trying again", zap.Error(err)) })
 		}
 		return nil
 	}
+}
+
+// unauthorized says whether a server has refused a credential: while a connection is being made that is the server's text alone.
+func unauthorized(err error) bool {
+	return err != nil && (errors.Is(err, nats.ErrAuthorization) || strings.EqualFold(err.Error(), nats.ErrAuthorization.Error()))
 }
 
 // Dial connects a driver of another process to the daemon's bus at an address such as nats://127.0.0.1:4222, with the

@@ -354,6 +354,25 @@ func TestDialWaitsForTheDaemonAndReadsTheTokenAgain(t *testing.T) {
 	eventually(t, "connected with the new token", nc.IsConnected)
 }
 
+// A daemon that was restored has another token. The driver that goes on with the old one is told what to do, as its floor sees it only as silent.
+func TestARefusedTokenIsToldWithTheRemedy(t *testing.T) {
+	s := startServer(t)
+	old := filepath.Join(t.TempDir(), TokenFile)
+	if err := writeToken(old, strings.Repeat("A", 26)); err != nil {
+		t.Fatal(err)
+	}
+	core, logs := observer.New(zapcore.WarnLevel)
+	nc, err := Dial(s.URL(), old, "late", LogTo(zap.New(core)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer nc.Close()
+	eventually(t, "the refusal is told", func() bool {
+		told := logs.FilterMessageSnippet("refuses this token").All()
+		return len(told) == 1 && strings.Contains(fmt.Sprint(told[0].ContextMap()["remedy"]), "into the token file")
+	})
+}
+
 func TestDialRefuses(t *testing.T) {
 	s := startServer(t)
 	for _, tt := range []struct{ address, token, want string }{

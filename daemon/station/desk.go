@@ -163,7 +163,7 @@ func (k *Desk) Decide(f *floor.Floor, now time.Time, s Scan) Answer {
 		e.forget()
 		a = say(notReady, "this scan is %s old: nothing is loaded by it; look at what is on %s now, and scan that", s.Age.Round(time.Second), load.Device)
 	}
-	if r := ended(f, a.Command); r != nil && s.Age > max(0, now.Sub(r.Start)) {
+	if r := ended(f, a.Command); r != nil && s.Age > max(twice, now.Sub(r.Start)) { // no less: the floor's clock may stand still, and a station's be a little slow
 		e.forget()
 		a = say(notReady, "this scan is %s old, and %s of %s was started on %s since: nothing is ended by it; scan again when it is done",
 			s.Age.Round(time.Second), r.Step.ID(), r.Step.Job.ID, r.Device.ID)

@@ -38,7 +38,7 @@ func knownKinds(name string) (config.Kind, error) {
 
 // environment is what a device's driver and its watchers are given.
 func environment(d *tandemv1.Device, stateDir string, log *zap.Logger) drivers.Env {
-	env := drivers.Env{Device: d.GetId(), Capacity: int(d.GetCapacity()), Log: log.Named("driver"), StateDir: stateDir}
+	env := drivers.Env{Device: d.GetId(), Capacity: int(d.GetCapacity()), Log: seldom(log.Named("driver"), "order refused"), StateDir: stateDir}
 	for _, a := range d.GetAbilities() {
 		env.Operations = append(env.Operations, a.GetOperation())
 	}

@@ -145,6 +145,7 @@ func (f Files) read(ctx context.Context, d *tandemv1.Document, most int) ([]byte
 		return nil, trouble(ReasonMissing, "file %q: %w", d.GetUri(), err)
 	}
 	var wrong *Trouble
+	looked := false
 	for _, folder := range f.Folders {
 		for _, name := range names {
 			if absolute {
@@ -155,6 +156,7 @@ func (f Files) read(ctx context.Context, d *tandemv1.Document, most int) ([]byte
 			if !filepath.IsLocal(name) {
 				continue
 			}
+			looked = true
 			body, err := readIn(ctx, folder, name, most)
 			switch {
 			case ctx.Err() != nil:
@@ -178,6 +180,10 @@ func (f Files) read(ctx context.Context, d *tandemv1.Document, most int) ([]byte
 	}
 	if wrong != nil {
 		return nil, wrong
+	}
+	if !looked { // a file of that name in one of the folders would not help
+		return nil, trouble(ReasonMissing, "file %q lies outside the folders %s, and nothing else is read: add its folder to the setting files, or hand the ticket in with a name below one of them",
+			d.GetUri(), strings.Join(f.Folders, ", "))
 	}
 	return nil, trouble(ReasonMissing, "file %q is in none of the folders %s: put it there", d.GetUri(), strings.Join(f.Folders, ", "))
 }

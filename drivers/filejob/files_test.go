@@ -39,6 +39,7 @@ func TestFiles(t *testing.T) {
 		docs   []*tandemv1.Document
 		want   string
 		reason string
+		says   string
 	}{
 		{name: "by its name", files: files, docs: []*tandemv1.Document{gull}, want: "gull"},
 		{name: "with escapes", files: files, docs: []*tandemv1.Document{at(gull, "gull%20one.plt")}, want: "gull"},
@@ -51,8 +52,9 @@ func TestFiles(t *testing.T) {
 		{name: "rehearsal", files: Files{Role: "cut", Rehearsal: true}},
 		{name: "several", files: files, docs: []*tandemv1.Document{gull, tern}, reason: ReasonSeveral},
 		{name: "none", files: files, reason: ReasonMissing},
-		{name: "not there", files: files, docs: []*tandemv1.Document{at(gull, "heron.plt")}, reason: ReasonMissing},
-		{name: "outside", files: files, docs: []*tandemv1.Document{at(gull, "../gull one.plt")}, reason: ReasonMissing},
+		{name: "not there", files: files, docs: []*tandemv1.Document{at(gull, "heron.plt")}, reason: ReasonMissing, says: ": put it there"},
+		{name: "absolute, elsewhere", files: files, docs: []*tandemv1.Document{at(gull, "file:///nowhere/gull%20one.plt")}, reason: ReasonMissing, says: "lies outside the folders "},
+		{name: "outside", files: files, docs: []*tandemv1.Document{at(gull, "../gull one.plt")}, reason: ReasonMissing, says: "add its folder to the setting files, or hand the ticket in with a name below one of them"},
 		{name: "elsewhere", files: files, docs: []*tandemv1.Document{at(gull, "https://example.org/gull.plt")}, reason: ReasonMissing},
 		{name: "another computer's", files: files, docs: []*tandemv1.Document{at(gull, "file://example.org/gull.plt")}, reason: ReasonMissing},
 		{name: "a link that leads out", files: files, docs: []*tandemv1.Document{at(gull, "link.plt")}, reason: ReasonUnreadable},
@@ -67,6 +69,9 @@ func TestFiles(t *testing.T) {
 				var why *Trouble
 				if !errors.As(err, &why) || why.Reason != test.reason {
 					t.Fatalf("error %v, want one with the reason %s", err, test.reason)
+				}
+				if !strings.Contains(why.Error(), test.says) {
+					t.Errorf("error %v, want one that says %q", err, test.says)
 				}
 				return
 			}
