@@ -42,18 +42,23 @@ func TestAWatchedDevice(t *testing.T) {
 		People: []*tandemv1.Person{{Id: "marit", Supervisor: true}},
 	}
 	s := newScene(t, file, func(c *daemonConfig) { c.DataDir, c.MQTTListen = dir, mqtt })
-	say := func(word string) {
+	mosquitto := func(program string, args ...string) string {
 		t.Helper()
 		c, err := drivers.ReadCredentials(credentials, "user", "password")
 		if err != nil {
 			t.Fatal(err)
 		}
 		host, port, _ := strings.Cut(mqtt, ":")
-		out, err := exec.CommandContext(t.Context(), "mosquitto_pub", "-V", "mqttv311", "-h", host, "-p", port, "-u", c["user"], "-P", c["password"],
-			"-t", "press-1/lamp", "-m", word, "-r").CombinedOutput()
+		args = append([]string{"-V", "mqttv311", "-h", host, "-p", port, "-u", c["user"], "-P", c["password"], "-t", "press-1/lamp"}, args...)
+		out, err := exec.CommandContext(t.Context(), program, args...).CombinedOutput()
 		if err != nil {
-			t.Fatalf("mosquitto_pub: %v: %s", err, out)
+			t.Fatalf("%s: %v: %s", program, err, out)
 		}
+		return strings.TrimSpace(string(out))
+	}
+	say := func(word string) {
+		t.Helper()
+		mosquitto("mosquitto_pub", "-m", word, "-r")
 	}
 	until := func(what string, ok func(*tandemv1.Device) bool) *tandemv1.Device {
 		t.Helper()
@@ -107,6 +112,8 @@ func TestAWatchedDevice(t *testing.T) {
 		return d.GetState() == tandemv1.DeviceState_DEVICE_STATE_STOPPED && has(d, "x-signal-fault-error") && under(d)
 	}
 	until("stopped by a fault", stands)
+	// The server retains a message after it has passed it on.
+	until("retained", func(*tandemv1.Device) bool { return mosquitto("mosquitto_sub", "-C", "1", "-W", "20") == "red" })
 	s.reopen()
 	until("still stopped by a fault", func(d *tandemv1.Device) bool {
 		return stands(d) && len(d.GetWatched()) == 2 && d.GetWatched()[1].GetLink() == tandemv1.Link_LINK_ONLINE
