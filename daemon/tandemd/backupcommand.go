@@ -70,6 +70,8 @@ func restoreCommand() *cobra.Command {
 			"devices report and the ledger does not have is listed there, and never counted by itself; runs that devices had in hand have an\n" +
 			"unknown outcome until they have been heard. Walk along the machines before you start the daemon, and take what is loaded, and how\n" +
 			"much is left on the rolls, from what you see, not from the ledger.\n\n" +
+			"A job that was handed in after the backup was made is not in it either. Before somebody hands it in again, look whether its\n" +
+			"pieces are made already: if no device speaks of them any more, nothing here can tell, and they are made once more.\n\n" +
 			"Stop the old daemon first, for good: two floors that give work to the same devices are one too many.",
 		Example: "  tandemd restore /media/backup/floor.tgz --data-dir /var/lib/tandem\n" +
 			"  tandemd restore floor.tgz --data-dir data --nothing-done     # moved to another computer, nothing was done since",
