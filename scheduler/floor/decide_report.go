@@ -45,9 +45,7 @@ func (c Greet) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 			out.Events = append(out.Events, e)
 		}
 	}
-	if fresh || !d.Greeted { // to a daemon before this one, of whose records some may be lost, it may have been said that the work is over
-		out.Events = append(out.Events, d.forgotten(c.Status)...)
-	}
+	out.Events = append(out.Events, d.forgotten(c.Status)...)
 	// A driver that says hello has not heard this daemon's answer: it may go by the clock, and the start, of one that leads no longer.
 	out.Events = append(out.Events, f.reported(d, c.Status, link, now, time.Time{})...)
 	return out, nil
@@ -99,6 +97,7 @@ func (c Report) decide(f *Floor, now time.Time, _ Meta) (Decision, error) {
 			out.Events = append(out.Events, lost(r))
 		}
 	}
+	out.Events = append(out.Events, d.forgotten(c.Status)...)
 	out.Events = append(out.Events, f.reported(d, c.Status, d.Link, now, observed(c.Status, now))...)
 	return out, nil
 }
@@ -171,6 +170,9 @@ func (f *Floor) reported(d *Device, s *driverv1.Status, before tandemv1.Link, no
 				if empty := r.ranOut(e.GetRunChanged()); empty != nil {
 					events = append(events, empty)
 				}
+				if r.waitsAfterAll(e.GetRunChanged()) {
+					events = append(events, stopping(r, true))
+				}
 			}
 		} else if e, unrecorded := f.unrecordedWork(d, rs); unrecorded {
 			if e != nil {
@@ -184,6 +186,12 @@ func (f *Floor) reported(d *Device, s *driverv1.Status, before tandemv1.Link, no
 		e.Actor = driver(d)
 	}
 	return events
+}
+
+// waitsAfterAll says whether a run that devices had when a backup was made turns out to wait still. It may have been given up since, and its
+// work done elsewhere, without a word to this device: it is taken back, and the step waits for a person's word.
+func (r *Run) waitsAfterAll(e *ledgerv1.RunChanged) bool {
+	return e.GetState() == tandemv1.JobState_JOB_STATE_PENDING && r.Unknown() && r.Step.Review && !r.Stopping
 }
 
 // reported returns the event for a device's word on its live run, or nil if it says nothing new. What the device says of

@@ -45,7 +45,7 @@ func (c RestoreLedger) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
 	for _, d := range f.Devices {
 		for _, r := range d.Live {
 			switch {
-			case r.Step.Drying() && d.Manual() && r.Step.Left() > 0: // a driver that has been told since that it is over would not take it again
+			case r.Step.Drying() && d.Manual(): // a driver that has been told since that it is over would not take it again
 				out.Events = append(out.Events, stopping(r, true),
 					changed(r, tandemv1.JobState_JOB_STATE_CANCELED, nil, r.Good, r.Spoiled, r.Start, f.CommitTime))
 			case !d.Manual() && !r.Unknown():
@@ -69,7 +69,7 @@ func (f *Floor) unrecordedWork(d *Device, rs *driverv1.RunStatus) (*ledgerv1.Eve
 		e.Job, e.Step = rs.GetJob(), rs.GetStep()
 	}
 	switch u := f.unrecordedRun(d.ID, e.GetRun()); {
-	case u != nil && u.sameWork(e):
+	case u != nil && (u.sameWork(e) || u.Ended() && !ended(e.GetState())): // a hello that comes late tells of it as it was
 		return nil, true
 	case u == nil && len(f.Unrecorded()) >= mostUnrecorded:
 		return nil, false
@@ -77,8 +77,8 @@ func (f *Floor) unrecordedWork(d *Device, rs *driverv1.RunStatus) (*ledgerv1.Eve
 	return &ledgerv1.Event{Kind: &ledgerv1.Event_WorkUnrecorded{WorkUnrecorded: e}}, true
 }
 
-// forgotten returns the events for unrecorded work of which a device no longer knows: it stands still, and a person has to say what it has
-// come to.
+// forgotten returns the events for unrecorded work of which a device no longer knows, which has started anew, or was told that the work is over
+// by a daemon whose records are lost: it stands still, and a person has to say what it has come to.
 func (d *Device) forgotten(s *driverv1.Status) []*ledgerv1.Event {
 	var out []*ledgerv1.Event
 	for _, u := range d.unrecorded {

@@ -243,6 +243,59 @@ func TestRestoredWhileDrying(t *testing.T) {
 	}
 }
 
+// What dried is taken out of the rack's hands also if none of it is good any more: then it is made again or canceled, and the rack is free.
+func TestRestoredWhileSpoiledPiecesDry(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: memberJob("a", 5)})
+	s.through("a", "print")
+	dry := s.at("a", "dry")
+	s.begin(dry, "rack")
+	s.do(SpoilPieces{Job: "a", Panel: "p1", Pieces: 5})
+	s.do(RestoreLedger{Made: s.now, Restored: s.now})
+	if dry.Live != nil || len(s.floor.byDevice["rack"].Live) != 0 {
+		t.Errorf("%s is live as %v", dry.ID(), dry.Live)
+	}
+}
+
+// A run that had not begun when the backup was made, and waits on its device still, may have been given up since and its work done elsewhere:
+// nobody starts it, it is taken back, and the step waits for a person's word; unless somebody has said that nothing was done.
+func TestRestoredWhileARunWaits(t *testing.T) {
+	for _, nothing := range []bool{false, true} {
+		s := newStory(t)
+		s.do(CreateJob{Job: memberJob("a", 5)})
+		st, printer := s.at("a", "print"), s.floor.byDevice["printer-1"]
+		s.do(Grant{Step: st, Device: printer})
+		r := st.Live
+		s.do(RestoreLedger{Made: s.now, Restored: s.now, NothingDone: nothing})
+		s.do(Greet{Device: "printer-1", Status: report(printer.Epoch, runIs(r, tandemv1.JobState_JOB_STATE_PENDING, 0, ReasonAwaitingStart))})
+		if r.Stopping == nothing {
+			t.Fatalf("nothing was done: %v; it is taken back: %v", nothing, r.Stopping)
+		}
+		if nothing {
+			continue
+		}
+		s.do(Report{Device: "printer-1", Status: report(printer.Epoch, runIs(r, tandemv1.JobState_JOB_STATE_CANCELED, 0))})
+		if st.Live != nil || !st.waitsForReview() {
+			t.Errorf("%s is live as %v, waits for a review: %v", st.ID(), st.Live, st.waitsForReview())
+		}
+	}
+}
+
+// Work that names no job may have been of any that is handed in before somebody has taken note of it.
+func TestHandedInAfterUnnamedWork(t *testing.T) {
+	s := newStory(t)
+	s.do(RestoreLedger{Made: s.now, Restored: s.now})
+	s.do(Greet{Device: "laminator", Status: report(9, &driverv1.RunStatus{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_COMPLETED, PiecesGood: 5})})
+	s.do(CreateJob{Job: memberJob("a", 5)})
+	s.do(NoteUnrecorded{Run: "run-7"})
+	s.do(CreateJob{Job: memberJob("b", 5)})
+	for step, want := range map[string]bool{"print": true, "laminate": true, "cut": false, "pack": false} {
+		if s.at("a", step).Review != want || s.at("b", step).Review {
+			t.Errorf("%s waits for a review: %v in the job handed in before, %v in the one after", step, s.at("a", step).Review, s.at("b", step).Review)
+		}
+	}
+}
+
 // A job that was handed in after the backup, and begun, is handed in again: what its device tells of waits for a person's word, and what
 // had to be done before that.
 func TestHandedInAgain(t *testing.T) {
@@ -269,11 +322,13 @@ func TestHandedInAgain(t *testing.T) {
 // not started anew may have been told that it is over before another backup was restored.
 func TestUnrecordedWorkThatIsForgotten(t *testing.T) {
 	stopped := []*driverv1.RunStatus{{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED}}
+	over := []*driverv1.RunStatus{{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_CANCELED}}
 	for name, c := range map[string]struct {
 		again bool // another backup is restored
 		epoch uint64
 		told  []*driverv1.RunStatus
-	}{"started anew": {epoch: 10}, "stopped": {epoch: 10, told: stopped}, "restored again": {again: true, epoch: 9}} {
+		late  bool // a hello from before comes after that
+	}{"started anew": {epoch: 10}, "stopped": {epoch: 10, told: stopped}, "restored again": {again: true, epoch: 9}, "late hello": {epoch: 9, told: over, late: true}} {
 		s := newStory(t)
 		s.do(RestoreLedger{Made: s.now, Restored: s.now})
 		s.do(Greet{Device: "printer-1", Status: report(9, &driverv1.RunStatus{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_PROCESSING})})
@@ -283,6 +338,9 @@ func TestUnrecordedWorkThatIsForgotten(t *testing.T) {
 			s.refused("mira", "STILL_AT_WORK", NoteUnrecorded{Run: "run-7"}) // it has not been heard since
 		}
 		s.do(Greet{Device: "printer-1", Status: report(c.epoch, c.told...)})
+		if c.late {
+			s.do(Greet{Device: "printer-1", Status: report(9, &driverv1.RunStatus{Run: "run-7", Fence: 7, State: tandemv1.JobState_JOB_STATE_PROCESSING})})
+		}
 		s.do(NoteUnrecorded{Run: "run-7"})
 		if ok, why := s.floor.byDevice["printer-1"].Available(); !ok {
 			t.Errorf("%s: printer-1 %s", name, why)

@@ -234,12 +234,23 @@ func (f *Floor) reviewWhatMayBe(d *Device, u *Unrecorded) {
 	}
 }
 
-// reviewHandedInAgain lets the steps of a new job wait that a device has told of before: a job that was handed in after the backup was made
-// is not in it, and whoever hands it in again need not know what has been done of it.
+// reviewHandedInAgain lets the steps of a new job wait that a device has told of before, or may have: a job that was handed in after the
+// backup was made is not in it, and whoever hands it in again need not know what has been done of it.
 func (f *Floor) reviewHandedInAgain(j *Job) {
 	for _, u := range f.unrecorded {
-		if s, ok := j.Step(u.Step); ok && u.Job == j.ID && !u.Noted {
-			f.reviewWithBefore(s)
+		if u.Noted {
+			continue
+		}
+		d := f.byDevice[u.Device]
+		for _, s := range j.Steps {
+			named := u.Job == j.ID && u.Step == s.Spec.GetId()
+			unnamed := false
+			if u.Job == "" && d != nil {
+				unnamed, _ = d.Fits(s.Spec)
+			}
+			if named || unnamed {
+				f.reviewWithBefore(s)
+			}
 		}
 	}
 }

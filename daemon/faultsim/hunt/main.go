@@ -16,6 +16,7 @@ import (
 	"os/signal"
 	"runtime"
 	"runtime/debug"
+	"slices"
 	"strconv"
 	"sync"
 	"syscall"
@@ -34,6 +35,7 @@ func main() {
 		workers = flag.Int("workers", runtime.GOMAXPROCS(0), "days played side by side")
 		limit   = flag.Duration("time", 0, "end after this time; 0: after all seeds")
 		most    = flag.Int("most", 10, "end after so many broken days")
+		without = flag.String("without", "", "leave out acts of this kind, such as restore")
 	)
 	flag.Parse()
 	debug.SetGCPercent(400) // days are short and leave much behind
@@ -50,7 +52,7 @@ func main() {
 		log = func(s string) { fmt.Println(s) }
 		*workers = 1
 	}
-	h := &hunt{next: first, end: first + uint64(*seeds), most: *most, log: log}
+	h := &hunt{next: first, end: first + uint64(*seeds), most: *most, without: faultsim.Kind(*without), log: log}
 	if *limit > 0 {
 		h.deadline = time.Now().Add(*limit)
 	}
@@ -81,7 +83,8 @@ func main() {
 type hunt struct {
 	end      uint64
 	most     int
-	deadline time.Time // zero: none
+	without  faultsim.Kind // acts that are left out; empty: none
+	deadline time.Time     // zero: none
 	log      func(string)
 
 	mu     sync.Mutex
@@ -105,11 +108,17 @@ func (h *hunt) run(ctx context.Context, workers int) {
 				if !ok {
 					return
 				}
-				h.add(faultsim.Play(faultsim.MakePlan(seed), h.log))
+				h.add(faultsim.Play(h.plan(seed), h.log))
 			}
 		})
 	}
 	all.Wait()
+}
+
+func (h *hunt) plan(seed uint64) faultsim.Plan {
+	p := faultsim.MakePlan(seed)
+	p.Acts = slices.DeleteFunc(p.Acts, func(a faultsim.Act) bool { return a.Kind == h.without })
+	return p
 }
 
 func (h *hunt) take() (seed uint64, ok bool) {
