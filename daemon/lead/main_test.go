@@ -6,8 +6,8 @@ import (
 	"testing"
 )
 
-// TestMain plays on one thread. Go 1.26 gives the timers of a synctest bubble one context of the race detector, and two threads that look at
-// timers of the same bubble at once have made it crash (SIGSEGV in timer.maybeRunChan); seen once in some ten runs of TestNeverTwo.
+// TestMain plays on one thread: with Go 1.26 the race detector has crashed in a synctest bubble with many timers (SIGSEGV under
+// timer.maybeRunChan, once in some ten runs of TestNeverTwo), as if two threads had used one context of it. The cause is not proven.
 func TestMain(m *testing.M) {
 	runtime.GOMAXPROCS(1)
 	os.Exit(m.Run())
