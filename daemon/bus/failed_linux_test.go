@@ -13,11 +13,11 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 )
 
-// A stream on a disk that is really full: whoever appends hears nothing, and Failed hears of it, by the stream's name. It also tells
-// whether the server's lines still are what they were when its version changes.
-func TestFailedOnAFullDisk(t *testing.T) {
-	dir := t.TempDir()
-	if err := syscall.Mount("tandem-test", dir, "tmpfs", 0, "size=4m"); err != nil {
+// mountDisk mounts a disk of the test's own.
+func mountDisk(t *testing.T, flags uintptr, options string) (dir string) {
+	t.Helper()
+	dir = t.TempDir()
+	if err := syscall.Mount("tandem-test", dir, "tmpfs", flags, options); err != nil {
 		// A machine that permits it to nobody lacks no part that could be installed.
 		if os.Getenv("CI") == "true" && !errors.Is(err, syscall.EPERM) {
 			t.Fatal(err)
@@ -29,6 +29,13 @@ func TestFailedOnAFullDisk(t *testing.T) {
 			t.Error(err)
 		}
 	})
+	return dir
+}
+
+// A stream on a disk that is really full: whoever appends hears nothing, and Failed hears of it, by the stream's name. It also tells
+// whether the server's lines still are what they were when its version changes.
+func TestFailedOnAFullDisk(t *testing.T) {
+	dir := mountDisk(t, 0, "size=4m")
 	lines := make(chan string, 100)
 	s := startServer(t, func(c *ServerConfig) {
 		c.StoreDir, c.Listen = filepath.Join(dir, "store"), ""

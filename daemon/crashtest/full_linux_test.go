@@ -232,11 +232,7 @@ func TestNoMoreFilesAtOnce(t *testing.T) {
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "files", 5, true)
 	stop := working(t, l, 4)
-	must(t, poll(within(t, 30*time.Second), "some requests", func(context.Context) (bool, error) {
-		l.mu.Lock()
-		defer l.mu.Unlock()
-		return l.Requests > 300, nil
-	}))
+	awaitRequests(t, l, 300, 30*time.Second)
 	clutter := filepath.Join(disk, "clutter")
 	must(t, os.Mkdir(clutter, 0o700))
 	for i := 0; ; i++ {
@@ -267,11 +263,7 @@ func TestStartOnAFullDisk(t *testing.T) {
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "start", 3, false)
 	stop := working(t, l, 2)
-	must(t, poll(within(t, 20*time.Second), "some requests", func(context.Context) (bool, error) {
-		l.mu.Lock()
-		defer l.mu.Unlock()
-		return l.Requests > 200, nil
-	}))
+	awaitRequests(t, l, 200, 20*time.Second)
 	must(t, s.KillDaemon())
 	must(t, os.Remove(filepath.Join(s.Data(), "ballast")))
 	fill(t, disk, 0, 0)
@@ -291,11 +283,7 @@ func TestStartOnAReadOnlyDisk(t *testing.T) {
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "remount", 4, false)
 	stop := working(t, l, 2)
-	must(t, poll(within(t, 20*time.Second), "some requests", func(context.Context) (bool, error) {
-		l.mu.Lock()
-		defer l.mu.Unlock()
-		return l.Requests > 200, nil
-	}))
+	awaitRequests(t, l, 200, 20*time.Second)
 	must(t, s.KillDaemon())
 	remount := func(flags uintptr) {
 		t.Helper()

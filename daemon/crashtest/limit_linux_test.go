@@ -29,11 +29,7 @@ func TestLedgerMayNotGrow(t *testing.T) {
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "limit", 7, true)
 	stop := working(t, l, 4)
-	must(t, poll(within(t, 30*time.Second), "some requests", func(context.Context) (bool, error) {
-		l.mu.Lock()
-		defer l.mu.Unlock()
-		return l.Requests > 300, nil
-	}))
+	awaitRequests(t, l, 300, 30*time.Second)
 	lift := limitFiles(t, s.Daemon(), 64<<10)
 	for range 2 { // and it is told as long as it is so
 		must(t, poll(within(t, 30*time.Second), "a refusal that names the cause", func(ctx context.Context) (bool, error) {

@@ -100,6 +100,16 @@ func working(t *testing.T, l *Load, clients int) (stop func()) {
 	return stop
 }
 
+// awaitRequests waits until the clients have made more than so many requests.
+func awaitRequests(t *testing.T, l *Load, most int, wait time.Duration) {
+	t.Helper()
+	must(t, poll(within(t, wait), "some requests", func(context.Context) (bool, error) {
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		return l.Requests > most, nil
+	}))
+}
+
 // closeBooks lets the work be finished, stops the daemon and compares everything with everything.
 func closeBooks(t *testing.T, s *Shop, l *Load) *Books {
 	t.Helper()

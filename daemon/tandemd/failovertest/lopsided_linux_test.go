@@ -33,18 +33,7 @@ func TestLopsidedPartitions(t *testing.T) {
 	}
 	t.Logf("seed %d", seed)
 	chance := rand.New(rand.NewPCG(seed, 9))
-	net := newNetwork(t, 4)
-	var servers []*server
-	for i := 1; i <= 3; i++ {
-		servers = append(servers, &server{
-			name: fmt.Sprintf("nats-%d", i), client: place{net.name(i), net.host(i), 4222}, route: place{net.name(i), net.host(i), 6222},
-		})
-	}
-	c := newCluster(t, built, servers, newAuthority(t))
-	c.office = net.name(4)
-	for i, name := range []string{"floor-a", "floor-b"} {
-		c.joinReached(name, place{net.name(i + 1), "127.0.0.1", 7431 + i}, place{c.office, net.host(i + 1), 7431})
-	}
+	net, c := onMachines(t)
 	c.allFollow(c.leader(60*time.Second, nil))
 	c.drive(c.office)
 	wire := c.listen(c.office)
