@@ -240,6 +240,7 @@ func (s *rules) granted(g *tandemv1.Run, at time.Time, doneBefore bool) {
 	w, key := s.w, g.GetJob()+"/"+g.GetStep()
 	st := s.steps[key]
 	if doneBefore { // it was done before, at whatever time that was
+		s.carried(g, st)
 		st.runs++
 		st.live++
 		return

@@ -27,7 +27,7 @@ func (s *rules) restored(b *books, nothingDone bool) {
 		d.loaded = nil // something else may have been on it since
 	}
 	for _, st := range s.steps {
-		st.review = st.review || !nothingDone && st.dries == 0 && st.carrier == nil
+		st.review = st.review || !nothingDone && st.dries == 0
 	}
 	for _, r := range b.all {
 		if !r.ended && !s.devices[r.device].manual {
@@ -64,13 +64,16 @@ func (s *rules) handedInAgain(b *books, job string) {
 	}
 }
 
-// await lets a step, and all that come before it, wait for a person's word.
+// await lets a step, and all that come before it, wait for a person's word; and what a gang run is to do of it, there.
 func (s *rules) await(step string) {
 	st := s.steps[step]
 	if st == nil {
 		return
 	}
-	st.review = st.review || st.dries == 0 && st.carrier == nil
+	st.review = st.review || st.dries == 0
+	if st.carrier != nil {
+		s.await(st.carrier.key)
+	}
 	for _, before := range st.after {
 		s.await(before)
 	}

@@ -148,6 +148,9 @@ func (f *Floor) applyRunResolved(e *ledgerv1.RunResolved, at time.Time) {
 	made := r.made() // that material is gone, whether the pieces count or not
 	f.count(r, e.GetPiecesGood(), r.Spoiled, true, at)
 	r.Reasons = []string{ReasonResolved}
+	if e.GetMayHaveBegun() {
+		r.Reasons = append(r.Reasons, ReasonOutcomeUnknown)
+	}
 	r.State = tandemv1.JobState_JOB_STATE_ABORTED
 	if e.GetOutcome() == ledgerv1.RunResolved_OUTCOME_DONE {
 		r.State = tandemv1.JobState_JOB_STATE_COMPLETED

@@ -371,7 +371,7 @@ func (c ResolveRun) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	}
 	out := Decision{Subject: s.Job.subject()}
 	out.Events = append(out.Events, &ledgerv1.Event{Kind: &ledgerv1.Event_RunResolved{
-		RunResolved: &ledgerv1.RunResolved{Run: r.ID, Outcome: c.Outcome, PiecesGood: keep, Note: c.Note},
+		RunResolved: &ledgerv1.RunResolved{Run: r.ID, Outcome: c.Outcome, PiecesGood: keep, Note: c.Note, MayHaveBegun: r.Unknown() && !r.MayStart},
 	}})
 	if c.Outcome == ledgerv1.RunResolved_OUTCOME_ABANDON && s.Job.Ending == tandemv1.JobState_JOB_STATE_UNSPECIFIED {
 		end := f.endJob(s.Job, now, c.Note, true)

@@ -257,9 +257,9 @@ func (s *Step) sharesInOrder(fn func(*share) bool) {
 	}
 }
 
-// mayHaveBegun says whether anything of the run may have been made.
+// mayHaveBegun says whether anything of the run may have been made. Somebody may have let it begin in records that a backup has replaced.
 func (r *Run) mayHaveBegun() bool {
-	return !r.Start.IsZero() || r.Good+r.Spoiled > 0 || (r.MayStart && (r.Unknown() || slices.Contains(r.Reasons, ReasonResolved)))
+	return !r.Start.IsZero() || r.Good+r.Spoiled > 0 || slices.Contains(r.Reasons, ReasonOutcomeUnknown) || (r.MayStart && slices.Contains(r.Reasons, ReasonResolved))
 }
 
 // spoilsShares says whether a count of spoiled pieces is news of a shared panel: whose pieces they are follows from how far the

@@ -395,7 +395,7 @@ func mustWait(must map[string]bool, j *Job, id string) {
 	if !ok {
 		return
 	}
-	if s.Open() && s.Carrier == nil && !s.Drying() {
+	if s.Open() && !s.Drying() {
 		must[j.ID+"/"+id] = true
 	}
 	for _, b := range s.Before {

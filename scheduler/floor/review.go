@@ -95,8 +95,11 @@ func (f *Floor) ToReview() []*Step {
 	return out
 }
 
-// waitsForReview says whether a person's word on the step is called for. While a run has it, that is first of all on the run.
-func (s *Step) waitsForReview() bool { return s.Review && s.Open() && s.Live == nil }
+// waitsForReview says whether a person's word on the step is called for. While a run has it, that is first of all on the run; while a gang
+// run does its work, on the gang run's step.
+func (s *Step) waitsForReview() bool {
+	return s.Review && s.Open() && s.Live == nil && s.Carrier == nil
+}
 
 // RestoredFrom returns when the backup was made that the ledger comes from; the zero time if it comes from none.
 func (f *Floor) RestoredFrom() time.Time { return f.restoredFrom }
@@ -166,9 +169,9 @@ func (f *Floor) applyLedgerRestored(e *ledgerv1.LedgerRestored) {
 }
 
 // setReview lets a step wait for a person's word, if it could be given to a device: now, or once the run has ended that has it, for
-// what that leaves undone may have been done by another.
+// what that leaves undone may have been done by another, or once the gang run is given up that was to do it, as it may have been before.
 func (s *Step) setReview() {
-	if s.Open() && s.Carrier == nil && !s.Drying() {
+	if s.Open() && !s.Drying() {
 		s.Review = true
 	}
 }
@@ -182,7 +185,7 @@ func (f *Floor) applyWorkUnrecorded(e *ledgerv1.WorkUnrecorded, at time.Time) {
 	if u == nil {
 		u = &Unrecorded{Device: d.ID, Run: e.GetRun(), Fence: e.GetFence(), Job: e.GetJob(), Step: e.GetStep(), First: at}
 		f.keepUnrecorded(u)
-		f.reviewWhatMayBe(d, u)
+		f.reviewWhatMayBe(u, f.Jobs...)
 	}
 	u.State, u.Good, u.Spoiled = e.GetState(), e.GetPiecesGood(), e.GetPiecesSpoiled()
 	d.Revision = f.Revision
@@ -212,22 +215,27 @@ func (f *Floor) shareOutUnrecorded() {
 	}
 }
 
-func (f *Floor) reviewWhatMayBe(d *Device, u *Unrecorded) {
-	if j := f.byJob[u.Job]; j != nil {
-		if s, ok := j.Step(u.Step); ok {
-			f.reviewWithBefore(s)
-			return
-		}
+// mayBe says whether unrecorded work may have been a step: the one that its device names, or if it names none, any that the device can do.
+func (f *Floor) mayBe(u *Unrecorded, s *Step) bool {
+	if u.Job != "" {
+		return u.Job == s.Job.ID && u.Step == s.ID()
 	}
-	if u.Job != "" && u.Step != "" {
-		return // it says whose it was, and that is not here
+	d := f.byDevice[u.Device]
+	if d == nil {
+		return false
 	}
-	for _, j := range f.Jobs {
+	fits, _ := d.Fits(s.Spec)
+	return fits
+}
+
+// reviewWhatMayBe lets the steps of jobs wait that unrecorded work may have been.
+func (f *Floor) reviewWhatMayBe(u *Unrecorded, jobs ...*Job) {
+	for _, j := range jobs {
 		if !j.End.IsZero() {
 			continue
 		}
 		for _, s := range j.Steps {
-			if ok, _ := d.Fits(s.Spec); ok && s.Open() {
+			if f.mayBe(u, s) {
 				f.reviewWithBefore(s)
 			}
 		}
@@ -238,19 +246,8 @@ func (f *Floor) reviewWhatMayBe(d *Device, u *Unrecorded) {
 // backup was made is not in it, and whoever hands it in again need not know what has been done of it.
 func (f *Floor) reviewHandedInAgain(j *Job) {
 	for _, u := range f.unrecorded {
-		if u.Noted {
-			continue
-		}
-		d := f.byDevice[u.Device]
-		for _, s := range j.Steps {
-			named := u.Job == j.ID && u.Step == s.Spec.GetId()
-			unnamed := false
-			if u.Job == "" && d != nil {
-				unnamed, _ = d.Fits(s.Spec)
-			}
-			if named || unnamed {
-				f.reviewWithBefore(s)
-			}
+		if !u.Noted {
+			f.reviewWhatMayBe(u, j)
 		}
 	}
 }
@@ -349,7 +346,11 @@ func (c *cloning) cloneReview(f *Floor) {
 
 // reviewSummary says why a step waits for a person's word.
 func (s *Step) reviewSummary() string {
-	return s.ID() + " may have been done already: the ledger comes from a backup, and nobody has said yet what was done since; look, and say so with `tandem review`"
+	what := s.ID() + " may have been done already"
+	if s.Job.IsGang() {
+		what += ", together or for one of " + memberNames(s.Job.Members) + " alone"
+	}
+	return what + ": the ledger comes from a backup, and nobody has said yet what was done since; look, and say so with `tandem review`"
 }
 
 // sameWork says whether a device's word adds nothing to what is recorded: progress alone is telemetry.

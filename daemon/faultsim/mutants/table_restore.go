@@ -14,9 +14,9 @@ var ofRestored = []mutant{
 	},
 	{
 		name: "restored-unreviewed", breaks: "what may have been done since the backup is not done again without a person's word", file: "scheduler/floor/review.go",
-		old: `if s.Open() && s.Carrier == nil && !s.Drying() {
+		old: `if s.Open() && !s.Drying() {
 		s.Review = true`,
-		new: `if s.Open() && s.Carrier == nil && !s.Drying() {
+		new: `if s.Open() && !s.Drying() {
 		s.Review = !MUTANT`,
 	},
 	{
@@ -26,8 +26,8 @@ var ofRestored = []mutant{
 	},
 	{
 		name: "unrecorded-not-awaited", breaks: "a step that a device has done without a record waits for a person, and so do those before it", file: "scheduler/floor/review.go",
-		old: `f.reviewWhatMayBe(d, u)`,
-		new: `if !MUTANT { f.reviewWhatMayBe(d, u) }`,
+		old: `f.reviewWhatMayBe(u, f.Jobs...)`,
+		new: `if !MUTANT { f.reviewWhatMayBe(u, f.Jobs...) }`,
 	},
 	{
 		name: "handed-in-again", breaks: "a lost job that is handed in again waits for a person where a device has told of its work", file: "scheduler/floor/apply_job.go",

@@ -2539,6 +2539,8 @@ type RunResolved struct {
 	PiecesGood int32 `protobuf:"varint,3,opt,name=pieces_good,json=piecesGood,proto3" json:"pieces_good,omitempty"`
 	// Why.
 	Note string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	// It may have begun, though nobody has let it by these records: a backup has taken the place of later ones.
+	MayHaveBegun bool `protobuf:"varint,5,opt,name=may_have_begun,json=mayHaveBegun,proto3" json:"may_have_begun,omitempty"`
 	// Job of the run.
 	Job string `protobuf:"bytes,20,opt,name=job,proto3" json:"job,omitempty"`
 	// Step of the run.
@@ -2605,6 +2607,13 @@ func (x *RunResolved) GetNote() string {
 		return x.Note
 	}
 	return ""
+}
+
+func (x *RunResolved) GetMayHaveBegun() bool {
+	if x != nil {
+		return x.MayHaveBegun
+	}
+	return false
 }
 
 func (x *RunResolved) GetJob() string {
@@ -4050,13 +4059,14 @@ const file_tandem_ledger_v1_record_proto_rawDesc = "" +
 	"start_void\x18\b \x01(\bR\tstartVoid\x12\x10\n" +
 	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
 	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
-	"\x06device\x18\x16 \x01(\tR\x06device\"\xc3\x02\n" +
+	"\x06device\x18\x16 \x01(\tR\x06device\"\xe9\x02\n" +
 	"\vRunResolved\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12?\n" +
 	"\aoutcome\x18\x02 \x01(\x0e2%.tandem.ledger.v1.RunResolved.OutcomeR\aoutcome\x12\x1f\n" +
 	"\vpieces_good\x18\x03 \x01(\x05R\n" +
 	"piecesGood\x12\x12\n" +
-	"\x04note\x18\x04 \x01(\tR\x04note\x12\x10\n" +
+	"\x04note\x18\x04 \x01(\tR\x04note\x12$\n" +
+	"\x0emay_have_begun\x18\x05 \x01(\bR\fmayHaveBegun\x12\x10\n" +
 	"\x03job\x18\x14 \x01(\tR\x03job\x12\x12\n" +
 	"\x04step\x18\x15 \x01(\tR\x04step\x12\x16\n" +
 	"\x06device\x18\x16 \x01(\tR\x06device\"n\n" +
