@@ -100,12 +100,13 @@ func (l *JetStream) Abandon() { l.abandon() }
 
 // Error codes of the JetStream API that nats.go does not name; from the server's errors.json.
 const (
-	codeAccountResources    jetstream.ErrorCode = 10002 // resource limits exceeded for account
-	codeInsufficient        jetstream.ErrorCode = 10023 // insufficient resources
-	codeStorageExceeded     jetstream.ErrorCode = 10047 // insufficient storage resources available
-	codeMaxStreamBytes      jetstream.ErrorCode = 10122 // stream max bytes exceeds account limit
-	codeClusterNotAvailable jetstream.ErrorCode = 10008 // JetStream system temporarily unavailable
-	codeNoPeers             jetstream.ErrorCode = 10005 // no suitable peers for placement: not all have joined yet
+	CodeClusterNotAvailable jetstream.ErrorCode = 10008 // JetStream system temporarily unavailable
+	CodeNoPeers             jetstream.ErrorCode = 10005 // no suitable peers for placement: not all have joined yet
+
+	codeAccountResources jetstream.ErrorCode = 10002 // resource limits exceeded for account
+	codeInsufficient     jetstream.ErrorCode = 10023 // insufficient resources
+	codeStorageExceeded  jetstream.ErrorCode = 10047 // insufficient storage resources available
+	codeMaxStreamBytes   jetstream.ErrorCode = 10122 // stream max bytes exceeds account limit
 )
 
 // refused turns the store's refusal of a record into an error, and remembers it when the record may be stored after all:

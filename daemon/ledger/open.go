@@ -53,7 +53,7 @@ func temporary(err error) bool {
 	var api jetstream.JetStreamError
 	if errors.As(err, &api) && api.APIError() != nil {
 		switch api.APIError().ErrorCode {
-		case codeClusterNotAvailable, codeNoPeers, jetstream.JSErrCodeStreamNameInUse: // the last: another daemon makes it now
+		case CodeClusterNotAvailable, CodeNoPeers, jetstream.JSErrCodeStreamNameInUse: // the last: another daemon makes it now
 			return true
 		}
 		return false

@@ -7,14 +7,12 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+
+	"tandem/daemon/ledger"
 )
 
-// Error codes of the JetStream API that nats.go does not name; from the server's errors.json.
-const (
-	codeNotClustered jetstream.ErrorCode = 10074 // replicas > 1 not supported in non-clustered mode
-	codeNoPeers      jetstream.ErrorCode = 10005 // no suitable peers for placement
-	codeNotAvailable jetstream.ErrorCode = 10008 // JetStream system temporarily unavailable
-)
+// codeNotClustered is an error code of the JetStream API that nats.go does not name; from the server's errors.json.
+const codeNotClustered jetstream.ErrorCode = 10074 // replicas > 1 not supported in non-clustered mode
 
 // withServersRemedy adds what people can do to an error that says only that the servers of a cluster have not done what was asked.
 // lost is why the connection was lost last, if it was, and password the remedy for one that is wrong. What no cure is known for is
@@ -32,9 +30,9 @@ func withServersRemedy(err error, connected bool, lost error, password string) e
 		return fmt.Errorf("not connected to any of the servers (%w): start them, or mend the network", errors.Join(err, lost))
 	case code == codeNotClustered:
 		return fmt.Errorf("%w: the server that was asked belongs to no cluster: give each of the three the block `cluster` of node.conf, with the routes to the others, and start them again", err)
-	case code == codeNoPeers:
+	case code == ledger.CodeNoPeers:
 		return fmt.Errorf("%w: the ledger is made when all three servers run: start those that are missing", err)
-	case code == codeNotAvailable, errors.Is(err, context.DeadlineExceeded), errors.Is(err, nats.ErrTimeout), errors.Is(err, nats.ErrNoResponders),
+	case code == ledger.CodeClusterNotAvailable, errors.Is(err, context.DeadlineExceeded), errors.Is(err, nats.ErrTimeout), errors.Is(err, nats.ErrNoResponders),
 		errors.Is(err, jetstream.ErrNoStreamResponse):
 		return fmt.Errorf("%w: two of the three servers must run and reach one another, and all three before the ledger has been made: start those that are missing; "+
 			"one whose disk or store was full takes part again once it has space (max_file_store) and was started anew", err)
