@@ -16,6 +16,7 @@ require (
 	github.com/eclipse/paho.mqtt.golang v1.5.1
 	github.com/fsnotify/fsnotify v1.10.1
 	github.com/gosnmp/gosnmp v1.47.0
+	github.com/hanwen/go-fuse/v2 v2.12.1
 	github.com/icholy/digest v1.1.0
 	github.com/nats-io/jwt/v2 v2.8.2
 	github.com/nats-io/nats-server/v2 v2.15.2

@@ -154,6 +154,17 @@ func openExisting(ctx context.Context, dir string, survived func(error)) (*store
 // stampOf is a time as it is put into the names of files.
 func stampOf(t time.Time) string { return t.UTC().Format("20060102-150405") }
 
+// unused returns a path at which nothing is: the one asked for, or with a number.
+func unused(path string) string {
+	name := path
+	for n := 2; ; n++ {
+		if _, err := os.Lstat(name); err != nil {
+			return name
+		}
+		name = fmt.Sprintf("%s-%d", path, n)
+	}
+}
+
 // LeaveWord writes a file into a folder for those who come after, also after a loss of power.
 func LeaveWord(dir, name, text string) error {
 	f, err := os.OpenFile(filepath.Join(dir, name), os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)

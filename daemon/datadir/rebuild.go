@@ -133,7 +133,7 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 		if runtime.GOOS == "windows" { // where a folder with an open file cannot be renamed
 			unlock()
 		}
-		out.Aside = filepath.Join(dir, busDir+".damaged-"+stampOf(opt.Now))
+		out.Aside = unused(filepath.Join(dir, busDir+".damaged-"+stampOf(opt.Now)))
 		if err := os.Rename(BusDir(dir), out.Aside); err != nil {
 			return out, fmt.Errorf("keep the old ledger aside: %w", err)
 		}
@@ -271,7 +271,7 @@ func keepToken(dir, made string) error {
 		return nil
 	}
 	if err == nil {
-		err = os.WriteFile(filepath.Join(made, bus.TokenFile), token, 0o600)
+		err = LeaveWord(made, bus.TokenFile, string(token))
 	}
 	if err != nil {
 		return fmt.Errorf("take the drivers' token along: %w", err)
