@@ -36,6 +36,7 @@ type server struct {
 	name   string
 	client place
 	route  place
+	store  string // folder; empty: one in the cluster's
 }
 
 // member is one of the daemons.
@@ -79,15 +80,22 @@ func freePlaces(t *testing.T, n int) []place {
 	return out
 }
 
+// threeServers returns servers on loopback.
+func threeServers(t *testing.T) (out []*server) {
+	t.Helper()
+	free := freePlaces(t, 6)
+	for i := range 3 {
+		out = append(out, &server{name: fmt.Sprintf("nats-%d", i+1), client: free[i], route: free[3+i]})
+	}
+	return out
+}
+
 // newCluster starts the servers of a cluster; three in places of their own if none are given.
 func newCluster(t *testing.T, bin binaries, servers []*server, tls *authority) *cluster {
 	t.Helper()
 	c := &cluster{t: t, bin: bin, dir: t.TempDir(), secrets: map[string]string{}, servers: servers, tls: tls, dialFrom: map[string]string{}}
 	if servers == nil {
-		free := freePlaces(t, 6)
-		for i := range 3 {
-			c.servers = append(c.servers, &server{name: fmt.Sprintf("nats-%d", i+1), client: free[i], route: free[3+i]})
-		}
+		c.servers = threeServers(t)
 	}
 	for _, user := range []string{"ledger", "daemon", "driver", "system"} {
 		c.secrets[user] = rand.Text()
@@ -143,7 +151,10 @@ func (c *cluster) configure(s *server) string {
 	for i, other := range c.servers {
 		node = c.replace(node, fmt.Sprintf(`"nats-route://127.0.0.1:%d"`, 6222+i), fmt.Sprintf(`"nats-route://%s"`, other.route))
 	}
-	node = c.replace(node, `node_store: "/var/lib/tandem-nats"`, fmt.Sprintf("node_store: %q", filepath.Join(c.dir, s.name, "store")))
+	if s.store == "" {
+		s.store = filepath.Join(c.dir, s.name, "store")
+	}
+	node = c.replace(node, `node_store: "/var/lib/tandem-nats"`, fmt.Sprintf("node_store: %q", s.store))
 	node = c.replace(node, "node_max_store: 64GB", "node_max_store: 1GB")
 	if c.tls != nil {
 		node = uncomment(node)

@@ -89,7 +89,7 @@ func (c *cluster) stores(do func(store string)) {
 		s.kill()
 	}
 	for _, s := range c.servers {
-		do(filepath.Join(c.dir, s.name, "store"))
+		do(s.store)
 		s.start()
 	}
 }
