@@ -29,22 +29,28 @@ func mountVolatile(t *testing.T) *volatile.Disk {
 	return disk
 }
 
-// otherComputers have the machines: what these remember is not on the daemon's disk.
-var otherComputers = []string{"printer-north", "printer-south", "combined-west", "laminator", "cutter-1", "cutter-2"}
+// machines have drivers in processes of their own.
+var machines = []string{"printer-north", "printer-south", "combined-west", "laminator", "cutter-1", "cutter-2"}
 
-// powerCut takes the computer's power, and gives it back.
-func powerCut(t *testing.T, s *Shop, disk *volatile.Disk, chance *rand.Rand) {
+// powerCut takes the power of the computer on which the daemon is, and some drivers, and gives it back.
+func powerCut(t *testing.T, s *Shop, disk *volatile.Disk, chance *rand.Rand, drivers ...string) {
 	t.Helper()
 	must(t, disk.Cut(chance))
 	_ = s.KillDaemon() // if it has not ended by itself
+	for _, device := range drivers {
+		_ = s.KillDriver(device)
+	}
 	must(t, disk.Restart())
 }
 
-// The power is cut under load. What had not been synced is lost, or is there in part; everything acknowledged is there.
+// The power is cut under load, of the computer on which the daemon and all drivers are. What had not been synced is lost, or is there in part;
+// everything acknowledged is there, and no machine begins anything twice.
 func TestPowerCut(t *testing.T) {
 	t.Parallel()
 	disk := mountVolatile(t)
-	s := openShop(t, filepath.Join(disk.Path(), "data"), otherComputers)
+	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
+	must(t, os.Mkdir(filepath.Join(disk.Path(), "devices"), 0o700))
+	must(t, os.Symlink(filepath.Join(disk.Path(), "devices"), filepath.Join(s.cfg.Dir, "devices")))
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "power", 8, true)
 	stop := working(t, l, 4)
@@ -55,7 +61,7 @@ func TestPowerCut(t *testing.T) {
 	}
 	for range cuts {
 		awaitMore(t, l, 20+chance.IntN(200))
-		powerCut(t, s, disk, chance)
+		powerCut(t, s, disk, chance, machines...)
 		must(t, s.Start(within(t, time.Minute)))
 		must(t, l.CheckAccepted(within(t, time.Minute)))
 	}
@@ -77,7 +83,7 @@ func awaitMore(t *testing.T, l *Load, more int) {
 func TestASyncFails(t *testing.T) {
 	t.Parallel()
 	disk := mountVolatile(t)
-	s := openShop(t, filepath.Join(disk.Path(), "data"), otherComputers)
+	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "sync", 9, true)
 	stop := working(t, l, 4)
@@ -99,7 +105,7 @@ func TestASyncFails(t *testing.T) {
 func TestPowerCutAfterACommand(t *testing.T) {
 	t.Parallel()
 	disk := mountVolatile(t)
-	s := openShop(t, filepath.Join(disk.Path(), "data"), otherComputers)
+	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	client := buildClient(t)
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "command", 10, true)
@@ -146,7 +152,7 @@ func runs(t *testing.T, program string, args ...string) {
 func TestPowerCutDuringACommand(t *testing.T) {
 	t.Parallel()
 	disk := mountVolatile(t)
-	s := openShop(t, filepath.Join(disk.Path(), "data"), otherComputers)
+	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "command", 11, true)
 	stop := working(t, l, 4)
