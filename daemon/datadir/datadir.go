@@ -154,15 +154,19 @@ func openExisting(ctx context.Context, dir string, survived func(error)) (*store
 // stampOf is a time as it is put into the names of files.
 func stampOf(t time.Time) string { return t.UTC().Format("20060102-150405") }
 
-// unused returns a path at which nothing is: the one asked for, or with a number.
+// mostOfOneSecond bounds how many things are kept under the name of one second.
+const mostOfOneSecond = 9
+
+// unused returns a path at which nothing is: the one asked for, or one with a number.
 func unused(path string) string {
 	name := path
-	for n := 2; ; n++ {
+	for n := 2; n <= mostOfOneSecond; n++ {
 		if _, err := os.Lstat(name); err != nil {
-			return name
+			break
 		}
 		name = fmt.Sprintf("%s-%d", path, n)
 	}
+	return name
 }
 
 // LeaveWord writes a file into a folder for those who come after, also after a loss of power.
