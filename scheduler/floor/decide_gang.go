@@ -257,6 +257,11 @@ func (f *Floor) cancelGang(j *Job, now time.Time, note string) ([]*ledgerv1.Even
 	if begun && slices.ContainsFunc(j.Panels, func(p *Panel) bool { return p.Good > 0 }) {
 		return nil, conflict("GANG_BEGUN", "gang run %s has begun: cancel the jobs that share its panels (%s), or, if its panels are given up, %s", j.ID, memberNames(j.Members), j.givenUp())
 	}
+	for _, s := range j.Steps {
+		if err := f.atWorkOn(s); err != nil { // its members' steps would be given to others meanwhile
+			return nil, err
+		}
+	}
 	events := f.endJob(j, now, note, false)
 	if begun || slices.ContainsFunc(j.Steps, func(s *Step) bool { return s.Live != nil }) {
 		return events, nil
