@@ -102,7 +102,31 @@ func (v *view) needed() []Need {
 			}
 		}
 	}
-	return all
+	return append(all, v.toReview()...)
+}
+
+// toReview asks for a word on what may have been done since the backup that the ledger comes from: once for all of it, as it may be
+// every step of every job.
+func (v *view) toReview() []Need {
+	var out Need
+	count := 0
+	for _, j := range v.jobs {
+		for _, s := range j.GetSteps() {
+			if !has(s.GetStateReasons(), "x-unrecorded-work") {
+				continue
+			}
+			if count++; count == 1 {
+				out = Need{Grave: true, Text: "say with tandem review what was done since the backup", More: j.GetId() + " / " + s.GetId(), Job: j.GetId(), Step: s.GetId()}
+			}
+		}
+	}
+	switch {
+	case count == 0:
+		return nil
+	case count > 1:
+		out.More += " and " + wording.Count(count-1, "more step")
+	}
+	return []Need{out}
 }
 
 // wrongPanel is what marks say that do not fit.
