@@ -106,17 +106,18 @@ func (v *view) needed() []Need {
 }
 
 // toReview asks for a word on what may have been done since the backup that the ledger comes from: once for all of it, as it may be
-// every step of every job.
+// every step of every job. It names one that waits for no other.
 func (v *view) toReview() []Need {
 	var out Need
-	count := 0
+	count, later := 0, false
 	for _, j := range v.jobs {
 		for _, s := range j.GetSteps() {
 			if !has(s.GetStateReasons(), "x-unrecorded-work") {
 				continue
 			}
-			if count++; count == 1 {
-				out = Need{Grave: true, Text: "say with tandem review what was done since the backup", More: j.GetId() + " / " + s.GetId(), Job: j.GetId(), Step: s.GetId()}
+			if count++; count == 1 || later && !has(s.GetStateReasons(), "x-waiting-predecessor") {
+				later = has(s.GetStateReasons(), "x-waiting-predecessor")
+				out = Need{Grave: true, Text: "look, and say with `tandem review` what was done since the backup", More: j.GetId() + " / " + s.GetId(), Job: j.GetId(), Step: s.GetId()}
 			}
 		}
 	}

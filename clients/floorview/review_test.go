@@ -25,7 +25,7 @@ func TestARestoredFloorNeedsAWord(t *testing.T) {
 	}
 	got := Render(jobs, nil, Options{Now: noon, Zone: zone, Width: 120})
 	for _, want := range []string{
-		" ! say with tandem review what was done since the backup (tags / pack and 1 more step)\n",
+		" ! look, and say with `tandem review` what was done since the backup (shared / print and 1 more step)\n",
 		"print in gang run shared > pack\n", "print done already?\n",
 	} {
 		if !strings.Contains(got, want) {
