@@ -212,6 +212,8 @@ func (v *view) waiting(j *tandemv1.Job, s *tandemv1.Step, next bool) line {
 	switch {
 	case next && (j.GetHold() || has(s.GetStateReasons(), "job-hold-until-specified")):
 		return line{name, {warn, " held"}}
+	case next && has(s.GetStateReasons(), "x-unrecorded-work"):
+		return line{name, {warn, " done already?"}}
 	case s.GetReadyTime() != nil && !v.Past(s.GetReadyTime()):
 		return line{name, {busy, " waits until " + v.At(s.GetReadyTime())}}
 	case next && has(s.GetStateReasons(), "x-in-gang-run"):

@@ -102,7 +102,32 @@ func (v *view) needed() []Need {
 			}
 		}
 	}
-	return all
+	return append(all, v.toReview()...)
+}
+
+// toReview asks for a word on what may have been done since the backup that the ledger comes from: once for all of it, as it may be
+// every step of every job. It names one that waits for no other.
+func (v *view) toReview() []Need {
+	var out Need
+	count, later := 0, false
+	for _, j := range v.jobs {
+		for _, s := range j.GetSteps() {
+			if !has(s.GetStateReasons(), "x-unrecorded-work") {
+				continue
+			}
+			if count++; count == 1 || later && !has(s.GetStateReasons(), "x-waiting-predecessor") {
+				later = has(s.GetStateReasons(), "x-waiting-predecessor")
+				out = Need{Grave: true, Text: "look, and say with `tandem review` what was done since the backup", More: j.GetId() + " / " + s.GetId(), Job: j.GetId(), Step: s.GetId()}
+			}
+		}
+	}
+	switch {
+	case count == 0:
+		return nil
+	case count > 1:
+		out.More += " and " + wording.Count(count-1, "more step")
+	}
+	return []Need{out}
 }
 
 // wrongPanel is what marks say that do not fit.

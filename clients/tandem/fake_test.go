@@ -450,6 +450,7 @@ func (f *fake) GetReview(context.Context, *tandemv1.GetReviewRequest) (*tandemv1
 		Runs: []*tandemv1.UnrecordedRun{
 			{Device: "cutter-1", Run: "run-7", State: tandemv1.JobState_JOB_STATE_PROCESSING, PiecesGood: 12, Job: "parked", Step: "cut", StepKnown: true, FirstTime: after(-60)},
 			{Device: "printer-2", Run: "run-9", State: tandemv1.JobState_JOB_STATE_COMPLETED, PiecesGood: 6, PiecesSpoiled: 1, FirstTime: after(-60)},
+			{Device: "printer-1", Run: "run-11", State: tandemv1.JobState_JOB_STATE_COMPLETED, PiecesGood: 4, Job: "shop-window", Step: "print", StepKnown: true, FirstTime: after(-30)},
 		},
 		Steps: []*tandemv1.StepToReview{
 			{Job: "parked", Step: "print", Operation: "print", PiecesLeft: 60},

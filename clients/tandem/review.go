@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strconv"
 
 	"github.com/spf13/cobra"
@@ -26,7 +27,10 @@ func (a *app) reviewCommand() *cobra.Command {
 		Long: `A ledger that was restored from a backup does not have what was done since. Until somebody has said what was, nothing
 that may have been done is given to a device. Look at the panels and count: what is said here is recorded under your
 name. The steps of a job are told in their order; with not-done, and with keep for the rest, work may be given to a
-device at once: clear the machines before.`,
+device at once: clear the machines before.
+
+A gang run stands for the steps of its jobs that it does. If it was taken apart after the backup, cancel it first: then
+they are listed by themselves.`,
 		ValidArgs: []string{"not-done", "done", "keep"},
 		Args:      r.args,
 	}
@@ -186,6 +190,8 @@ func (a *app) review(m *tandemv1.Review) {
 			remark = "of a step it does not name: look, then review --run " + u.GetRun()
 		case !u.GetStepKnown():
 			remark = "the ledger does not have its step: look, then review --run " + u.GetRun()
+		case !slices.ContainsFunc(m.GetSteps(), func(s *tandemv1.StepToReview) bool { return s.GetJob() == u.GetJob() && s.GetStep() == u.GetStep() }):
+			remark = "its step waits for no word of its own: look, then review --run " + u.GetRun()
 		}
 		runs.add(span{strong, u.GetRun()}, span{plain, u.GetDevice()}, state(wording.JobState(u.GetState())), number(u.GetPiecesGood()), number(u.GetPiecesSpoiled()),
 			span{plain, orElse(u.GetJob(), "-")}, span{plain, orElse(u.GetStep(), "-")}, span{warned, remark})

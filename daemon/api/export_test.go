@@ -3,6 +3,8 @@ package api
 import (
 	"time"
 
+	"tandem/daemon/engine"
+	tandemv1 "tandem/proto/tandem/v1"
 	"tandem/scheduler/floor"
 )
 
@@ -19,3 +21,8 @@ func (s *Server) SetWatchLimits(ofOne, inAll, stalls int) {
 
 // MostWaiting is how many records may wait for a watcher before it has to read them again.
 const MostWaiting = mostWaiting
+
+// WaitingWork is what the night's report tells of what waits for a person.
+func WaitingWork(st engine.State, devices []string) []*tandemv1.WaitingWork {
+	return waitingWork(st, devices)
+}

@@ -9,6 +9,8 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"tandem/daemon/api"
+	"tandem/daemon/engine"
 	driverv1 "tandem/proto/tandem/driver/v1"
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -93,6 +95,67 @@ func TestGangThroughTheEngine(t *testing.T) {
 		t.Errorf("events about b: %v\nwant %s", types, want)
 	}
 	d.check()
+}
+
+// A gang run whose panel is given up leaves its jobs steps that wait for a person. The report of what waits names them, and a job that has
+// no date says what became of its own step, not of the gang run's.
+func TestGangGivenUpIsTold(t *testing.T) {
+	d := newDaemon(t)
+	d.createTags("a", "b")
+	if _, err := d.jobs.GangJobs(d.ctx(), &tandemv1.GangJobsRequest{Id: "g", Jobs: []string{"a", "b"}, RequestId: "r1", Actor: "mira"}); err != nil {
+		t.Fatal(err)
+	}
+	dates := d.withForecasts()
+	if _, err := d.devices.LoadMedia(d.ctx(), &tandemv1.LoadMediaRequest{Id: "cutter-1", Media: "vinyl", Actor: "mira"}); err != nil {
+		t.Fatal(err)
+	}
+	run := d.job("g").GetSteps()[0].GetRuns()[0]
+	if _, err := d.devices.StartRun(d.ctx(), &tandemv1.StartRunRequest{Run: run.GetId(), Actor: "mira"}); err != nil {
+		t.Fatal(err)
+	}
+	d.greet("cutter-1", &driverv1.RunStatus{Run: run.GetId(), Fence: run.GetFence(), State: tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED})
+	waiting := func() (out []string) {
+		t.Helper()
+		err := d.engine.View(d.ctx(), func(st engine.State) {
+			for _, w := range api.WaitingWork(st, nil) {
+				if w.GetJob() != "" {
+					out = append(out, w.GetJob()+"/"+w.GetStep()+": "+w.GetWhat())
+				}
+			}
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	if w := waiting(); len(w) != 0 {
+		t.Errorf("while the gang run is at it: %q", w)
+	}
+	if _, err := d.devices.ResolveRun(d.ctx(), &tandemv1.ResolveRunRequest{Run: run.GetId(), Outcome: tandemv1.ResolveRunRequest_OUTCOME_ABANDON, Actor: "mira"}); err != nil {
+		t.Fatal(err)
+	}
+	const lost = "cut has lost all its pieces with gang run g: make them again or cancel the job"
+	if w := waiting(); !slices.Equal(w, []string{"a/cut: " + lost, "b/cut: " + lost}) {
+		t.Errorf("waits for a person: %q", w)
+	}
+	stream, err := dates.WatchForecasts(d.ctx(), &tandemv1.WatchForecastsRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for told := ""; told != lost; {
+		m, err := stream.Recv()
+		if err != nil {
+			t.Fatalf("job a has no date because %q: %v", told, err)
+		}
+		for _, j := range m.GetForecasts() {
+			if j.GetJob() == "a" && j.GetForecast().GetStuck() != "" {
+				told = j.GetForecast().GetStuck()
+			}
+		}
+		if strings.Contains(told, "aborted") {
+			t.Fatalf("job a has no date because %q", told)
+		}
+	}
 }
 
 func TestGangRefusals(t *testing.T) {

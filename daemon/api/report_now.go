@@ -31,7 +31,7 @@ func waitingWork(st engine.State, devices []string) []*tandemv1.WaitingWork {
 			out = append(out, &tandemv1.WaitingWork{Job: j.ID, What: what})
 		}
 		for _, s := range j.Steps {
-			w := waitsForPerson(s)
+			w := waitsForPerson(s, st.Now)
 			if w == nil || !asked(w.GetDevice()) {
 				continue
 			}
@@ -72,11 +72,17 @@ func deviceNeeds(d *floor.Device) string {
 }
 
 // waitsForPerson says whether a step waits for somebody: to begin it, or to say what became of it.
-func waitsForPerson(s *floor.Step) *tandemv1.WaitingWork {
-	if !s.Open() || s.Carrier != nil { // the gang run's step waits for both
+func waitsForPerson(s *floor.Step, now time.Time) *tandemv1.WaitingWork {
+	if !s.Open() {
 		return nil
 	}
 	w := &tandemv1.WaitingWork{Job: s.Job.ID, Step: s.ID()}
+	if s.Carrier != nil { // the gang run's step waits for both, unless it is over and has lost this one's pieces
+		if _, why := s.State(now); !slices.Contains(why, floor.ReasonNoPieces) {
+			return nil
+		}
+		return w
+	}
 	switch r := s.Live; {
 	case r != nil && r.Unknown():
 		w.Device, w.SinceTime = r.Device.ID, stampOf(r.StillSince())

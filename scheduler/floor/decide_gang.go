@@ -251,17 +251,33 @@ func (g *ganging) checkPanels() {
 }
 
 // cancelGang takes a gang run apart of which nothing has been made. Its members' steps are theirs again as soon as no device
-// has a run of it in hand.
+// has a run of it in hand. One that has begun ends like that only if it has no good pieces left: nothing is lost with it then.
 func (f *Floor) cancelGang(j *Job, now time.Time, note string) ([]*ledgerv1.Event, error) {
-	if j.gangBegun() {
-		return nil, conflict("GANG_BEGUN", "gang run %s has begun: cancel the jobs that share its panels (%s), or, if its panels are given up, resolve its run with abandon", j.ID, memberNames(j.Members))
+	begun := j.gangBegun()
+	if begun && slices.ContainsFunc(j.Panels, func(p *Panel) bool { return p.Good > 0 }) {
+		return nil, conflict("GANG_BEGUN", "gang run %s has begun: cancel the jobs that share its panels (%s), or, if its panels are given up, %s", j.ID, memberNames(j.Members), j.givenUp())
+	}
+	for _, s := range j.Steps {
+		if err := f.atWorkOn(s); err != nil { // its members' steps would be given to others meanwhile
+			return nil, err
+		}
 	}
 	events := f.endJob(j, now, note, false)
-	if slices.ContainsFunc(j.Steps, func(s *Step) bool { return s.Live != nil }) {
+	if begun || slices.ContainsFunc(j.Steps, func(s *Step) bool { return s.Live != nil }) {
 		return events, nil
 	}
 	dissolved := &ledgerv1.Event{Kind: &ledgerv1.Event_GangDissolved{GangDissolved: &ledgerv1.GangDissolved{Job: j.ID}}}
 	return append([]*ledgerv1.Event{dissolved}, events...), nil
+}
+
+// givenUp says how the panels of a gang run that has begun are given up.
+func (j *Job) givenUp() string {
+	for _, s := range j.Steps {
+		if n := len(s.Runs); n > 0 && s.Runs[n-1].resolvable() {
+			return "resolve " + s.Runs[n-1].ID + " with abandon"
+		}
+	}
+	return "make the pieces of each of them again, which takes them off the panels, and cancel it then"
 }
 
 func memberNames(jobs []*Job) string {

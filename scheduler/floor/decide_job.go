@@ -191,7 +191,11 @@ func (c RemakePieces) decide(f *Floor, now time.Time, _ Meta) (Decision, error) 
 		most = p.Spoiled - again
 	}
 	if c.Pieces < 1 || c.Pieces > most {
-		return Decision{}, invalid("pieces", "%d cannot be made again: panel %s of %s has %d good and %d spoiled pieces, of which %d are made again already", c.Pieces, p.ID, j.ID, p.Good, p.Spoiled, again)
+		why := fmt.Sprintf("%d cannot be made again: panel %s of %s has %d good and %d spoiled pieces, of which %d are made again already", c.Pieces, p.ID, j.ID, p.Good, p.Spoiled, again)
+		if !c.AlreadySpoiled && c.Pieces >= 1 && c.Pieces <= p.Spoiled-again {
+			why += "; if it is those that are booked as spoiled, say that they are (`tandem remake --already-spoiled`)"
+		}
+		return Decision{}, invalid("pieces", "%s", why)
 	}
 	if !s.begun() {
 		return Decision{}, conflict("STEP_NOT_BEGUN", "step %s of %s has not begun: nothing of it can be made again", s.ID(), j.ID)

@@ -140,7 +140,7 @@ func (c ReviewStep) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 		return Decision{}, conflict("RUN_LIVES", "%s has step %s of %s as %s: wait until it has ended, or resolve it", s.Live.Device.ID, s.ID(), j.ID, s.Live.ID)
 	}
 	if !s.waitsForReview() {
-		return Decision{}, conflict("NOTHING_TO_REVIEW", "step %s of %s does not wait for a review", s.ID(), j.ID)
+		return Decision{}, f.nothingToReview(s)
 	}
 	if err := f.stillAtWork(s); err != nil {
 		return Decision{}, err
@@ -159,6 +159,22 @@ func (c ReviewStep) decide(f *Floor, now time.Time, m Meta) (Decision, error) {
 	done, err := c.done(f, s, d, now, m)
 	out.Events = append(out.Events, done...)
 	return out, err
+}
+
+// nothingToReview says why no word on the step is called for, and what is to be said instead.
+func (f *Floor) nothingToReview(s *Step) error {
+	why := fmt.Sprintf("step %s of %s does not wait for a review", s.ID(), s.Job.ID)
+	if s.inGang() {
+		g := s.Carrier.Job
+		why += fmt.Sprintf(": it is done in gang run %s, say what became of step %s there", g.ID, s.Carrier.ID())
+		if !g.gangBegun() {
+			why += fmt.Sprintf("; or, if the jobs did it each by itself, cancel %s first", g.ID)
+		}
+	}
+	if reports := f.unrecordedOf(s); len(reports) > 0 {
+		why += fmt.Sprintf("; `tandem review --run %s` takes note of what %s reports", reports[0].Run, reports[0].Device)
+	}
+	return conflict("NOTHING_TO_REVIEW", "%s", why)
 }
 
 // checkWhole refuses what cannot be said of all steps at once.
@@ -181,8 +197,18 @@ func (c ReviewStep) checkWhole(f *Floor, j *Job) error {
 	return nil
 }
 
-// stillAtWork refuses a word on what is not over.
+// stillAtWork refuses a word on what is not over; so is a gang run's step as long as a device is at the work of one of its members alone.
 func (f *Floor) stillAtWork(s *Step) error {
+	for _, t := range append([]*Step{s}, s.carries...) {
+		if err := f.atWorkOn(t); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// atWorkOn refuses what cannot be as long as a device is at unrecorded work that it says is the step.
+func (f *Floor) atWorkOn(s *Step) error {
 	for _, u := range f.unrecordedOf(s) {
 		if u.atWork() {
 			return conflict("STILL_AT_WORK", "%s is still at work on %s of %s (run %s): wait until it has ended, or stop it at the device", u.Device, s.ID(), s.Job.ID, u.Run)

@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	driverv1 "tandem/proto/tandem/driver/v1"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 )
 
@@ -46,4 +47,57 @@ func TestRestoredGangAbandoned(t *testing.T) {
 	s.do(RemakePieces{Job: "a", Step: "print", Pieces: 5, AlreadySpoiled: true})
 	s.do(Greet{Device: "printer-1", Status: report(1)})
 	s.through("a", "print-r1")
+}
+
+// A device is at the work of a gang run that no record grants, or of one of its members alone. Nobody says meanwhile that it was not done, and
+// the gang run is not taken apart while a device is at it: its members' work would be given to others.
+func TestRestoredGangWorkedOn(t *testing.T) {
+	for _, of := range []string{"g", "a"} {
+		s := gangStory(t)
+		s.do(RestoreLedger{Made: s.now, Restored: s.now, NothingDone: true})
+		s.do(Greet{Device: "printer-2", Status: report(1)})
+		prints := &driverv1.RunStatus{Run: "run-7", Fence: 7, State: stRuns, Job: of, Step: "print"}
+		s.do(Greet{Device: "printer-1", Status: report(1, prints)})
+		s.refused("mira", "STILL_AT_WORK", ReviewStep{Job: "g", Step: "print", Outcome: ReviewNotDone})
+		s.refused("mira", "STILL_AT_WORK", ReviewStep{Job: "g", Outcome: ReviewNotDone})
+		if of == "g" {
+			s.refused("mira", "STILL_AT_WORK", CancelJob{Job: "g"})
+		}
+		prints.State, prints.PiecesGood = stCompleted, s.at(of, "print").Left()
+		s.do(Report{Device: "printer-1", Status: report(1, prints)})
+		s.do(CancelJob{Job: "g"})
+		for _, id := range []string{"a", "b"} {
+			s.refused("mira", "UNRECORDED_WORK", Grant{Step: s.at(id, "print"), Device: s.floor.byDevice["printer-2"]})
+		}
+		s.do(ReviewStep{Job: "a", Step: "print", Outcome: ReviewDone, Device: "printer-1"})
+		s.do(ReviewStep{Job: "b", Step: "print", Outcome: ReviewNotDone})
+		s.through("b", "print")
+	}
+}
+
+// Whoever takes up the list of unrecorded work finds a member's step that waits for no word of its own, and is told where to say it.
+func TestRestoredGangTellsWhereToSayIt(t *testing.T) {
+	s := gangStory(t)
+	s.do(RestoreLedger{Made: s.now, Restored: s.now})
+	s.do(Greet{Device: "printer-1", Status: report(1, &driverv1.RunStatus{Run: "run-7", Fence: 7, State: stCompleted, PiecesGood: 5, Job: "a", Step: "print"})})
+	says := func(c Command, words ...string) {
+		t.Helper()
+		_, err := s.floor.Decide(s.now, Meta{Actor: "mira"}, c)
+		for _, w := range words {
+			if err == nil || !strings.Contains(err.Error(), w) {
+				t.Errorf("%+v: %v, want %q", c, err, w)
+			}
+		}
+	}
+	done := ReviewStep{Job: "a", Step: "print", Outcome: ReviewDone, Device: "printer-1"}
+	says(done, "it is done in gang run g, say what became of step print there", "cancel g first", "review --run run-7` takes note")
+	if say := s.at("g", "print").Explain(s.now, nil).GetSummary(); !strings.HasSuffix(say, "if it was for one alone, cancel g first and say so of each job") {
+		t.Errorf("the gang run's step says %q", say)
+	}
+	s.do(ReviewStep{Job: "g", Step: "print", Outcome: ReviewDone, Device: "printer-1"})
+	says(done, "step print of a does not wait for a review; `tandem review --run run-7` takes note of what printer-1 reports")
+	if _, err := s.floor.Decide(s.now, Meta{Actor: "mira"}, ReviewStep{Job: "a", Step: "dry", Outcome: ReviewDone}); err == nil || strings.Contains(err.Error(), "cancel") {
+		t.Errorf("a gang run that has begun is to be canceled first: %v", err)
+	}
+	s.do(NoteUnrecorded{Run: "run-7"})
 }

@@ -433,9 +433,56 @@ func TestGangThatHasBegunIsNotDissolved(t *testing.T) {
 	s.through("g", "print")
 	s.refused("mira", "GANG_BEGUN", CancelJob{Job: "g"})
 	_, err := s.floor.Decide(s.now, Meta{Actor: "mira"}, CancelJob{Job: "g"})
-	if !strings.Contains(err.Error(), "a, b") || !strings.Contains(err.Error(), "abandon") {
+	if !strings.Contains(err.Error(), "a, b") || !strings.Contains(err.Error(), "make the pieces of each of them again") {
 		t.Errorf("the refusal names no remedy: %v", err)
 	}
+	s.through("g", "dry")
+	r := s.begin(s.at("g", "laminate"), "laminator")
+	s.counts(r, stStopped, 0, 0)
+	if _, err = s.floor.Decide(s.now, Meta{Actor: "mira"}, CancelJob{Job: "g"}); err == nil || !strings.Contains(err.Error(), "resolve "+r.ID+" with abandon") {
+		t.Errorf("the refusal does not name the run that stands still: %v", err)
+	}
+}
+
+// The panel is torn before somebody starts the laminator, which no run can be resolved for. Its jobs have their pieces made again, and the
+// gang run, with nothing left on it, is canceled: nobody has to start a machine for nothing to be rid of it.
+func TestGangWithNothingLeftIsCanceled(t *testing.T) {
+	s := gangStory(t)
+	s.through("g", "print", "dry")
+	s.do(Grant{Step: s.at("g", "laminate"), Device: s.floor.byDevice["laminator"]})
+	r := s.at("g", "laminate").Live
+	s.refused("mira", "NOTHING_TO_RESOLVE", ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_ABANDON})
+	s.do(RemakePieces{Job: "a", Step: "print", Pieces: 5})
+	s.refused("mira", "GANG_BEGUN", CancelJob{Job: "g"})
+	s.do(RemakePieces{Job: "b", Step: "print", Pieces: 7})
+	s.do(CancelJob{Job: "g"})
+	s.counts(r, stCanceled, 0, 0)
+	if state, _ := s.floor.byJob["g"].State(s.now); state != stCanceled {
+		t.Fatalf("the gang run is %s", Keyword(state))
+	}
+	for _, id := range []string{"a", "b"} {
+		s.through(id, "print-r1", "dry-r1", "laminate-r1", "cut-r1", "pack")
+		if state, _ := s.floor.byJob[id].State(s.now); state != stCompleted {
+			t.Errorf("%s is %s", id, Keyword(state))
+		}
+	}
+}
+
+// Pieces that a gang run has lost are booked as spoiled. Whoever asks for them again without saying so is told how.
+func TestRemakeTellsOfThoseAlreadySpoiled(t *testing.T) {
+	s := gangStory(t)
+	r := s.begin(s.at("g", "print"), "printer-1")
+	s.counts(r, stStopped, 0, 0)
+	s.do(ResolveRun{Run: r.ID, Outcome: ledgerv1.RunResolved_OUTCOME_ABANDON})
+	_, err := s.floor.Decide(s.now, Meta{Actor: "mira"}, RemakePieces{Job: "a", Step: "print", Pieces: 5})
+	if err == nil || !strings.Contains(err.Error(), "--already-spoiled") {
+		t.Errorf("the refusal names no remedy: %v", err)
+	}
+	_, err = s.floor.Decide(s.now, Meta{Actor: "mira"}, RemakePieces{Job: "a", Step: "print", Pieces: 6})
+	if err == nil || strings.Contains(err.Error(), "--already-spoiled") {
+		t.Errorf("more than are spoiled: %v", err)
+	}
+	s.do(RemakePieces{Job: "a", Step: "print", Pieces: 5, AlreadySpoiled: true})
 }
 
 // The panel jams in the cutter and is given up: a's first three pieces and four of b's are cut. Nothing is lost and nothing

@@ -252,7 +252,8 @@ func (f *Floor) reviewHandedInAgain(j *Job) {
 	}
 }
 
-// reviewWithBefore lets a step wait, and the ones that had to be done before it.
+// reviewWithBefore lets a step wait, and the ones that had to be done before it; with a gang run's step those whose work it does, and the
+// other way round, for the one is done by the other.
 func (f *Floor) reviewWithBefore(s *Step) {
 	seen := map[*Step]bool{}
 	var visit func(*Step)
@@ -263,6 +264,9 @@ func (f *Floor) reviewWithBefore(s *Step) {
 		seen[s] = true
 		if s.Carrier != nil {
 			visit(s.Carrier)
+		}
+		for _, m := range s.carries {
+			visit(m)
 		}
 		s.setReview()
 		f.touchJob(s.Job)
@@ -346,11 +350,14 @@ func (c *cloning) cloneReview(f *Floor) {
 
 // reviewSummary says why a step waits for a person's word.
 func (s *Step) reviewSummary() string {
-	what := s.ID() + " may have been done already"
+	what, apart := s.ID()+" may have been done already", ""
 	if s.Job.IsGang() {
 		what += ", together or for one of " + memberNames(s.Job.Members) + " alone"
+		if !s.Job.gangBegun() {
+			apart = fmt.Sprintf("; if it was for one alone, cancel %s first and say so of each job", s.Job.ID)
+		}
 	}
-	return what + ": the ledger comes from a backup, and nobody has said yet what was done since; look, and say so with `tandem review`"
+	return what + ": the ledger comes from a backup, and nobody has said yet what was done since; look, and say so with `tandem review`" + apart
 }
 
 // sameWork says whether a device's word adds nothing to what is recorded: progress alone is telemetry.

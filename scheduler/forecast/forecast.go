@@ -235,11 +235,11 @@ func stuck(j *floor.Job, now time.Time) string {
 		}
 		switch {
 		case of.Live != nil && of.Live.Unknown(), of.Blocked != "", of.Review:
-			return of.Explain(now, nil).GetSummary()
+			return s.Explain(now, nil).GetSummary() // it tells of the gang run, too, and of what is lost with it
 		case of.Live == nil && len(of.Class.Fits) == 0:
 			return of.ID() + " fits no device of this floor"
 		case of.Live == nil && of.Waiting == 0 && of.Left() == 0:
-			return of.Explain(now, nil).GetSummary()
+			return s.Explain(now, nil).GetSummary()
 		}
 	}
 	return ""
