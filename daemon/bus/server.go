@@ -100,6 +100,9 @@ func StartServer(cfg ServerConfig) (_ *Server, err error) {
 	if err := checkMine(cfg.StoreDir); err != nil {
 		return nil, errors.Join(fmt.Errorf("start bus: %w", err), lock.Close())
 	}
+	if err := storeNewest(cfg.StoreDir); err != nil {
+		return nil, errors.Join(fmt.Errorf("start bus: %w", err), lock.Close())
+	}
 	s := &Server{lock: lock, log: cfg.Log, conns: make(map[*nats.Conn]struct{})}
 	defer func() {
 		if err != nil {
