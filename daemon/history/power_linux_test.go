@@ -46,11 +46,9 @@ func opens(t *testing.T, dirs ...string) error {
 	return nil
 }
 
-// The first start ends at any sync of the history that it makes, with a disk that fails and then a loss of power: that is not told as
-// damage, and the next start finds nothing that it would have to take for the rest of a history that was there. With an empty ledger beside
-// it such a rest keeps a daemon from starting.
-func TestFirstStartIsCutOff(t *testing.T) {
-	t.Parallel()
+// mountVolatile makes a disk whose power can be cut.
+func mountVolatile(t *testing.T) *volatile.Disk {
+	t.Helper()
 	disk, err := volatile.Mount(t.TempDir())
 	if err != nil {
 		forbidden := errors.Is(err, syscall.EPERM) || errors.Is(err, syscall.EACCES) || errors.Is(err, syscall.ENODEV)
@@ -59,11 +57,20 @@ func TestFirstStartIsCutOff(t *testing.T) {
 		}
 		t.Skipf("no disk whose power can be cut can be made here (needs root and fuse): %v", err)
 	}
-	defer func() {
+	t.Cleanup(func() {
 		if err := disk.Close(); err != nil {
 			t.Error(err)
 		}
-	}()
+	})
+	return disk
+}
+
+// The first start ends at any sync of the history that it makes, with a disk that fails and then a loss of power: that is not told as
+// damage, and the next start finds nothing that it would have to take for the rest of a history that was there. With an empty ledger beside
+// it such a rest keeps a daemon from starting.
+func TestFirstStartIsCutOff(t *testing.T) {
+	t.Parallel()
+	disk := mountVolatile(t)
 	var dirs []string
 	for whole := false; !whole; {
 		at := len(dirs) + 1
@@ -83,6 +90,12 @@ func TestFirstStartIsCutOff(t *testing.T) {
 		}
 	}
 	disk.RefuseSync(nil)
+	cutAndOpen(t, disk, dirs)
+}
+
+// cutAndOpen cuts the power, gives it back, and opens the histories.
+func cutAndOpen(t *testing.T, disk *volatile.Disk, dirs []string) {
+	t.Helper()
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	if err := disk.Cut(rand.New(rand.NewPCG(seed, 1))); err != nil {
@@ -94,4 +107,33 @@ func TestFirstStartIsCutOff(t *testing.T) {
 	if err := opens(t, dirs...); err != nil {
 		t.Errorf("after a loss of power: %v", err)
 	}
+}
+
+// The same, with a disk that fails or is full at one of its writes, of which there are some 150.
+func TestFirstStartIsNotWritten(t *testing.T) {
+	t.Parallel()
+	disk := mountVolatile(t)
+	var dirs []string
+	fails := map[string]int{} // by folder: how many writes to go until one fails
+	for i := range 16 {
+		name := strconv.Itoa(i)
+		dirs, fails[name] = append(dirs, filepath.Join(disk.Path(), name)), 1+10*i+rand.IntN(10)
+		if err := os.Mkdir(dirs[i], 0o700); err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Logf("fails at %v", fails)
+	disk.FailWrites(func(path string) syscall.Errno {
+		folder := filepath.Base(filepath.Dir(path))
+		if fails[folder]--; fails[folder] != 0 {
+			return 0
+		}
+		return []syscall.Errno{syscall.EIO, syscall.ENOSPC}[len(folder)-1] // of one figure or of two
+	})
+	err := opens(t, dirs...)
+	disk.FailWrites(nil)
+	if err == nil || strings.Contains(err.Error(), "damaged: true") {
+		t.Errorf("writes fail, and are told as %v", err)
+	}
+	cutAndOpen(t, disk, dirs)
 }
