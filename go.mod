@@ -18,6 +18,7 @@ require (
 	github.com/gosnmp/gosnmp v1.47.0
 	github.com/hanwen/go-fuse/v2 v2.12.1
 	github.com/icholy/digest v1.1.0
+	github.com/minio/highwayhash v1.0.4
 	github.com/nats-io/jwt/v2 v2.8.2
 	github.com/nats-io/nats-server/v2 v2.15.2
 	github.com/nats-io/nats.go v1.55.0
@@ -81,7 +82,6 @@ require (
 	github.com/lucasb-eyer/go-colorful v1.4.1 // indirect
 	github.com/mattn/go-isatty v0.0.24 // indirect
 	github.com/mattn/go-runewidth v0.0.30 // indirect
-	github.com/minio/highwayhash v1.0.4 // indirect
 	github.com/muesli/cancelreader v0.2.2 // indirect
 	github.com/nats-io/nkeys v0.4.16 // indirect
 	github.com/ncruces/go-strftime v1.1.0 // indirect

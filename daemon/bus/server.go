@@ -44,6 +44,9 @@ type ServerConfig struct {
 	// Failed is told when a stream cannot be written any more: the server answers nobody who appends to it, and only a new
 	// server helps. It is called with the server's line, which names the stream, and must not block. It may be nil.
 	Failed func(line string)
+	// Descriptions are those that a stream is given one after the other. A change between two of them that was cut off is finished at the
+	// next start, or the server would pass over the stream.
+	Descriptions []string
 	// Log takes the server's lines and those of connections made here. Nil: none.
 	Log *zap.Logger
 }
@@ -98,6 +101,9 @@ func StartServer(cfg ServerConfig) (_ *Server, err error) {
 		return nil, fmt.Errorf("start bus: %w", err)
 	}
 	if err := checkMine(cfg.StoreDir); err != nil {
+		return nil, errors.Join(fmt.Errorf("start bus: %w", err), lock.Close())
+	}
+	if err := errors.Join(finishSettings(cfg.StoreDir, cfg.Descriptions), storeNewest(cfg.StoreDir)); err != nil {
 		return nil, errors.Join(fmt.Errorf("start bus: %w", err), lock.Close())
 	}
 	s := &Server{lock: lock, log: cfg.Log, conns: make(map[*nats.Conn]struct{})}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -36,7 +37,7 @@ type salvage struct {
 func openSalvage(ctx context.Context, dir string, after ledger.Head) (_ *salvage, err error) {
 	s := &salvage{dir: filepath.Join(dir, salvaging), begin: after, last: after}
 	const within = "jetstream/*/streams/" + ledger.StreamName + "/msgs"
-	blocks, err := filepath.Glob(filepath.Join(BusDir(dir), filepath.FromSlash(within), "*.blk"))
+	blocks, err := find(BusDir(dir), within+"/*.blk")
 	if err != nil || len(blocks) == 0 {
 		return s, err
 	}
@@ -51,7 +52,7 @@ func openSalvage(ctx context.Context, dir string, after ledger.Head) (_ *salvage
 		return nil, err
 	}
 	made.close()
-	into, err := filepath.Glob(filepath.Join(s.dir, filepath.FromSlash(within)))
+	into, err := find(s.dir, within)
 	if err != nil || len(into) != 1 {
 		return nil, fmt.Errorf("%d folders of blocks in %s, want 1: %w", len(into), s.dir, err)
 	}
@@ -76,6 +77,15 @@ func openSalvage(ctx context.Context, dir string, after ledger.Head) (_ *salvage
 		s.last = ledger.Head{Revision: rec.GetRevision(), Term: rec.GetTerm(), CommitTime: rec.GetCommitTime().AsTime(), Hash: bytes.Clone(stored[len(stored)-ledger.HashSize:])}
 		return nil
 	})
+}
+
+// find returns the paths below a folder that a pattern with slashes matches. The folder's own name is no pattern, whatever is in it.
+func find(dir, pattern string) ([]string, error) {
+	names, err := fs.Glob(os.DirFS(dir), pattern)
+	for i, name := range names {
+		names[i] = filepath.Join(dir, filepath.FromSlash(name))
+	}
+	return names, err
 }
 
 // replaceBlocks puts copies of blocks where those of an empty stream are, without its index.

@@ -43,7 +43,7 @@ func (h *History) Follow(ctx context.Context, e Engine, store ledger.Stored, log
 		if ctx.Err() != nil || errors.Is(err, engine.ErrStopped) {
 			return
 		}
-		if h.unfilled {
+		if errors.Is(err, errUnfilled) {
 			continue
 		}
 		if errors.Is(err, errUnproven) {
@@ -76,6 +76,7 @@ func (h *History) follow(ctx context.Context, e Engine, store ledger.Stored) err
 	if err != nil {
 		return err
 	}
+	h.lag.reached(h.head.Revision) // what had failed is over, though there may be nothing new to keep
 	err = e.Watch(ctx, b.last.Revision, func(rec *ledgerv1.Record) error {
 		stored, _, err := ledger.Encode(rec)
 		if err != nil {

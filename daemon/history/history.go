@@ -136,21 +136,22 @@ func (h *History) prepare(ctx context.Context, fresh bool) error {
 	if !fresh && app != application {
 		return fmt.Errorf("%w: it is a database of something else", ErrDamaged)
 	}
-	if _, err := h.db.ExecContext(ctx, recordsTable); err != nil {
-		return unusable(err)
-	}
-	head, err := lastKept(ctx, h.db)
-	if err != nil {
-		return err
-	}
-	h.head = head
-	if fresh || version != schema {
-		if err := h.makeTables(ctx); err != nil {
+	if !fresh {
+		head, err := lastKept(ctx, h.db)
+		if err != nil {
 			return err
 		}
-		h.unfilled = head.Revision > 0
+		h.head = head
+	}
+	if fresh || version != schema {
+		if err := h.makeTables(ctx); err != nil {
+			return unusable(err)
+		}
+		h.unfilled = h.head.Revision > 0
 		if !h.unfilled {
-			return h.setVersion(ctx)
+			if err := h.setVersion(ctx); err != nil {
+				return unusable(err)
+			}
 		}
 	}
 	return nil
@@ -162,14 +163,16 @@ func (h *History) setVersion(ctx context.Context) error {
 	return err
 }
 
-// makeTables makes the tables of reports anew. They have no version until they are filled.
+// makeTables makes the tables of reports anew, and in a new file that of records. They have no version until they are filled. The file
+// becomes ours with its first table, in one transaction: a first start that is cut off in between would leave what the next one has to take
+// for somebody else's.
 func (h *History) makeTables(ctx context.Context) error {
 	tx, err := h.db.BeginTx(ctx, nil)
 	if err != nil {
 		return err
 	}
 	defer func() { _ = tx.Rollback() }()
-	statements := []string{"DROP TABLE IF EXISTS jobs", "DROP TABLE IF EXISTS runs"}
+	statements := []string{recordsTable, "DROP TABLE IF EXISTS jobs", "DROP TABLE IF EXISTS runs"}
 	for _, name := range factNames {
 		statements = append(statements, "DROP TABLE IF EXISTS "+name)
 	}

@@ -1,10 +1,12 @@
 package history
 
 import (
+	"errors"
 	"fmt"
 	"sync"
 	"time"
 
+	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 
 	"tandem/daemon/ledger"
@@ -74,11 +76,25 @@ func (h *History) Attention() []string {
 		return []string{fmt.Sprintf("the history, the second copy of the ledger, is damaged, %d records behind, and has no reports: %v: when the floor is quiet, stop the daemon, move %s away, and start it again: it makes the history anew from the ledger",
 			behind, failure, FileName)}
 	case failure != nil && time.Since(since) >= failingFor:
-		return []string{fmt.Sprintf("the history, the second copy of the ledger, is %d records behind and does not go on: %v", behind, failure)}
+		return []string{fmt.Sprintf("the history, the second copy of the ledger, is %d records behind and does not go on: %v%s", behind, failure, untilWritten(failure))}
 	case behind >= farBehind:
 		return []string{fmt.Sprintf("the history, the second copy of the ledger, is %d records behind", behind)}
 	}
 	return nil
+}
+
+// untilWritten says what helps against a failure that goes away once the disk takes what is written.
+func untilWritten(failure error) string {
+	e, ok := errors.AsType[*sqlite.Error](failure)
+	switch {
+	case !ok:
+		return ""
+	case primary(failure) == sqlite3.SQLITE_FULL:
+		return ": free space on its disk; it goes on by itself then"
+	case notWritten(e.Code()):
+		return ": its disk does not take what is written: see what the system's log says of the disk, and put that right; it goes on by itself then"
+	}
+	return ""
 }
 
 // broken says whether a failure of the file does not go away by itself, as a full disk does.

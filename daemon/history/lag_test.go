@@ -63,6 +63,29 @@ func TestAttention(t *testing.T) {
 	}
 }
 
+// A history that its disk does not take goes on by itself, and people hear what makes room for it.
+func TestAttentionWhenFull(t *testing.T) {
+	h, err := Open(t.Context(), t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := h.Close(); err != nil {
+			t.Error(err)
+		}
+	}()
+	if _, err := h.db.ExecContext(t.Context(), "PRAGMA max_page_count = 1"); err != nil { // it is as large as it may be
+		t.Fatal(err)
+	}
+	_, err = h.db.ExecContext(t.Context(), "INSERT INTO records (revision, stored) VALUES (1, zeroblob(100000))")
+	h.lag.begin(ledger.NewMemory(), 0)
+	h.lag.fail(fmt.Errorf("keep records: %w", err))
+	h.lag.since = h.lag.since.Add(-failingFor)
+	if got := h.Attention(); len(got) != 1 || !strings.Contains(got[0], "free space on its disk; it goes on by itself then") {
+		t.Errorf("with %v people hear %q", err, got)
+	}
+}
+
 // A file that is damaged inside opens as if it were whole. People are told at once, with what to do, since no time mends it.
 func TestAttentionWhenDamagedInside(t *testing.T) {
 	dir := t.TempDir()

@@ -28,8 +28,21 @@ func unusable(err error) error {
 	case sqlite3.SQLITE_FULL, sqlite3.SQLITE_NOMEM:
 		return fmt.Errorf("there is no room to open it; make some, and start again: %w", err)
 	}
+	if e, ok := errors.AsType[*sqlite.Error](err); ok && notWritten(e.Code()) {
+		return fmt.Errorf("its disk does not take what is written: see what the system's log says of the disk, put that right, and start again: %w", err)
+	}
 	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) || primary(err) == sqlite3.SQLITE_INTERRUPT {
 		return err
 	}
 	return fmt.Errorf("%w: %w", ErrDamaged, err)
+}
+
+// notWritten says whether a result code is that of a disk that fails to write, which tells nothing of what it holds.
+func notWritten(code int) bool {
+	switch code {
+	case sqlite3.SQLITE_IOERR_WRITE, sqlite3.SQLITE_IOERR_FSYNC, sqlite3.SQLITE_IOERR_DIR_FSYNC, sqlite3.SQLITE_IOERR_TRUNCATE, sqlite3.SQLITE_IOERR_DELETE,
+		sqlite3.SQLITE_IOERR_SHMSIZE, sqlite3.SQLITE_IOERR_COMMIT_ATOMIC:
+		return true
+	}
+	return false
 }

@@ -17,6 +17,9 @@ const (
 	movedAway = "tandem: moved away; do not go on from it"
 )
 
+// Descriptions returns those that the stream of a ledger may have, one after the other.
+func Descriptions() []string { return []string{beingMade, goesOn, beingCopied, movedAway} }
+
 var (
 	// ErrUnfinished means that a ledger is part of a copy that was interrupted. The remedy is to copy again, which goes on there.
 	ErrUnfinished = errors.New("ledger: the copy into this place is not finished")

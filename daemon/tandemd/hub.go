@@ -56,7 +56,7 @@ func openHub(ctx context.Context, cfg daemonConfig) (_ hub, _ *ledger.JetStream,
 		deaf := &deafness{life: cfg.place.before}
 		own, err := bus.StartServer(bus.ServerConfig{
 			StoreDir: datadir.BusDir(cfg.DataDir), MaxStore: datadir.MostStore, Listen: cfg.BusListen, ListenMQTT: cfg.MQTTListen,
-			MaxPayload: ledger.ServerMaxPayload, Failed: deaf.heard, Log: natsLog(cfg.Log),
+			MaxPayload: ledger.ServerMaxPayload, Descriptions: ledger.Descriptions(), Failed: deaf.heard, Log: natsLog(cfg.Log),
 		})
 		if err != nil {
 			return nil, nil, nil, err

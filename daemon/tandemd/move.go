@@ -82,7 +82,7 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 		return offline(err)
 	}
 	server, err := bus.StartServer(bus.ServerConfig{
-		StoreDir: datadir.BusDir(set.DataDir), MaxStore: datadir.MostStore, MaxPayload: ledger.ServerMaxPayload, Log: natsLog(log),
+		StoreDir: datadir.BusDir(set.DataDir), MaxStore: datadir.MostStore, MaxPayload: ledger.ServerMaxPayload, Descriptions: ledger.Descriptions(), Log: natsLog(log),
 	})
 	if err != nil {
 		return err

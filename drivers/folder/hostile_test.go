@@ -10,6 +10,7 @@ import (
 	"syscall"
 	"testing"
 
+	"tandem/drivers"
 	"tandem/drivers/filejob/filejobtest"
 )
 
@@ -139,4 +140,30 @@ func (s *full) write(name string, body []byte) error {
 		return err
 	}
 	return syscall.ENOSPC
+}
+
+// The power fails when the file has its name and that is noted, and takes the name back: not every share can make one last, and the note is on
+// another disk. The file that lies there under its temporary name was perhaps never seen, and perhaps taken: nobody says that it is done.
+func TestTheNameIsLost(t *testing.T) {
+	t.Parallel()
+	for _, done := range []string{"removed", "file"} {
+		t.Run(done, func(t *testing.T) {
+			t.Parallel()
+			b := newBench(t, map[string]string{"done": done})
+			f := b.start()
+			f.Grant(b.grant("r1"))
+			name := b.dropped(f, "r1")
+			if err := f.Stop(); err != nil {
+				t.Fatal(err)
+			}
+			rename(t, name, filepath.Join(b.in, "."+filepath.Base(name)+".part"))
+			f = b.start()
+			f.Run("r1", standing, drivers.ReasonOutcomeUnknown)
+			f.Grant(b.grant("r1"))
+			f.Settle("r1")
+			f.Idle()
+			f.Grant(b.grant("r2")) // and the next is handed over
+			b.dropped(f, "r2")
+		})
+	}
 }

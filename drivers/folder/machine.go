@@ -233,6 +233,10 @@ func (m *machine) Fate(job *filejob.Job) filejob.Fate {
 	m.work = &work{note: n, job: job, dropped: true}
 	s := m.seen
 	switch {
+	case s.temp && !s.there && !s.done && !s.failed && !job.Starting && !job.Stopping: // the name was lost with the power; see syncDir
+		m.work = nil
+		m.discard(n.Temp)
+		return filejob.Unclear
 	case !job.Starting, s.there, s.done, s.failed:
 		if !job.Handed && !job.Starting {
 			job.Handed, job.Sent = true, job.Size

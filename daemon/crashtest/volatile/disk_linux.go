@@ -30,6 +30,7 @@ type Disk struct {
 	dirty   map[string][]extent    // by path: written and not synced
 	refuse  func(path string) bool // the next sync of such a file fails
 	refused int
+	fails   func(path string) syscall.Errno // a write to such a file fails
 }
 
 // extent is a stretch of a file.
@@ -117,6 +118,13 @@ func (d *Disk) RefuseSync(match func(path string) bool) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.refuse = match
+}
+
+// FailWrites lets every write to a file fail for which fails returns an error, such as ENOSPC, from now on; nil: none does.
+func (d *Disk) FailWrites(fails func(path string) syscall.Errno) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.fails = fails
 }
 
 // Refused is how many syncs have failed so.

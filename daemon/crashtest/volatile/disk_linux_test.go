@@ -123,3 +123,24 @@ func TestASyncThatFails(t *testing.T) {
 	cut(t, d)
 	d.is(t, "a", "one\x00\x00\x00three", "one\x00\x00\x00three")
 }
+
+func TestWritesThatFail(t *testing.T) {
+	d := testDisk(t)
+	d.write(t, "a", "one", true)
+	d.FailWrites(func(path string) syscall.Errno {
+		if path == "a" {
+			return syscall.ENOSPC
+		}
+		return 0
+	})
+	f, err := os.OpenFile(filepath.Join(d.Path(), "a"), os.O_APPEND|os.O_WRONLY, 0)
+	must(t, err)
+	defer f.Close()
+	if _, err := f.WriteString("two"); !errors.Is(err, syscall.ENOSPC) {
+		t.Fatalf("a write on a full disk: %v", err)
+	}
+	d.write(t, "b", "other", true)
+	d.FailWrites(nil)
+	d.write(t, "a", "three", true)
+	d.is(t, "a", "onethree", "onethree")
+}

@@ -3,5 +3,6 @@
 // can be let fail, too, and then what it was for is lost although it can still be read, as on Linux (fsync(2), "EIO").
 //
 // It is a file system in user space (fuse(4)), and needs Linux and root. Names, sizes and directories are on disk at once; only what files
-// hold has to be synced.
+// hold has to be synced. A program that maps a file into memory, as SQLite does, must be another process than the test: one that waits for a
+// page of its own disk waits for ever.
 package volatile

@@ -195,6 +195,11 @@ func (f *file) Write(ctx context.Context, data []byte, off int64) (uint32, sysca
 	if d.off {
 		return 0, syscall.EIO
 	}
+	if d.fails != nil {
+		if errno := d.fails(f.node.path()); errno != 0 {
+			return 0, errno
+		}
+	}
 	n, errno := f.FileHandle.(fusefs.FileWriter).Write(ctx, data, off)
 	if n > 0 {
 		d.wrote(f.node.path(), extent{off, off + int64(n)})

@@ -1,0 +1,45 @@
+package crashtest
+
+import (
+	"context"
+	"math/rand/v2"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// A sync of the ledger fails, and the daemon is killed before it hears of it: nobody is left who knows that the record which can be read there
+// is not on the disk. The next daemon takes it for stored and goes on behind it, and then the power is cut: what that one has acknowledged is
+// there.
+func TestASyncFailsAndTheDaemonIsKilled(t *testing.T) {
+	t.Parallel()
+	disk := mountVolatile(t)
+	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
+	must(t, s.Start(within(t, time.Minute)))
+	l := NewLoad(s, "killed", 12, true)
+	stop := working(t, l, 4)
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d", seed)
+	chance := rand.New(rand.NewPCG(seed, 12))
+	for round := range 2 {
+		awaitMore(t, l, 60)
+		pid := s.Daemon().cmd.Process.Pid
+		disk.RefuseSync(func(path string) bool {
+			if !strings.Contains(path, "/TANDEM_LEDGER/") || !strings.HasSuffix(path, ".blk") {
+				return false
+			}
+			return syscall.Kill(pid, syscall.SIGKILL) == nil
+		})
+		must(t, poll(within(t, 30*time.Second), "a sync to fail", func(context.Context) (bool, error) { return disk.Refused() > round, nil }))
+		_ = s.KillDaemon() // it has been
+		must(t, s.Start(within(t, time.Minute)))
+		awaitMore(t, l, 60)
+		powerCut(t, s, disk, chance)
+		must(t, s.Start(within(t, time.Minute)))
+		must(t, l.CheckAccepted(within(t, time.Minute)))
+	}
+	stop()
+	closeBooks(t, s, l)
+}
