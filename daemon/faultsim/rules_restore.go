@@ -64,19 +64,26 @@ func (s *rules) handedInAgain(b *books, job string) {
 	}
 }
 
-// await lets a step, and all that come before it, wait for a person's word; and what a gang run is to do of it, there.
+// await lets a step, and all that come before it, wait for a person's word. Of a gang run's step and those whose work it does, the one may
+// have been done by the other.
 func (s *rules) await(step string) {
-	st := s.steps[step]
-	if st == nil {
-		return
+	seen := map[*stepRules]bool{}
+	var visit func(*stepRules)
+	visit = func(st *stepRules) {
+		if st == nil || seen[st] {
+			return
+		}
+		seen[st] = true
+		st.review = st.review || st.dries == 0
+		visit(st.carrier)
+		for _, m := range st.carries {
+			visit(m)
+		}
+		for _, before := range st.after {
+			visit(s.steps[before])
+		}
 	}
-	st.review = st.review || st.dries == 0
-	if st.carrier != nil {
-		s.await(st.carrier.key)
-	}
-	for _, before := range st.after {
-		s.await(before)
-	}
+	visit(s.steps[step])
 }
 
 func (s *rules) reviewed(b *books, e *ledgerv1.WorkReviewed) {
