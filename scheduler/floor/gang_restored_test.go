@@ -129,3 +129,25 @@ func TestRestoredGangThatIsNotThere(t *testing.T) {
 	s.do(CreateJob{Job: memberJob("c", 3)})
 	s.through("c", "print")
 }
+
+// A device falls silent while it is at unrecorded work, and may never be heard again. Then a person says what that has come to, as of any run:
+// its step does not wait for ever.
+func TestRestoredWorkOfASilentDevice(t *testing.T) {
+	s := gangStory(t)
+	s.do(RestoreLedger{Made: s.now, Restored: s.now})
+	s.do(Greet{Device: "printer-2", Status: report(1)})
+	s.do(Greet{Device: "printer-1", Status: report(
+		1,
+		&driverv1.RunStatus{Run: "run-7", Fence: 7, State: stRuns, Job: "a", Step: "print"},
+		&driverv1.RunStatus{Run: "run-8", Fence: 8, State: stRuns, Job: "gone", Step: "print"},
+	)})
+	s.refused("mira", "STILL_AT_WORK", ReviewStep{Job: "g", Step: "print", Outcome: ReviewNotDone})
+	s.refused("mira", "STILL_AT_WORK", NoteUnrecorded{Run: "run-8"})
+	s.do(LoseDevice{Device: "printer-1"})
+	s.do(NoteUnrecorded{Run: "run-8"})
+	s.do(CancelJob{Job: "g"})
+	s.do(ReviewStep{Job: "a", Step: "print", Outcome: ReviewKeep, Good: 2, Device: "printer-1"})
+	if print := s.at("a", "print"); print.Left() != 3 || !print.Grantable() {
+		t.Errorf("%d pieces are left of five, two of which are kept; may be given to a device: %v", print.Left(), print.Grantable())
+	}
+}
