@@ -210,11 +210,19 @@ func (f *Floor) stillAtWork(s *Step) error {
 // atWorkOn refuses what cannot be as long as a device is at unrecorded work that it says is the step.
 func (f *Floor) atWorkOn(s *Step) error {
 	for _, u := range f.unrecordedOf(s) {
-		if u.atWork() {
+		if f.goesOn(u) {
 			return conflict("STILL_AT_WORK", "%s is still at work on %s of %s (run %s): wait until it has ended, or stop it at the device", u.Device, s.ID(), s.Job.ID, u.Run)
 		}
 	}
 	return nil
+}
+
+// goesOn says whether unrecorded work is under way, as far as anybody can tell: of what a silent device had in hand a person says what it
+// has come to, as of any run, for it may never be heard again. One that has left the floor file is not waited for.
+func (f *Floor) goesOn(u *Unrecorded) bool {
+	d := f.byDevice[u.Device]
+	silent := d == nil || d.Link == tandemv1.Link_LINK_OFFLINE || d.Retired && d.Link != tandemv1.Link_LINK_ONLINE
+	return u.atWork() && !silent
 }
 
 // device finds out which one did it.
@@ -290,7 +298,7 @@ func (c NoteUnrecorded) decide(f *Floor, _ time.Time, m Meta) (Decision, error) 
 		if u.Run != c.Run {
 			continue
 		}
-		if u.atWork() {
+		if f.goesOn(u) {
 			return Decision{}, conflict("STILL_AT_WORK", "%s is still at work on run %s: wait until it has ended, or stop it at the device", u.Device, u.Run)
 		}
 		return Decision{Subject: "devices/" + u.Device, Events: []*ledgerv1.Event{{Kind: &ledgerv1.Event_WorkReviewed{

@@ -114,6 +114,11 @@ func (j *Job) Release() time.Time {
 	return last
 }
 
+// hasItems says whether the job was handed in as items: only such jobs can share panels.
+func (j *Job) hasItems() bool {
+	return slices.ContainsFunc(j.Panels, func(p *Panel) bool { return len(p.Spec.GetContents()) > 0 })
+}
+
 // begun says whether anything of the step may have been made, by itself or by the gang run's step that does its work.
 func (s *Step) begun() bool {
 	if s.Carrier != nil {

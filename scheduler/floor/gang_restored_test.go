@@ -6,6 +6,7 @@ import (
 
 	driverv1 "tandem/proto/tandem/driver/v1"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
+	tandemv1 "tandem/proto/tandem/v1"
 )
 
 // A gang run may have been given up after the backup was made, and its members' work done by each of them. When it is given up anew, the
@@ -100,4 +101,53 @@ func TestRestoredGangTellsWhereToSayIt(t *testing.T) {
 		t.Errorf("a gang run that has begun is to be canceled first: %v", err)
 	}
 	s.do(NoteUnrecorded{Run: "run-7"})
+}
+
+// A gang run that was made after the backup is not in it. Its device tells of it, and its members, which nobody can name, wait: those that are
+// there and those that are handed in again. Jobs that can be in no gang run go on.
+func TestRestoredGangThatIsNotThere(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: memberJob("a", 5)})
+	s.do(CreateJob{Job: job("lone", 10, &tandemv1.Step{Id: "print", Operation: "print", Media: "white"})})
+	s.do(RestoreLedger{Made: s.now, Restored: s.now, NothingDone: true})
+	s.do(Greet{Device: "printer-2", Status: report(1)})
+	s.do(Greet{Device: "printer-1", Status: report(1, &driverv1.RunStatus{Run: "run-7", Fence: 7, State: stCompleted, PiecesGood: 12, Job: "g", Step: "print"})})
+	s.do(CreateJob{Job: memberJob("b", 7)})
+	for _, id := range []string{"a", "b"} {
+		s.refused("mira", "UNRECORDED_WORK", Grant{Step: s.at(id, "print"), Device: s.floor.byDevice["printer-2"]})
+		if s.at(id, "laminate").Review {
+			t.Errorf("%s waits with what no printer can have done", id)
+		}
+	}
+	if !s.at("lone", "print").Grantable() {
+		t.Error("a job that can be in no gang run waits")
+	}
+	s.do(NoteUnrecorded{Run: "run-7"})
+	s.do(ReviewStep{Job: "a", Step: "print", Outcome: ReviewDone, Device: "printer-1"})
+	s.do(ReviewStep{Job: "b", Step: "print", Outcome: ReviewNotDone})
+	s.through("b", "print")
+	s.do(CreateJob{Job: memberJob("c", 3)})
+	s.through("c", "print")
+}
+
+// A device falls silent while it is at unrecorded work, and may never be heard again. Then a person says what that has come to, as of any run:
+// its step does not wait for ever.
+func TestRestoredWorkOfASilentDevice(t *testing.T) {
+	s := gangStory(t)
+	s.do(RestoreLedger{Made: s.now, Restored: s.now})
+	s.do(Greet{Device: "printer-2", Status: report(1)})
+	s.do(Greet{Device: "printer-1", Status: report(
+		1,
+		&driverv1.RunStatus{Run: "run-7", Fence: 7, State: stRuns, Job: "a", Step: "print"},
+		&driverv1.RunStatus{Run: "run-8", Fence: 8, State: stRuns, Job: "gone", Step: "print"},
+	)})
+	s.refused("mira", "STILL_AT_WORK", ReviewStep{Job: "g", Step: "print", Outcome: ReviewNotDone})
+	s.refused("mira", "STILL_AT_WORK", NoteUnrecorded{Run: "run-8"})
+	s.do(LoseDevice{Device: "printer-1"})
+	s.do(NoteUnrecorded{Run: "run-8"})
+	s.do(CancelJob{Job: "g"})
+	s.do(ReviewStep{Job: "a", Step: "print", Outcome: ReviewKeep, Good: 2, Device: "printer-1"})
+	if print := s.at("a", "print"); print.Left() != 3 || !print.Grantable() {
+		t.Errorf("%d pieces are left of five, two of which are kept; may be given to a device: %v", print.Left(), print.Grantable())
+	}
 }

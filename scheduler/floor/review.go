@@ -215,10 +215,14 @@ func (f *Floor) shareOutUnrecorded() {
 	}
 }
 
-// mayBe says whether unrecorded work may have been a step: the one that its device names, or if it names none, any that the device can do.
+// mayBe says whether unrecorded work may have been a step: the one that its device names, or if it names none, any that the device can do. A
+// job that is not in the ledger may have been a gang run: then it is any of those of the jobs that can share panels.
 func (f *Floor) mayBe(u *Unrecorded, s *Step) bool {
-	if u.Job != "" {
+	switch {
+	case f.byJob[u.Job] != nil:
 		return u.Job == s.Job.ID && u.Step == s.ID()
+	case u.Job != "" && !s.Job.hasItems():
+		return false
 	}
 	d := f.byDevice[u.Device]
 	if d == nil {
