@@ -1,6 +1,7 @@
 package faultsim
 
 import (
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -61,9 +62,11 @@ type entry struct {
 	made, spoiled int32
 	forgotten     bool // the machine was switched off while it had it
 
-	pieces   int32  // that it was granted for
-	was      *entry // the same run in the ledger that is lost
-	reviewed bool   // the ledger has lost it, and a person has said what became of its step
+	pieces int32    // that it was granted for
+	works  []string // the steps whose work it does: its own, and of a gang run its members'
+	was    *entry   // the same run in the ledger that is lost
+
+	settled map[string]bool // the ledger has lost it, and of these of the steps a person has said what became of them
 }
 
 func newBooks(w *World, file *tandemv1.FloorFile) *books {
@@ -144,6 +147,7 @@ func (b *books) granted(g *tandemv1.Run, at time.Time, doneBefore bool) {
 	if b.load[r.device]++; b.load[r.device] > b.room[r.device] && !doneBefore {
 		b.w.fail("%s was given %d runs, it holds %d", r.device, b.load[r.device], b.room[r.device])
 	}
+	r.works = b.rules.steps[r.step].works()
 	b.live[r.step], b.runs[r.run] = r.run, r
 	b.all = append(b.all, r)
 }
@@ -198,8 +202,10 @@ func (b *books) begins(device, run string, fence uint64, notBefore time.Time) {
 		}
 	}
 	for _, o := range b.lost {
-		if b.runs[run] != nil && o.step == r.step && o.begun && !o.reviewed {
-			w.fail("%s began %s of %s, which %s began on %s before the ledger was set back, and nobody has said what became of that", device, run, r.step, o.run, o.device)
+		for _, step := range r.works {
+			if b.runs[run] != nil && o.begun && slices.Contains(o.works, step) && !o.settled[step] {
+				w.fail("%s began %s of %s, which %s began on %s before the ledger was set back, and nobody has said what became of that", device, run, step, o.run, o.device)
+			}
 		}
 	}
 	r.begun = true

@@ -90,7 +90,7 @@ func (b *books) setBack(keep uint64) *books {
 	n := newBooks(w, w.shop())
 	n.rules.asked, n.lost, n.lostRuns = b.rules.asked, b.lost, b.lostRuns
 	for _, o := range n.lost {
-		o.reviewed = false
+		clear(o.settled)
 	}
 	w.replays = true
 	for _, rec := range b.records[:keep] {
@@ -101,6 +101,7 @@ func (b *books) setBack(keep uint64) *books {
 	for _, o := range b.all {
 		r := n.runs[o.run]
 		if r == nil {
+			o.settled = map[string]bool{}
 			n.lost, n.lostRuns[o.run] = append(n.lost, o), o
 			continue
 		}
@@ -148,7 +149,7 @@ func (r *entry) mayBegin() (bool, time.Time) {
 // device of the last of them. It is not known while one of them may still come to something.
 func (c *crew) doneSince(step string, now time.Time) (good int32, device string, known bool) {
 	for _, o := range c.w.books.lost {
-		if o.step != step || o.reviewed {
+		if o.step != step || o.settled[step] {
 			continue
 		}
 		m := c.w.byID[o.device]

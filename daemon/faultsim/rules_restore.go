@@ -47,19 +47,28 @@ func (s *rules) unrecorded(b *books, u *ledgerv1.WorkUnrecorded) {
 		return
 	}
 	b.listed[u.GetRun()] = true
-	s.await(o.step)
+	if s.jobs[o.job] != nil {
+		s.await(o.step)
+		return
+	}
+	for _, step := range o.works { // it was a gang run, perhaps: its members may be there
+		s.await(step)
+	}
 }
 
 // handedInAgain takes a job that the ledger has lost, and that is handed in again. What devices have told of it waits for a person; what they
 // no longer know of, only who hands it in can know.
 func (s *rules) handedInAgain(b *books, job string) {
 	for _, o := range b.lost {
-		switch {
-		case o.job != job || o.reviewed:
-		case b.listed[o.run]:
-			s.await(o.step)
-		default:
-			o.reviewed = true
+		for _, step := range o.works {
+			if st := s.steps[step]; st == nil || st.job != job || o.settled[step] {
+				continue
+			}
+			if b.listed[o.run] {
+				s.await(step)
+			} else {
+				o.settled[step] = true
+			}
 		}
 	}
 }
@@ -88,27 +97,45 @@ func (s *rules) await(step string) {
 
 func (s *rules) reviewed(b *books, e *ledgerv1.WorkReviewed) {
 	s.reviewing = true
-	for _, o := range b.lost {
-		if o.run == e.GetRun() || e.GetJob() != "" && o.job == e.GetJob() && (e.GetStep() == "" || o.step == e.GetJob()+"/"+e.GetStep()) {
-			o.reviewed = true
-		}
+	if o := b.lostRuns[e.GetRun()]; o != nil {
+		o.settle(o.works)
 	}
 	if e.GetJob() == "" {
 		return
 	}
 	for _, st := range s.jobs[e.GetJob()].steps {
 		if e.GetStep() == "" || st.key == e.GetJob()+"/"+e.GetStep() {
-			st.review = false
+			s.looked(b, st.key)
 		}
 	}
 }
 
-// looked notes that a person has said what there is of a step.
+// looked notes that a person has said what there is of a step: of a gang run's, of all whose work it does.
 func (s *rules) looked(b *books, step string) {
-	s.steps[step].review = false
+	st := s.steps[step]
+	st.review = false
 	for _, o := range b.lost {
-		o.reviewed = o.reviewed || o.step == step
+		if o.step == step {
+			o.settle(o.works)
+		}
+		o.settle(st.works())
 	}
+}
+
+// settle notes of which steps a person has said what became of them.
+func (r *entry) settle(steps []string) {
+	for _, step := range steps {
+		r.settled[step] = true
+	}
+}
+
+// works are the steps whose work a step does: its own, and of a gang run its members'.
+func (st *stepRules) works() []string {
+	out := []string{st.key}
+	for _, m := range st.carries {
+		out = append(out, m.key)
+	}
+	return out
 }
 
 // knowsOfAll says that the ledger lists what a driver tells of and was given before the ledger was set back.
