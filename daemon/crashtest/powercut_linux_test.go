@@ -14,21 +14,6 @@ import (
 	"tandem/daemon/crashtest/volatile"
 )
 
-// mountVolatile makes a disk whose power can be cut.
-func mountVolatile(t *testing.T) *volatile.Disk {
-	t.Helper()
-	disk, err := volatile.Mount(t.TempDir())
-	if err != nil {
-		cannotMount(t, err, "no disk whose power can be cut can be made here (needs root and fuse): %v", err)
-	}
-	t.Cleanup(func() {
-		if err := disk.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return disk
-}
-
 // machines have drivers in processes of their own.
 var machines = []string{"printer-north", "printer-south", "combined-west", "laminator", "cutter-1", "cutter-2"}
 
@@ -47,7 +32,7 @@ func powerCut(t *testing.T, s *Shop, disk *volatile.Disk, chance *rand.Rand, dri
 // everything acknowledged is there, and no machine begins anything twice.
 func TestPowerCut(t *testing.T) {
 	t.Parallel()
-	disk := mountVolatile(t)
+	disk := volatile.ForTest(t)
 	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	must(t, os.Mkdir(filepath.Join(disk.Path(), "devices"), 0o700))
 	must(t, os.Symlink(filepath.Join(disk.Path(), "devices"), filepath.Join(s.cfg.Dir, "devices")))
@@ -82,7 +67,7 @@ func awaitMore(t *testing.T, l *Load, more int) {
 // that is on the disk all the same.
 func TestASyncFails(t *testing.T) {
 	t.Parallel()
-	disk := mountVolatile(t)
+	disk := volatile.ForTest(t)
 	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "sync", 9, true)
@@ -104,7 +89,7 @@ func TestASyncFails(t *testing.T) {
 // The power is cut at the moment at which a command says that it is done: what it has made is there.
 func TestPowerCutAfterACommand(t *testing.T) {
 	t.Parallel()
-	disk := mountVolatile(t)
+	disk := volatile.ForTest(t)
 	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	client := buildClient(t)
 	must(t, s.Start(within(t, time.Minute)))
@@ -151,7 +136,7 @@ func runs(t *testing.T, program string, args ...string) {
 // it says: nothing that is half made is taken for whole.
 func TestPowerCutDuringACommand(t *testing.T) {
 	t.Parallel()
-	disk := mountVolatile(t)
+	disk := volatile.ForTest(t)
 	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "command", 11, true)

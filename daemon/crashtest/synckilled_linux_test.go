@@ -8,6 +8,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"tandem/daemon/crashtest/volatile"
 )
 
 // A sync of the ledger fails, and the daemon is killed before it hears of it: nobody is left who knows that the record which can be read there
@@ -15,7 +17,7 @@ import (
 // there.
 func TestASyncFailsAndTheDaemonIsKilled(t *testing.T) {
 	t.Parallel()
-	disk := mountVolatile(t)
+	disk := volatile.ForTest(t)
 	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "killed", 12, true)

@@ -46,31 +46,12 @@ func opens(t *testing.T, dirs ...string) error {
 	return nil
 }
 
-// mountVolatile makes a disk whose power can be cut.
-func mountVolatile(t *testing.T) *volatile.Disk {
-	t.Helper()
-	disk, err := volatile.Mount(t.TempDir())
-	if err != nil {
-		forbidden := errors.Is(err, syscall.EPERM) || errors.Is(err, syscall.EACCES) || errors.Is(err, syscall.ENODEV)
-		if os.Getenv("CI") == "true" && (!forbidden || os.Geteuid() != 0) {
-			t.Fatal(err)
-		}
-		t.Skipf("no disk whose power can be cut can be made here (needs root and fuse): %v", err)
-	}
-	t.Cleanup(func() {
-		if err := disk.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return disk
-}
-
 // The first start ends at any sync of the history that it makes, with a disk that fails and then a loss of power: that is not told as
 // damage, and the next start finds nothing that it would have to take for the rest of a history that was there. With an empty ledger beside
 // it such a rest keeps a daemon from starting.
 func TestFirstStartIsCutOff(t *testing.T) {
 	t.Parallel()
-	disk := mountVolatile(t)
+	disk := volatile.ForTest(t)
 	var dirs []string
 	for whole := false; !whole; {
 		at := len(dirs) + 1
@@ -112,7 +93,7 @@ func cutAndOpen(t *testing.T, disk *volatile.Disk, dirs []string) {
 // The same, with a disk that fails or is full at one of its writes, of which there are some 150.
 func TestFirstStartIsNotWritten(t *testing.T) {
 	t.Parallel()
-	disk := mountVolatile(t)
+	disk := volatile.ForTest(t)
 	var dirs []string
 	fails := map[string]int{} // by folder: how many writes to go until one fails
 	for i := range 16 {

@@ -10,24 +10,6 @@ import (
 	"testing"
 )
 
-// testDisk mounts a disk; where the system has none, the test is left out.
-func testDisk(t *testing.T) *Disk {
-	t.Helper()
-	d, err := Mount(t.TempDir())
-	if errors.Is(err, syscall.ENODEV) || errors.Is(err, syscall.EPERM) || errors.Is(err, syscall.EACCES) {
-		t.Skipf("no file system in user space can be mounted here: %v", err)
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := d.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return d
-}
-
 func must(t *testing.T, err error) {
 	t.Helper()
 	if err != nil {
@@ -74,7 +56,7 @@ func (d *Disk) is(t *testing.T, name, synced, written string) {
 }
 
 func TestACutKeepsWhatWasSynced(t *testing.T) {
-	d := testDisk(t)
+	d := ForTest(t)
 	long := strings.Repeat("x", 3*pageSize)
 	d.write(t, "a", "synced", true)
 	d.write(t, "a", long, false)
@@ -103,7 +85,7 @@ func TestACutKeepsWhatWasSynced(t *testing.T) {
 
 // What a sync was for that failed can be read, and no later sync of that file brings it to the disk.
 func TestASyncThatFails(t *testing.T) {
-	d := testDisk(t)
+	d := ForTest(t)
 	d.write(t, "a", "one", true)
 	f, err := os.OpenFile(filepath.Join(d.Path(), "a"), os.O_APPEND|os.O_RDWR, 0)
 	must(t, err)
@@ -125,7 +107,7 @@ func TestASyncThatFails(t *testing.T) {
 }
 
 func TestWritesThatFail(t *testing.T) {
-	d := testDisk(t)
+	d := ForTest(t)
 	d.write(t, "a", "one", true)
 	d.FailWrites(func(path string) syscall.Errno {
 		if path == "a" {

@@ -1,12 +1,10 @@
 package failovertest
 
 import (
-	"errors"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strconv"
-	"syscall"
 	"testing"
 	"time"
 
@@ -20,11 +18,7 @@ func TestPowerFails(t *testing.T) {
 	servers := threeServers(t)
 	var disks []*volatile.Disk
 	for _, s := range servers {
-		d, err := volatile.Mount(t.TempDir())
-		if err != nil {
-			without(t, err)
-		}
-		t.Cleanup(func() { must(t, d.Close()) })
+		d := volatile.ForTest(t)
 		disks, s.store = append(disks, d), filepath.Join(d.Path(), "store")
 	}
 	c := newCluster(t, built, servers, nil)
@@ -75,14 +69,4 @@ func TestPowerFails(t *testing.T) {
 	people.stop()
 	c.finish(time.Minute + time.Duration(cuts)*15*time.Second)
 	c.judge("", people)
-}
-
-// without ends a test for which the machine has no disk whose power can be cut.
-func without(t *testing.T, err error) {
-	t.Helper()
-	forbidden := errors.Is(err, syscall.EPERM) || errors.Is(err, syscall.EACCES) || errors.Is(err, syscall.ENODEV)
-	if os.Getenv("CI") == "true" && (!forbidden || os.Geteuid() != 0) {
-		t.Fatal(err)
-	}
-	t.Skipf("no disk whose power can be cut can be made here (needs root and fuse): %v", err)
 }
