@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -160,16 +161,16 @@ func (d *demo) load() error {
 	if d.start, err = time.ParseInLocation("2006-01-02 15:04", d.begin, people.Location()); err != nil {
 		return &usageError{fmt.Errorf("--begin: %q is not a time; write it as 2026-03-02 08:00", d.begin)}
 	}
-	paths, err := filepath.Glob(filepath.Join(d.tickets, "*.yaml"))
+	names, err := fs.Glob(os.DirFS(d.tickets), "*.yaml") // the folder's own name is no pattern
 	if err != nil {
 		return &usageError{err}
 	}
-	if len(paths) == 0 {
+	if len(names) == 0 {
 		return &usageError{fmt.Errorf("there are no tickets (*.yaml) in %s: %s", d.tickets, where)}
 	}
-	slices.Sort(paths)
-	for _, path := range paths {
-		job := &tandemv1.Job{}
+	slices.Sort(names)
+	for _, name := range names {
+		path, job := filepath.Join(d.tickets, name), &tandemv1.Job{}
 		if err := yamlfile.Read(path, job); err != nil {
 			return &usageError{err}
 		}
