@@ -84,7 +84,9 @@ func (s *rules) await(step string) {
 		}
 		seen[st] = true
 		st.review = st.review || st.dries == 0
-		visit(st.carrier)
+		if st.carrier != nil && !s.jobs[st.carrier.job].canceled {
+			visit(st.carrier)
+		}
 		for _, m := range st.carries {
 			visit(m)
 		}
