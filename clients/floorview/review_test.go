@@ -18,15 +18,15 @@ func TestARestoredFloorNeedsAWord(t *testing.T) {
 		return s
 	}
 	member := step("print", "", "x-in-gang-run")
-	member.CarriedBy = "shared/print"
+	member.CarriedBy = "together/print"
 	jobs := []*tandemv1.Job{
 		{Id: "tags", State: held, Steps: []*tandemv1.Step{member, step("pack", "print", "x-unrecorded-work", "x-in-gang-run")}},
-		{Id: "shared", State: held, Steps: []*tandemv1.Step{step("print", "", "x-unrecorded-work")}},
+		{Id: "together", State: held, Steps: []*tandemv1.Step{step("print", "", "x-unrecorded-work")}},
 	}
 	got := Render(jobs, nil, Options{Now: noon, Zone: zone, Width: 120})
 	for _, want := range []string{
-		" ! look, and say with `tandem review` what was done since the backup (shared / print and 1 more step)\n",
-		"print in gang run shared > pack\n", "print done already?\n",
+		" ! look, and say with `tandem review` what was done since the backup (together / print and 1 more step)\n",
+		"print in gang run together > pack\n", "print done already?\n",
 	} {
 		if !strings.Contains(got, want) {
 			t.Errorf("does not say %q:\n%s", want, got)
@@ -36,7 +36,7 @@ func TestARestoredFloorNeedsAWord(t *testing.T) {
 		t.Errorf("asks %d times:\n%s", n, got)
 	}
 	needs := New(jobs[1:], nil, Options{Now: noon}).Needs()
-	if len(needs) != 1 || !needs[0].Grave || needs[0].Job != "shared" || needs[0].Step != "print" || needs[0].More != "shared / print" {
+	if len(needs) != 1 || !needs[0].Grave || needs[0].Job != "together" || needs[0].Step != "print" || needs[0].More != "together / print" {
 		t.Errorf("one step: %+v", needs)
 	}
 	jobs[1].GetSteps()[0].StateReasons = nil
