@@ -172,7 +172,7 @@ func (s *rules) runEvent(b *books, rec *ledgerv1.Record, e *ledgerv1.Event) {
 		r.unknown = c.GetState() == tandemv1.JobState_JOB_STATE_PROCESSING_STOPPED && slices.Contains(c.GetReasons(), floor.ReasonOutcomeUnknown)
 		r.void = r.void || r.unknown && r.adrift
 		r.told = r.told || c.GetState() != tandemv1.JobState_JOB_STATE_PENDING
-		r.said = r.said || c.GetState() != tandemv1.JobState_JOB_STATE_PENDING && e.GetActor() != "daemon"
+		r.said = c.GetState() != tandemv1.JobState_JOB_STATE_PENDING && (r.said || e.GetActor() != "daemon") // one that waits after all has not begun
 		if c.GetStartTime() != nil && r.told && !r.started {
 			r.started = true
 			s.devices[r.device].loaded = r

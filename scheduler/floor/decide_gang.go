@@ -68,6 +68,8 @@ func (j *Job) CanGang() (bool, string) {
 		return false, "is in gang run " + j.gang.ID + " already"
 	case slices.ContainsFunc(j.Steps, (*Step).mayHaveBegun):
 		return false, "has begun"
+	case slices.ContainsFunc(j.Steps, (*Step).waitsForReview):
+		return false, "may have been begun before the ledger was restored: say first with `tandem review` what was done of it"
 	}
 	for _, p := range j.Panels {
 		if p.Spoiled > 0 {

@@ -14,7 +14,8 @@ import (
 )
 
 // RestoreLedger follows the last record of a backup: see [FenceStep]. What devices had in hand when it was made has an unknown
-// outcome until they have been heard; what dries is given to a rack anew, for as long as it has to dry still.
+// outcome until they have been heard; what dries is given to a rack anew, for as long as it has to dry still, and hand work that waits
+// is taken back.
 type RestoreLedger struct {
 	Made        time.Time // when the backup was made
 	Restored    time.Time // now, by the wall clock
@@ -45,7 +46,8 @@ func (c RestoreLedger) decide(f *Floor, _ time.Time, m Meta) (Decision, error) {
 	for _, d := range f.Devices {
 		for _, r := range d.Live {
 			switch {
-			case r.Step.Drying() && d.Manual(): // a driver that has been told since that it is over would not take it again
+			// A driver that has been told since that it is over would not take it again.
+			case d.Manual() && (r.Step.Drying() || r.State == tandemv1.JobState_JOB_STATE_PENDING):
 				out.Events = append(out.Events, stopping(r, true),
 					changed(r, tandemv1.JobState_JOB_STATE_CANCELED, nil, r.Good, r.Spoiled, r.Start, f.CommitTime))
 			case !d.Manual() && !r.Unknown():

@@ -151,3 +151,30 @@ func TestRestoredWorkOfASilentDevice(t *testing.T) {
 		t.Errorf("%d pieces are left of five, two of which are kept; may be given to a device: %v", print.Left(), print.Grantable())
 	}
 }
+
+// A job of which nobody has said yet what was done since the backup shares no panel: the gang run would do that again.
+func TestRestoredJobIsNotGanged(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: memberJob("a", 5)})
+	s.do(CreateJob{Job: memberJob("b", 7)})
+	s.do(RestoreLedger{Made: s.now, Restored: s.now})
+	s.do(ReviewStep{Job: "b", Outcome: ReviewNotDone})
+	s.refused("mira", "CANNOT_GANG", gangOf("g", of("a", 5), of("b", 7)))
+	s.do(ReviewStep{Job: "a", Outcome: ReviewNotDone})
+	s.do(gangOf("g", of("a", 5), of("b", 7)))
+}
+
+// Hand work that waited when the backup was made may have been done since, and its driver have been told that it is over: that would not take
+// it again, and nobody could begin or end it.
+func TestRestoredHandWorkThatWaits(t *testing.T) {
+	s := newStory(t)
+	s.do(CreateJob{Job: job("lone", 10, &tandemv1.Step{Id: "pack", Operation: "pack"})})
+	pack := s.at("lone", "pack")
+	s.do(Grant{Step: pack, Device: s.floor.byDevice["bench"]})
+	s.do(RestoreLedger{Made: s.now, Restored: s.now})
+	if pack.Live != nil || !pack.waitsForReview() {
+		t.Errorf("it is live as %v, and waits for a word: %v", pack.Live, pack.waitsForReview())
+	}
+	s.do(Greet{Device: "bench", Status: report(1)})
+	s.do(ReviewStep{Job: "lone", Step: "pack", Outcome: ReviewDone})
+}

@@ -46,8 +46,8 @@ var ofRestored = []mutant{
 	},
 	{
 		name: "restored-drying", breaks: "what dried when the backup was made comes to an end", file: "scheduler/floor/decide_review.go",
-		old: `case r.Step.Drying() && d.Manual():`,
-		new: `case r.Step.Drying() && d.Manual() && !MUTANT:`,
+		old: `case d.Manual() && (r.Step.Drying() || r.State == tandemv1.JobState_JOB_STATE_PENDING):`,
+		new: `case d.Manual() && (r.Step.Drying() && !MUTANT || r.State == tandemv1.JobState_JOB_STATE_PENDING):`,
 	},
 	{
 		name: "review-unsaved", breaks: "a snapshot keeps what waits for a person's word", file: "scheduler/floor/snapshot.go",
