@@ -212,11 +212,12 @@ func (s *shadow) supplied(c Command, run string) {
 	if need == "" || s.said[run] {
 		return
 	}
+	length := step.Spec.GetLengthUm() * int64(step.Left()) / int64(max(step.Whole(), 1)) // 0: not known, and nobody can say that it is too much
 	switch {
 	case d.Loaded != need:
 		s.t.Fatalf("%T let %s begin on %s with %q, it needs %s", c, s.stepOf[run], d.ID, d.Loaded, need)
 	case d.Lot == nil || (step.Live != nil && step.Live.Lot == d.Lot):
-	case d.Lot.Remaining == 0 || d.Lot.Remaining-d.Lot.Reserved() < step.Spec.GetLengthUm()*int64(step.Left())/int64(step.Whole()):
+	case d.Lot.Remaining == 0 || length > 0 && d.Lot.Remaining-d.Lot.Reserved() < length:
 		s.t.Fatalf("%T let %s begin on %s with too little on it", c, s.stepOf[run], d.ID)
 	}
 }
