@@ -5,7 +5,6 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -31,6 +30,7 @@ func finishSettings(storeDir string, descriptions []string) error {
 	}
 	for _, name := range found {
 		dir := filepath.Dir(filepath.Join(storeDir, filepath.FromSlash(name)))
+		stream := filepath.Base(dir)
 		settings, err := os.ReadFile(filepath.Join(dir, settingsFile))
 		if err != nil {
 			continue // the server tells
@@ -39,15 +39,15 @@ func finishSettings(storeDir string, descriptions []string) error {
 		if err != nil {
 			continue
 		}
-		want, err := checksum(filepath.Base(dir), settings)
+		want, err := checksum(stream, settings)
 		if err != nil {
 			return err
 		}
-		if bytes.Equal(sum, want) || !changedFrom(filepath.Base(dir), settings, sum, descriptions) {
+		if bytes.Equal(sum, want) || !changedFrom(stream, settings, sum, descriptions) {
 			continue
 		}
-		if err := writeSum(dir, want); err != nil {
-			return fmt.Errorf("finish a change of the settings of stream %s: %w", filepath.Base(dir), err)
+		if err := writeWhole(filepath.Join(dir, settingsSum), want); err != nil {
+			return fmt.Errorf("finish a change of the settings of stream %s: %w", stream, err)
 		}
 	}
 	return nil
@@ -83,20 +83,4 @@ func changedFrom(stream string, settings, sum []byte, descriptions []string) boo
 		}
 	}
 	return false
-}
-
-// writeSum leaves the old checksum or the new one behind, whenever the power fails.
-func writeSum(dir string, sum []byte) error {
-	f, err := os.OpenFile(filepath.Join(dir, settingsSum+".tmp"), os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(sum)
-	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
-		err = os.Rename(f.Name(), filepath.Join(dir, settingsSum))
-	}
-	if err != nil {
-		return errors.Join(err, os.Remove(f.Name()))
-	}
-	return nil
 }

@@ -45,13 +45,15 @@ func ensureToken(path string) (string, error) {
 	return token, nil
 }
 
-// writeToken leaves the whole token or nothing behind, whenever the power fails.
-func writeToken(path, token string) error {
+func writeToken(path, token string) error { return writeWhole(path, []byte(token+"\n")) }
+
+// writeWhole leaves the whole content, or what was there before, whenever the power fails.
+func writeWhole(path string, content []byte) error {
 	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+"-*") // mode 0600
 	if err != nil {
 		return err
 	}
-	_, err = f.WriteString(token + "\n")
+	_, err = f.Write(content)
 	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
 		err = os.Rename(f.Name(), path)
 	}

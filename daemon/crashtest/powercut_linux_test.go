@@ -28,6 +28,19 @@ func powerCut(t *testing.T, s *Shop, disk *volatile.Disk, chance *rand.Rand, dri
 	must(t, disk.Restart())
 }
 
+// comeBack starts the daemon again, and looks whether it knows all that was acknowledged.
+func comeBack(t *testing.T, s *Shop, l *Load) {
+	t.Helper()
+	must(t, s.Start(within(t, time.Minute)))
+	must(t, l.CheckAccepted(within(t, time.Minute)))
+}
+
+// awaitRefused waits until so many syncs have failed.
+func awaitRefused(t *testing.T, disk *volatile.Disk, syncs int) {
+	t.Helper()
+	must(t, poll(within(t, 30*time.Second), "a sync to fail", func(context.Context) (bool, error) { return disk.Refused() >= syncs, nil }))
+}
+
 // The power is cut under load, of the computer on which the daemon and all drivers are. What had not been synced is lost, or is there in part;
 // everything acknowledged is there, and no machine begins anything twice.
 func TestPowerCut(t *testing.T) {
@@ -47,8 +60,7 @@ func TestPowerCut(t *testing.T) {
 	for range cuts {
 		awaitMore(t, l, 20+chance.IntN(200))
 		powerCut(t, s, disk, chance, machines...)
-		must(t, s.Start(within(t, time.Minute)))
-		must(t, l.CheckAccepted(within(t, time.Minute)))
+		comeBack(t, s, l)
 	}
 	stop()
 	closeBooks(t, s, l)
@@ -76,11 +88,10 @@ func TestASyncFails(t *testing.T) {
 	for round := range 4 {
 		awaitMore(t, l, 100)
 		disk.RefuseSync(func(path string) bool { return strings.HasSuffix(path, ".blk") })
-		must(t, poll(within(t, 30*time.Second), "a sync to fail", func(context.Context) (bool, error) { return disk.Refused() > round, nil }))
+		awaitRefused(t, disk, round+1)
 		awaitMore(t, l, 100)
 		powerCut(t, s, disk, chance)
-		must(t, s.Start(within(t, time.Minute)))
-		must(t, l.CheckAccepted(within(t, time.Minute)))
+		comeBack(t, s, l)
 	}
 	stop()
 	closeBooks(t, s, l)

@@ -1,7 +1,6 @@
 package crashtest
 
 import (
-	"context"
 	"math/rand/v2"
 	"path/filepath"
 	"strings"
@@ -34,13 +33,12 @@ func TestASyncFailsAndTheDaemonIsKilled(t *testing.T) {
 			}
 			return syscall.Kill(pid, syscall.SIGKILL) == nil
 		})
-		must(t, poll(within(t, 30*time.Second), "a sync to fail", func(context.Context) (bool, error) { return disk.Refused() > round, nil }))
+		awaitRefused(t, disk, round+1)
 		_ = s.KillDaemon() // it has been
 		must(t, s.Start(within(t, time.Minute)))
 		awaitMore(t, l, 60)
 		powerCut(t, s, disk, chance)
-		must(t, s.Start(within(t, time.Minute)))
-		must(t, l.CheckAccepted(within(t, time.Minute)))
+		comeBack(t, s, l)
 	}
 	stop()
 	closeBooks(t, s, l)

@@ -140,17 +140,21 @@ func pass(from net.Conn, to place) {
 	_, _ = io.Copy(there, from)
 }
 
+// servers are those of a cluster, on the first three machines.
+func (n *network) servers() (out []*server) {
+	for i := 1; i <= 3; i++ {
+		out = append(out, &server{
+			name: fmt.Sprintf("nats-%d", i), client: place{n.name(i), n.host(i), 4222}, route: place{n.name(i), n.host(i), 6222},
+		})
+	}
+	return out
+}
+
 // onMachines makes a cluster of three machines, each with a server and the first two with a daemon, and a fourth for clients and drivers.
 func onMachines(t *testing.T) (*network, *cluster) {
 	t.Helper()
 	net := newNetwork(t, 4)
-	var servers []*server
-	for i := 1; i <= 3; i++ {
-		servers = append(servers, &server{
-			name: fmt.Sprintf("nats-%d", i), client: place{net.name(i), net.host(i), 4222}, route: place{net.name(i), net.host(i), 6222},
-		})
-	}
-	c := newCluster(t, built, servers, newAuthority(t))
+	c := newCluster(t, built, net.servers(), newAuthority(t))
 	c.office = net.name(4)
 	for i, name := range []string{"floor-a", "floor-b"} {
 		c.joinReached(name, place{net.name(i + 1), "127.0.0.1", 7431 + i}, place{c.office, net.host(i + 1), 7431})

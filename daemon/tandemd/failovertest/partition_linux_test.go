@@ -1,7 +1,6 @@
 package failovertest
 
 import (
-	"fmt"
 	"testing"
 	"time"
 )
@@ -12,13 +11,7 @@ import (
 func TestPartition(t *testing.T) {
 	t.Parallel()
 	net := newNetwork(t, 3)
-	var servers []*server
-	for i := 1; i <= 3; i++ {
-		servers = append(servers, &server{
-			name: fmt.Sprintf("nats-%d", i), client: place{net.name(i), net.host(i), 4222}, route: place{net.name(i), net.host(i), 6222},
-		})
-	}
-	c := newCluster(t, built, servers, newAuthority(t))
+	c := newCluster(t, built, net.servers(), newAuthority(t))
 	a := c.join("floor-a", place{net.name(1), "127.0.0.1", 7431})
 	first := c.leader(60*time.Second, nil)
 	b := c.join("floor-b", place{net.name(2), "127.0.0.1", 7433})
