@@ -141,10 +141,10 @@ func pass(from net.Conn, to place) {
 }
 
 // servers are those of a cluster, on the first three machines.
-func (n *network) servers() (out []*server) {
+func (w *network) servers() (out []*server) {
 	for i := 1; i <= 3; i++ {
 		out = append(out, &server{
-			name: fmt.Sprintf("nats-%d", i), client: place{n.name(i), n.host(i), 4222}, route: place{n.name(i), n.host(i), 6222},
+			name: fmt.Sprintf("nats-%d", i), client: place{w.name(i), w.host(i), 4222}, route: place{w.name(i), w.host(i), 6222},
 		})
 	}
 	return out
