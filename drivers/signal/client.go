@@ -18,7 +18,9 @@ import (
 const (
 	connectWithin = 5 * time.Second
 	keepAlive     = 10 * time.Second // a server that is gone without a word is found out after one and a half of it
-	version311    = 4                // protocol level of MQTT 3.1.1, section 3.1.2.2
+	askAgain      = 2 * time.Second
+	version311    = 4 // protocol level of MQTT 3.1.1, section 3.1.2.2
+	backlog       = 64
 )
 
 // client is a connection to the MQTT server. It does not connect again by itself: Watch ends with it, and is called again.
@@ -29,8 +31,9 @@ type client struct {
 }
 
 type message struct {
-	source  int
-	payload []byte
+	source   int
+	payload  []byte
+	retained bool // it was said before we subscribed
 }
 
 // connect returns a client that has subscribed to every source, nil if ctx has ended.
@@ -39,7 +42,9 @@ func (w *watcher) connect(ctx context.Context) (*client, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &client{messages: make(chan message), lost: make(chan error, 1)}
+	// The library reads no answer of the server while it cannot hand on what came before it: room for what is retained for
+	// one source while the next one is subscribed to.
+	c := &client{messages: make(chan message, backlog), lost: make(chan error, 1)}
 	options.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
 		select {
 		case c.lost <- fmt.Errorf("%s is lost: %w", w.broker.Host, err):
@@ -52,13 +57,7 @@ func (w *watcher) connect(ctx context.Context) (*client, error) {
 		return nil, ended(ctx, fmt.Errorf("connect to %s: %w", w.broker.Host, err))
 	}
 	for i, s := range w.sources {
-		// Quality of service 0: what a message says is soon said again, and an old one must not come late.
-		token := c.mqtt.Subscribe(s.topic, 0, func(_ mqtt.Client, m mqtt.Message) {
-			select {
-			case c.messages <- message{source: i, payload: m.Payload()}:
-			case <-ctx.Done():
-			}
-		})
+		token := c.subscribe(ctx, i, s.topic)
 		if err := await(ctx, token); err != nil {
 			c.close()
 			return nil, ended(ctx, fmt.Errorf("subscribe to %s: %w", s.topic, err))
@@ -69,6 +68,17 @@ func (w *watcher) connect(ctx context.Context) (*client, error) {
 		}
 	}
 	return c, nil
+}
+
+// subscribe asks for what is said of a source, and for what is retained of it, each time that it is called: section 3.8.4.
+// Quality of service 0: what a message says is soon said again, and an old one must not come late.
+func (c *client) subscribe(ctx context.Context, source int, topic string) mqtt.Token {
+	return c.mqtt.Subscribe(topic, 0, func(_ mqtt.Client, m mqtt.Message) {
+		select {
+		case c.messages <- message{source: source, payload: m.Payload(), retained: m.Retained()}:
+		case <-ctx.Done():
+		}
+	})
 }
 
 func (w *watcher) options() (*mqtt.ClientOptions, error) {

@@ -178,6 +178,9 @@ func (w *watcher) Watch(ctx context.Context, report func(drivers.Seen)) error {
 	state := newState(w.sources, w.after, w.stale, time.Now())
 	timer := time.NewTimer(0)
 	defer timer.Stop()
+	// A server that has just started may answer before it knows again what it retains.
+	again := time.NewTicker(askAgain)
+	defer again.Stop()
 	for {
 		select {
 		case <-ctx.Done():
@@ -185,7 +188,17 @@ func (w *watcher) Watch(ctx context.Context, report func(drivers.Seen)) error {
 		case err := <-c.lost:
 			return err
 		case m := <-c.messages:
+			if m.retained && !state.silent(m.source) {
+				continue // it is older than what has been heard
+			}
 			state.hear(m.source, m.payload, time.Now())
+		case <-again.C:
+			for i, s := range w.sources {
+				if state.silent(i) {
+					c.subscribe(ctx, i, s.topic) // if it comes to nothing, the connection is lost, or it is asked again
+				}
+			}
+			continue
 		case <-timer.C:
 		}
 		next := state.settle(time.Now())

@@ -60,6 +60,9 @@ func (s *state) hear(source int, payload []byte, now time.Time) {
 	h.value, h.at, h.any = v, now, true
 }
 
+// silent says whether nothing has come of a source.
+func (s *state) silent(source int) bool { return !s.heard[source].any && !s.heard[source].bad }
+
 // settle decides what counts now and returns how long that cannot change by itself; 0: until a message comes.
 func (s *state) settle(now time.Time) time.Duration {
 	next := time.Duration(0)
