@@ -85,9 +85,9 @@ func (s *store) stop() {
 	s.srv.WaitForShutdown()
 }
 
-// options returns the settings of a ledger on this server.
+// options returns the settings of a ledger on this server, patient with a disk that other tests keep busy.
 func (s *store) options() ledger.Options {
-	return ledger.Options{SyncAlways: ledger.EmbeddedSyncAlways(s.srv)}
+	return ledger.Options{SyncAlways: ledger.EmbeddedSyncAlways(s.srv), AppendTimeout: time.Minute}
 }
 
 // open opens the ledger with these options.
