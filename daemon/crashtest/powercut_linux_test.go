@@ -45,7 +45,7 @@ func awaitRefused(t *testing.T, disk *volatile.Disk, syncs int) {
 // everything acknowledged is there, and no machine begins anything twice.
 func TestPowerCut(t *testing.T) {
 	t.Parallel()
-	disk := volatile.ForTest(t)
+	disk := volatile.ForTest(t, volatile.Journal)
 	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	must(t, os.Mkdir(filepath.Join(disk.Path(), "devices"), 0o700))
 	must(t, os.Symlink(filepath.Join(disk.Path(), "devices"), filepath.Join(s.cfg.Dir, "devices")))
@@ -79,7 +79,7 @@ func awaitMore(t *testing.T, l *Load, more int) {
 // that is on the disk all the same.
 func TestASyncFails(t *testing.T) {
 	t.Parallel()
-	disk := volatile.ForTest(t)
+	disk := volatile.ForTest(t, volatile.Journal)
 	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "sync", 9, true)
@@ -100,7 +100,7 @@ func TestASyncFails(t *testing.T) {
 // The power is cut at the moment at which a command says that it is done: what it has made is there.
 func TestPowerCutAfterACommand(t *testing.T) {
 	t.Parallel()
-	disk := volatile.ForTest(t)
+	disk := volatile.ForTest(t, volatile.Journal)
 	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	client := buildClient(t)
 	must(t, s.Start(within(t, time.Minute)))
@@ -147,7 +147,7 @@ func runs(t *testing.T, program string, args ...string) {
 // it says: nothing that is half made is taken for whole.
 func TestPowerCutDuringACommand(t *testing.T) {
 	t.Parallel()
-	disk := volatile.ForTest(t)
+	disk := volatile.ForTest(t, volatile.Journal)
 	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "command", 11, true)

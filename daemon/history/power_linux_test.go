@@ -51,7 +51,7 @@ func opens(t *testing.T, dirs ...string) error {
 // it such a rest keeps a daemon from starting.
 func TestFirstStartIsCutOff(t *testing.T) {
 	t.Parallel()
-	disk := volatile.ForTest(t)
+	disk := volatile.ForTest(t, volatile.Journal)
 	var dirs []string
 	for whole := false; !whole; {
 		at := len(dirs) + 1
@@ -93,7 +93,7 @@ func cutAndOpen(t *testing.T, disk *volatile.Disk, dirs []string) {
 // The same, with a disk that fails or is full at one of its writes, of which there are some 150.
 func TestFirstStartIsNotWritten(t *testing.T) {
 	t.Parallel()
-	disk := volatile.ForTest(t)
+	disk := volatile.ForTest(t, volatile.Journal)
 	var dirs []string
 	fails := map[string]int{} // by folder: how many writes to go until one fails
 	for i := range 16 {

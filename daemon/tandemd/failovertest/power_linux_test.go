@@ -18,7 +18,7 @@ func TestPowerFails(t *testing.T) {
 	servers := threeServers(t)
 	var disks []*volatile.Disk
 	for _, s := range servers {
-		d := volatile.ForTest(t)
+		d := volatile.ForTest(t, volatile.Journal)
 		disks, s.store = append(disks, d), filepath.Join(d.Path(), "store")
 	}
 	c := newCluster(t, built, servers, nil)
