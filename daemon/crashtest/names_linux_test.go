@@ -3,20 +3,30 @@ package crashtest
 import (
 	"bytes"
 	"context"
+	"crypto/rand"
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
+	"syscall"
 	"testing"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
+	"go.uber.org/zap"
 
 	"tandem/daemon/bus"
 	"tandem/daemon/crashtest/volatile"
+	"tandem/daemon/datadir"
 	"tandem/daemon/history"
 	"tandem/daemon/ledger"
 	"tandem/drivers"
+	"tandem/drivers/clock"
+	"tandem/drivers/filejob/filejobtest"
+	"tandem/drivers/folder"
 	"tandem/proto/durable"
+	driverv1 "tandem/proto/tandem/driver/v1"
+	tandemv1 "tandem/proto/tandem/v1"
 )
 
 // What says that it has made, renamed or removed a file has done so for good, also where a file system promises no more than POSIX does.
@@ -63,6 +73,18 @@ func TestNamesLast(t *testing.T) { //nolint:tparallel // one disk, and its power
 			must(t, err)
 			must(t, note.Close())
 		}, func(t *testing.T, dir string) { read(t, dir, "last") }},
+		{"the place of a cluster's daemon", func(t *testing.T, dir string) {
+			credentials := t.TempDir()
+			for _, user := range []string{bus.LedgerUser, "daemon", "driver", "system"} {
+				must(t, os.WriteFile(filepath.Join(credentials, user), []byte(rand.Text()), 0o600))
+			}
+			c, err := bus.OpenCluster(bus.ClusterConfig{URLs: []string{"nats://127.0.0.1:1"}, Credentials: credentials, StoreDir: filepath.Join(dir, "data", "bus"), Name: "floor-1"})
+			must(t, err)
+			note, err := ledger.OpenNote(filepath.Join(dir, filepath.FromSlash("data/"+datadir.Followed)))
+			must(t, err)
+			must(t, note.Close())
+			c.Shutdown()
+		}, func(t *testing.T, dir string) { read(t, dir, "data", filepath.FromSlash(datadir.Followed)) }},
 		{"what a driver remembers", func(t *testing.T, dir string) {
 			must(t, drivers.SaveState(filepath.Join(dir, "drivers", "cutter-1"), "job", []byte("begun")))
 			must(t, drivers.SaveState(filepath.Join(dir, "drivers", "cutter-1"), "job", []byte("done")))
@@ -86,15 +108,15 @@ func TestNamesLast(t *testing.T) { //nolint:tparallel // one disk, and its power
 			}
 		}},
 	}
-	folder := func(i int) string { return filepath.Join(disk.Path(), fmt.Sprint(i)) }
+	place := func(i int) string { return filepath.Join(disk.Path(), fmt.Sprint(i)) }
 	for i, c := range cases {
-		must(t, durable.MakeFolder(folder(i), 0o700))
-		t.Run(c.what+", made", func(t *testing.T) { c.do(t, folder(i)) })
+		must(t, durable.MakeFolder(place(i), 0o700))
+		t.Run(c.what+", made", func(t *testing.T) { c.do(t, place(i)) })
 	}
 	must(t, disk.Cut(nil))
 	must(t, disk.Restart())
 	for i, c := range cases {
-		t.Run(c.what+", there", func(t *testing.T) { c.check(t, folder(i)) })
+		t.Run(c.what+", there", func(t *testing.T) { c.check(t, place(i)) })
 	}
 }
 
@@ -119,4 +141,34 @@ func stream(t *testing.T, dir string, do func(context.Context, jetstream.JetStre
 	js, err := jetstream.New(conn)
 	must(t, err)
 	do(within(t, time.Minute), js, server)
+}
+
+// The anchor that a driver has made in a watched folder, and remembers, is there, also if the file that it was for has not been dropped. Without
+// it a person would have to say that the folder is the one that it was.
+func TestAnAnchorLasts(t *testing.T) {
+	t.Parallel()
+	disk := volatile.ForTest(t, volatile.Folders)
+	in, state, files := filepath.Join(disk.Path(), "in"), filepath.Join(disk.Path(), "state"), t.TempDir()
+	must(t, durable.MakeFolder(in, 0o700))
+	driver, err := folder.Kind().New(drivers.Env{Device: "cutter-1", Operations: []string{"cut"}, Capacity: 1, Clock: clock.Wall(), StateDir: state, Log: zap.NewNop()},
+		map[string]string{"folder": in, "files": files, "done-file": "{stem}.ok"})
+	must(t, err)
+	disk.FailWrites(func(path string) syscall.Errno {
+		if strings.HasSuffix(path, ".part") {
+			return syscall.ENOSPC
+		}
+		return 0
+	})
+	f := filejobtest.Start(t, driver)
+	f.Grant(filejobtest.Started("r1", time.Hour, filejobtest.Write(t, files, "gull.plt", []byte("IN;PU;PD;"))))
+	f.Wait("the run cannot begin", func(s *driverv1.Status) bool { return s.GetState() == tandemv1.DeviceState_DEVICE_STATE_STOPPED })
+	must(t, disk.Cut(nil))
+	_ = f.Stop() // it cannot keep anything any more
+	must(t, disk.Restart())
+	if kept, err := drivers.LoadState(state, "anchor.json"); err != nil || len(kept) == 0 {
+		t.Errorf("the driver remembers %q of its anchor, %v", kept, err)
+	}
+	if len(read(t, in, ".tandem-cutter-1")) == 0 {
+		t.Error("the anchor is empty")
+	}
 }
