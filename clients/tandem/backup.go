@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"time"
@@ -80,7 +79,7 @@ func (a *app) saveBackup(ctx context.Context, client tandemv1.AdminServiceClient
 	if err := os.Rename(file.Name(), path); err != nil {
 		return nil, fmt.Errorf("give %s its name: %w", path, err)
 	}
-	if err := durable.SyncFolder(filepath.Dir(path)); err != nil && !errors.Is(err, fs.ErrPermission) { // who may only write there cannot sync it
+	if err := durable.SyncFolder(filepath.Dir(path)); err != nil {
 		return nil, fmt.Errorf("%s is there, but a loss of power may take its name: %w", path, err)
 	}
 	return summary, nil

@@ -1,6 +1,6 @@
 // Package durable makes names last: a new file or folder, a rename and a deletion are on the disk only once the folder has been synced
-// too (fsync(2)), whatever has been done for what the file holds. Windows cannot sync a folder and need not: there, and on a file system that
-// refuses to, nothing is done.
+// too (fsync(2)), whatever has been done for what the file holds. Windows cannot sync a folder and need not: there, on a file system that
+// refuses to, and in a folder that this user may write to and not read, nothing is done.
 package durable
 
 import (
@@ -15,6 +15,9 @@ import (
 // SyncFolder makes what was done to the names in a folder last over a loss of power.
 func SyncFolder(dir string) error {
 	f, err := os.Open(dir)
+	if errors.Is(err, fs.ErrPermission) {
+		return nil // as a drop box is: who writes there cannot do more
+	}
 	if err != nil {
 		return fmt.Errorf("sync a folder: %w", err)
 	}
