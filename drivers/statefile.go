@@ -7,6 +7,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"tandem/proto/durable"
 )
 
 // maxStateSize bounds what LoadState reads, in bytes.
@@ -26,7 +28,7 @@ func SaveState(dir, name string, body []byte) error {
 }
 
 func saveState(dir, name string, body []byte) (err error) {
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := durable.MakeFolder(dir, 0o700); err != nil {
 		return err
 	}
 	path := filepath.Join(dir, name)
@@ -44,7 +46,7 @@ func saveState(dir, name string, body []byte) (err error) {
 	if err != nil {
 		return errors.Join(err, os.Remove(f.Name())) // half a file takes space that the next try may need
 	}
-	return syncFolder(dir)
+	return durable.SyncFolder(dir)
 }
 
 // LoadState reads a file that SaveState wrote. A file that is not there gives nil and no error.

@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"tandem/clients/wording"
+	"tandem/proto/durable"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -78,9 +79,8 @@ func (a *app) saveBackup(ctx context.Context, client tandemv1.AdminServiceClient
 	if err := os.Rename(file.Name(), path); err != nil {
 		return nil, fmt.Errorf("give %s its name: %w", path, err)
 	}
-	if dir, err := os.Open(filepath.Dir(path)); err == nil {
-		_ = dir.Sync() // not every system can; the content is on disk
-		_ = dir.Close()
+	if err := durable.SyncFolder(filepath.Dir(path)); err != nil {
+		return nil, fmt.Errorf("%s is there, but a loss of power may take its name: %w", path, err)
 	}
 	return summary, nil
 }

@@ -15,6 +15,8 @@ import (
 	"github.com/nats-io/nats.go"
 	"go.uber.org/zap"
 	"golang.org/x/time/rate"
+
+	"tandem/proto/durable"
 )
 
 // Users of a cluster's servers, and the files in the folder of credentials with their passwords. The servers' settings
@@ -76,7 +78,7 @@ func OpenCluster(cfg ClusterConfig) (*Cluster, error) {
 	if cfg.StoreDir == "" {
 		return c, nil
 	}
-	if err := os.MkdirAll(cfg.StoreDir, 0o700); err != nil {
+	if err := durable.MakeFolder(cfg.StoreDir, 0o700); err != nil {
 		return nil, fmt.Errorf("reach cluster: create store directory: %w", err)
 	}
 	if c.lock, err = lockDir(cfg.StoreDir); err != nil {

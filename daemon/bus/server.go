@@ -13,6 +13,8 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"go.uber.org/zap"
+
+	"tandem/proto/durable"
 )
 
 const (
@@ -67,6 +69,7 @@ func (c ServerConfig) check() error {
 // process, and FLOOR, where the daemon and the drivers meet. A third, SIGNAL, is there if it listens for MQTT.
 type Server struct {
 	server   *natsserver.Server
+	dir      string // the store directory
 	lock     *os.File
 	secrets  secrets
 	log      *zap.Logger
@@ -93,7 +96,7 @@ func StartServer(cfg ServerConfig) (_ *Server, err error) {
 	if err != nil {
 		return nil, fmt.Errorf("start bus: listen on %q: %w", cfg.Listen, err)
 	}
-	if err := os.MkdirAll(cfg.StoreDir, 0o700); err != nil {
+	if err := durable.MakeFolder(cfg.StoreDir, 0o700); err != nil {
 		return nil, fmt.Errorf("start bus: create store directory: %w", err)
 	}
 	lock, err := lockDir(cfg.StoreDir)
@@ -106,7 +109,7 @@ func StartServer(cfg ServerConfig) (_ *Server, err error) {
 	if err := errors.Join(finishSettings(cfg.StoreDir, cfg.Descriptions), storeNewest(cfg.StoreDir)); err != nil {
 		return nil, errors.Join(fmt.Errorf("start bus: %w", err), lock.Close())
 	}
-	s := &Server{lock: lock, log: cfg.Log, conns: make(map[*nats.Conn]struct{})}
+	s := &Server{dir: cfg.StoreDir, lock: lock, log: cfg.Log, conns: make(map[*nats.Conn]struct{})}
 	defer func() {
 		if err != nil {
 			s.Shutdown()
@@ -190,6 +193,16 @@ func (s *Server) SyncAlways() (bool, error) {
 		}
 	}
 	return true, nil
+}
+
+// StoreNames makes the names in the store directory last. The server syncs what its files hold, and not the folders in which it makes them
+// (nats-server 2.15.2): whoever has opened a ledger, or filled one, calls this before anybody relies on it. Most file systems bring the name of a
+// new file to the disk when the file is synced; no standard says that they do.
+func (s *Server) StoreNames() error {
+	if err := durable.SyncTree(s.dir); err != nil {
+		return fmt.Errorf("bring the names of the store's files to the disk: %w", err)
+	}
+	return nil
 }
 
 // URL is where drivers of other processes connect, as nats://host:port; empty if there is no socket.

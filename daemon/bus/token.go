@@ -9,6 +9,8 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+
+	"tandem/proto/durable"
 )
 
 // TokenFile is the name of the drivers' token in the store directory.
@@ -47,7 +49,7 @@ func ensureToken(path string) (string, error) {
 
 func writeToken(path, token string) error { return writeWhole(path, []byte(token+"\n")) }
 
-// writeWhole leaves the whole content, or what was there before, whenever the power fails.
+// writeWhole leaves the whole content, or what was there before, whenever the power fails; the whole content once it has returned.
 func writeWhole(path string, content []byte) error {
 	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+"-*") // mode 0600
 	if err != nil {
@@ -60,7 +62,7 @@ func writeWhole(path string, content []byte) error {
 	if err != nil {
 		return errors.Join(err, os.Remove(f.Name()))
 	}
-	return nil
+	return durable.SyncFolder(filepath.Dir(path))
 }
 
 func readToken(path string) (string, error) {

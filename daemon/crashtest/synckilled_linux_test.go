@@ -16,7 +16,7 @@ import (
 // there.
 func TestASyncFailsAndTheDaemonIsKilled(t *testing.T) {
 	t.Parallel()
-	disk := volatile.ForTest(t)
+	disk := volatile.ForTest(t, volatile.Folders)
 	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	must(t, s.Start(within(t, time.Minute)))
 	l := NewLoad(s, "killed", 12, true)

@@ -20,6 +20,7 @@ import (
 
 	"tandem/daemon/bus"
 	"tandem/daemon/ledger"
+	"tandem/proto/durable"
 )
 
 const (
@@ -179,18 +180,5 @@ func LeaveWord(dir, name, text string) error {
 	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
 		return err
 	}
-	return syncDir(dir)
-}
-
-// syncDir makes renames in a folder last. Windows cannot and need not.
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	defer d.Close()
-	if err := d.Sync(); err != nil && !cannotSync(err) {
-		return fmt.Errorf("sync folder %s: %w", dir, err)
-	}
-	return nil
+	return durable.SyncFolder(dir)
 }

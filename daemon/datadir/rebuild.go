@@ -14,6 +14,7 @@ import (
 	"tandem/daemon/bus"
 	"tandem/daemon/history"
 	"tandem/daemon/ledger"
+	"tandem/proto/durable"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	"tandem/scheduler/floor"
 )
@@ -126,6 +127,9 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if err := GiveToOwner(dir, made); err != nil {
 		return out, err
 	}
+	if err := durable.SyncTree(made); err != nil { // the server syncs files, and no folders
+		return out, err
+	}
 	if err := keepNote(dir); err != nil {
 		return out, err
 	}
@@ -141,7 +145,7 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if err := os.Rename(made, BusDir(dir)); err != nil {
 		return out, fmt.Errorf("put the new ledger in its place: %w", err)
 	}
-	if err := syncDir(dir); err != nil {
+	if err := durable.SyncFolder(dir); err != nil {
 		return out, err
 	}
 	// What was said of the ledger before is not true of this one, which has what was done in the cluster since.
@@ -151,7 +155,7 @@ func Rebuild(ctx context.Context, dir string, opt RebuildOptions) (Rebuilt, erro
 	if err := os.Remove(filepath.Join(dir, rebuildNote)); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return out, fmt.Errorf("remove the copy of the note of the last record: %w", err)
 	}
-	return out, nil
+	return out, durable.SyncFolder(dir)
 }
 
 // missingIn returns how many records the ledger of a data folder had acknowledged after the history's last, and whether it is known

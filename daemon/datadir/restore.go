@@ -13,6 +13,7 @@ import (
 	"tandem/daemon/audit"
 	"tandem/daemon/backup"
 	"tandem/daemon/ledger"
+	"tandem/proto/durable"
 	ledgerv1 "tandem/proto/tandem/ledger/v1"
 	"tandem/scheduler/floor"
 )
@@ -56,16 +57,19 @@ func Restore(ctx context.Context, r io.Reader, dir string, opt RestoreOptions) (
 	if err := GiveToOwner(dir, made); err != nil {
 		return out, fmt.Errorf("restore: %w", err)
 	}
+	if err := durable.SyncTree(made); err != nil { // the server syncs files, and no folders
+		return out, fmt.Errorf("restore: %w", err)
+	}
 	if err := os.Rename(made, BusDir(dir)); err != nil {
 		return out, fmt.Errorf("restore: put the ledger in its place: %w", err)
 	}
-	if err := syncDir(dir); err != nil {
+	if err := durable.SyncFolder(dir); err != nil {
 		return out, fmt.Errorf("restore: %w", err)
 	}
 	if err := os.Remove(filepath.Join(dir, unfinished)); err != nil {
 		return out, fmt.Errorf("restore: %w", err)
 	}
-	return out, syncDir(dir)
+	return out, durable.SyncFolder(dir)
 }
 
 // beginRestore makes the folder, which must be empty, and marks it.
@@ -73,7 +77,7 @@ func beginRestore(dir string) error {
 	if err := CheckFinished(dir); err != nil {
 		return err
 	}
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := durable.MakeFolder(dir, 0o700); err != nil {
 		return fmt.Errorf("restore: %w", err)
 	}
 	entries, err := os.ReadDir(dir)

@@ -18,6 +18,7 @@ import (
 	_ "modernc.org/sqlite" // the engine, without C: floor PCs run Windows
 
 	"tandem/daemon/ledger"
+	"tandem/proto/durable"
 )
 
 const (
@@ -77,7 +78,7 @@ func Open(ctx context.Context, dataDir string) (*History, error) {
 	fresh := false
 	if _, err := os.Stat(h.path); errors.Is(err, os.ErrNotExist) {
 		fresh = true
-		if err := os.MkdirAll(dataDir, 0o700); err != nil {
+		if err := durable.MakeFolder(dataDir, 0o700); err != nil {
 			return nil, fmt.Errorf("open history: %w", err)
 		}
 		f, err := os.OpenFile(h.path, os.O_RDWR|os.O_CREATE, 0o600) // SQLite would make it for everybody to read
@@ -228,6 +229,9 @@ func SetAside(dataDir, suffix string) (string, error) {
 		if err := os.Rename(path+tail, aside+tail); err != nil && (tail == "" || !errors.Is(err, os.ErrNotExist)) {
 			return "", fmt.Errorf("set history aside: %w", err)
 		}
+	}
+	if err := durable.SyncFolder(dataDir); err != nil {
+		return "", fmt.Errorf("set history aside: %w", err)
 	}
 	return aside, nil
 }

@@ -15,6 +15,7 @@ import (
 
 	"tandem/daemon/crashtest/volatile"
 	"tandem/daemon/history"
+	"tandem/proto/durable"
 )
 
 // opener is the environment variable that makes of TestOpensForAnother a program that opens the histories of folders.
@@ -51,14 +52,11 @@ func opens(t *testing.T, dirs ...string) error {
 // it such a rest keeps a daemon from starting.
 func TestFirstStartIsCutOff(t *testing.T) {
 	t.Parallel()
-	disk := volatile.ForTest(t)
+	disk := volatile.ForTest(t, volatile.Folders)
 	var dirs []string
 	for whole := false; !whole; {
 		at := len(dirs) + 1
 		dirs = append(dirs, filepath.Join(disk.Path(), strconv.Itoa(at)))
-		if err := os.Mkdir(dirs[at-1], 0o700); err != nil {
-			t.Fatal(err)
-		}
 		var syncs atomic.Int64
 		disk.RefuseSync(func(string) bool { return syncs.Add(1) == int64(at) })
 		err := opens(t, dirs[at-1])
@@ -72,6 +70,19 @@ func TestFirstStartIsCutOff(t *testing.T) {
 	}
 	disk.RefuseSync(nil)
 	cutAndOpen(t, disk, dirs)
+}
+
+// A history that has been opened for the first time is there, with the folder that was made for it, whatever a loss of power takes.
+func TestANewHistoryLasts(t *testing.T) {
+	t.Parallel()
+	disk := volatile.ForTest(t, volatile.Folders)
+	dir := filepath.Join(disk.Path(), "shop", "data")
+	if err := errors.Join(opens(t, dir), disk.Cut(nil), disk.Restart()); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(filepath.Join(dir, history.FileName)); err != nil {
+		t.Error(err)
+	}
 }
 
 // cutAndOpen cuts the power, gives it back, and opens the histories.
@@ -93,13 +104,13 @@ func cutAndOpen(t *testing.T, disk *volatile.Disk, dirs []string) {
 // The same, with a disk that fails or is full at one of its writes, of which there are some 150.
 func TestFirstStartIsNotWritten(t *testing.T) {
 	t.Parallel()
-	disk := volatile.ForTest(t)
+	disk := volatile.ForTest(t, volatile.Folders)
 	var dirs []string
 	fails := map[string]int{} // by folder: how many writes to go until one fails
 	for i := range 16 {
 		name := strconv.Itoa(i)
 		dirs, fails[name] = append(dirs, filepath.Join(disk.Path(), name)), 1+10*i+rand.IntN(10)
-		if err := os.Mkdir(dirs[i], 0o700); err != nil {
+		if err := durable.MakeFolder(dirs[i], 0o700); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -7,7 +7,10 @@ import (
 	"hash/crc32"
 	"io"
 	"os"
+	"path/filepath"
 	"sync"
+
+	"tandem/proto/durable"
 )
 
 // Note remembers in a small file which record was acknowledged last, or followed. A store may take a damaged end of its file for one
@@ -33,9 +36,15 @@ var noteTable = crc32.MakeTable(crc32.Castagnoli)
 
 // OpenNote opens the note at path, or makes an empty one.
 func OpenNote(path string) (*Note, error) {
+	_, missing := os.Stat(path)
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
 		return nil, fmt.Errorf("open the note of the last record: %w", err)
+	}
+	if missing != nil {
+		if err := durable.SyncFolder(filepath.Dir(path)); err != nil {
+			return nil, errors.Join(fmt.Errorf("make the note of the last record: %w", err), f.Close())
+		}
 	}
 	n := &Note{file: f}
 	if err := n.read(); err != nil {

@@ -6,11 +6,20 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 )
 
 // Arguments that cannot be used are never a success, and end with 2 as the README says.
 func TestWrongArgumentsAreTheCallersMistake(t *testing.T) {
 	half := t.TempDir() // a restore into it was interrupted: a service that starts the daemon again and again mends nothing
+	t.Cleanup(func() {  // a look at the disk may be under way when the daemon has refused, and makes a file there
+		for late := time.Now().Add(10 * time.Second); os.RemoveAll(half) != nil; time.Sleep(10 * time.Millisecond) {
+			if time.Now().After(late) {
+				t.Errorf("%s cannot be removed", half)
+				return
+			}
+		}
+	})
 	if err := os.WriteFile(filepath.Join(half, "RESTORE-UNFINISHED"), nil, 0o600); err != nil {
 		t.Fatal(err)
 	}

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"os"
 	"path/filepath"
 	"slices"
 	"sync"
@@ -18,6 +17,7 @@ import (
 	"tandem/daemon/config"
 	"tandem/drivers"
 	"tandem/drivers/all"
+	"tandem/proto/durable"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -54,7 +54,7 @@ func newHost(d *tandemv1.Device, dataDir string, log *zap.Logger) (*drivers.Host
 	stateDir := ""
 	if dataDir != "" {
 		stateDir = filepath.Join(dataDir, "drivers", d.GetId())
-		if err := os.MkdirAll(stateDir, 0o700); err != nil {
+		if err := durable.MakeFolder(stateDir, 0o700); err != nil {
 			return nil, fmt.Errorf("make the driver's folder: %w", err)
 		}
 	}

@@ -14,6 +14,7 @@ import (
 	"tandem/drivers"
 	"tandem/drivers/all"
 	"tandem/drivers/propose"
+	"tandem/proto/durable"
 )
 
 // driverProposal is what the command line says of one address.
@@ -163,7 +164,10 @@ func (p *driverProposal) save(err error, talk io.Writer) error {
 		return fmt.Errorf("--save-certificate: %w", err)
 	}
 	_, err = f.Write(bad.PEM())
-	if err = errors.Join(err, f.Close()); err != nil {
+	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
+		err = durable.SyncFolder(filepath.Dir(p.saveCertificate))
+	}
+	if err != nil {
 		return fmt.Errorf("--save-certificate: %w", err)
 	}
 	fmt.Fprintf(talk, "saved the certificate in %s; use it only after comparing the fingerprint\n", p.saveCertificate)

@@ -69,10 +69,11 @@ func openHub(ctx context.Context, cfg daemonConfig) (_ hub, _ *ledger.JetStream,
 		server = &embeddedHub{own, note}
 		open = func(known ledger.Head) (*ledger.JetStream, error) {
 			store, err := openLedger(ctx, own, ledger.Options{Known: known, Note: note}, cfg.Log)
-			if err == nil {
-				deaf.of(store)
+			if err != nil {
+				return nil, err
 			}
-			return store, err
+			deaf.of(store)
+			return store, own.StoreNames()
 		}
 	}
 	defer func() {

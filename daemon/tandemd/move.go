@@ -23,6 +23,7 @@ import (
 	"tandem/daemon/history"
 	"tandem/daemon/lead"
 	"tandem/daemon/ledger"
+	"tandem/proto/durable"
 )
 
 const (
@@ -141,6 +142,9 @@ func moveLedger(ctx context.Context, set *config.Settings, to string, log *zap.L
 	}
 	// The place that is left is told first: interrupted in between, neither goes on, and the same command ends it.
 	if to == toDataDir {
+		if err := server.StoreNames(); err != nil {
+			return err
+		}
 		if err := from.MoveAway(ctx); err != nil {
 			return err
 		}
@@ -193,7 +197,7 @@ func markMoved(dataDir, to string, head ledger.Head, now time.Time) error {
 		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return fmt.Errorf("take back that the ledger was moved: %w", err)
 		}
-		return nil
+		return durable.SyncFolder(dataDir)
 	}
 	text := fmt.Sprintf("The ledger of this folder was copied to a cluster at %s, at revision %d, SHA-256 %x, and goes on there.\n"+
 		"A daemon that keeps its ledger itself does not start here while this file is here.\n", now.UTC().Format(time.RFC3339), head.Revision, head.Hash)

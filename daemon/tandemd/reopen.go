@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"net"
-	"os"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -19,6 +18,7 @@ import (
 	"tandem/daemon/engine"
 	"tandem/daemon/ledger"
 	"tandem/daemon/space"
+	"tandem/proto/durable"
 )
 
 const (
@@ -31,7 +31,7 @@ const (
 // serveUntilStopped runs a daemon, and opens everything anew if its ledger fails it: after an append without an answer
 // only the ledger knows what is true. While the disk cannot be written nothing is opened on it, and clients hear why.
 func serveUntilStopped(ctx context.Context, cfg daemonConfig, ready func(address)) error {
-	if err := os.MkdirAll(cfg.DataDir, 0o700); err != nil {
+	if err := durable.MakeFolder(cfg.DataDir, 0o700); err != nil {
 		return &usageError{fmt.Errorf("--data-dir: %w: name a folder that is there, or can be made", err)}
 	}
 	listener, err := net.Listen("tcp", cfg.Listen)

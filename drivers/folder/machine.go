@@ -233,7 +233,7 @@ func (m *machine) Fate(job *filejob.Job) filejob.Fate {
 	m.work = &work{note: n, job: job, dropped: true}
 	s := m.seen
 	switch {
-	case s.temp && !s.there && !s.done && !s.failed && !job.Starting && !job.Stopping: // the name was lost with the power; see syncDir
+	case s.temp && !s.there && !s.done && !s.failed && !job.Starting && !job.Stopping: // the name was lost with the power; see nameLasts
 		m.work = nil
 		m.discard(n.Temp)
 		return filejob.Unclear

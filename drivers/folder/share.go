@@ -7,10 +7,11 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
 	"strings"
 	"sync"
 	"time"
+
+	"tandem/proto/durable"
 )
 
 // entry is a file of a share.
@@ -82,8 +83,15 @@ func (disk) write(name string, body []byte) error {
 	if err == nil {
 		err = f.Sync()
 	}
-	return errors.Join(err, f.Close())
+	if err = errors.Join(err, f.Close()); err == nil {
+		nameLasts(name)
+	}
+	return err
 }
+
+// nameLasts makes the name of a file safe from a loss of power, where the share has a way: not every one can sync a folder. A file that is lost
+// all the same is not found after the restart, and the run's outcome is then unknown.
+func nameLasts(name string) { _ = durable.SyncFolder(filepath.Dir(name)) }
 
 func (disk) rename(from, to string) error {
 	// No system renames without replacing on every kind of share, so it is looked first; nobody else uses our names.
@@ -96,22 +104,8 @@ func (disk) rename(from, to string) error {
 	if err := os.Rename(from, to); err != nil {
 		return err
 	}
-	syncDir(filepath.Dir(to))
+	nameLasts(to)
 	return nil
-}
-
-// syncDir makes a rename safe from a loss of power, where the system has a way. A file that is lost all the same is not
-// found after the restart, and the run's outcome is then unknown.
-func syncDir(dir string) {
-	if runtime.GOOS == "windows" {
-		return
-	}
-	f, err := os.Open(dir)
-	if err != nil {
-		return
-	}
-	defer f.Close()
-	_ = f.Sync() // not every share can
 }
 
 func (disk) remove(name string) error {

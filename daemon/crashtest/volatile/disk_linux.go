@@ -1,15 +1,16 @@
 package volatile
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
+	"maps"
 	"math/rand/v2"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"strings"
+	"slices"
+	"strconv"
 	"sync"
 	"syscall"
 
@@ -20,14 +21,20 @@ import (
 // pageSize is what a system writes to a disk at once.
 const pageSize = 4096
 
+// rootID is the item of the root.
+const rootID = 1
+
 // Disk is such a disk. Its methods are for any goroutine.
 type Disk struct {
-	dir    string // a folder for what programs see, for what is on the disk, and for the mount
+	dir    string // a folder for what programs see, for what is on the disk of each file, and for the mount
+	order  Order
 	server *fuse.Server
 
 	mu      sync.Mutex
-	off     bool                   // the power is cut
-	dirty   map[string][]extent    // by path: written and not synced
+	off     bool // the power is cut
+	root    *item
+	items   int                    // made so far
+	pending []*operation           // on names, in their order: not on the disk
 	refuse  func(path string) bool // the next sync of such a file fails
 	refused int
 	fails   func(path string) syscall.Errno // a write to such a file fails
@@ -37,11 +44,12 @@ type Disk struct {
 type extent struct{ from, to int64 }
 
 // Mount makes an empty disk in a folder, and mounts it. The error is ENODEV where the system has no such file systems.
-func Mount(dir string) (*Disk, error) {
+func Mount(dir string, order Order) (*Disk, error) {
 	if _, err := os.Stat("/dev/fuse"); err != nil {
 		return nil, errors.Join(err, syscall.ENODEV)
 	}
-	d := &Disk{dir: dir}
+	d := &Disk{dir: dir, order: order}
+	d.root = d.newItem(true, 0o700)
 	for _, sub := range []string{d.durable(), d.Path()} {
 		if err := os.MkdirAll(sub, 0o700); err != nil {
 			return nil, err
@@ -61,12 +69,25 @@ func (d *Disk) mount() error {
 	if err := os.RemoveAll(d.live()); err != nil {
 		return err
 	}
-	if out, err := exec.Command("cp", "-a", d.durable(), d.live()).CombinedOutput(); err != nil {
-		return fmt.Errorf("read the disk: %w\n%s", err, out)
-	}
 	d.mu.Lock()
-	d.off, d.dirty = false, map[string][]extent{}
+	d.off, d.pending = false, nil
+	kept := map[string]bool{}
+	err := d.load(d.root, d.live(), kept)
 	d.mu.Unlock()
+	if err != nil {
+		return fmt.Errorf("read the disk: %w", err)
+	}
+	contents, err := os.ReadDir(d.durable())
+	if err != nil {
+		return err
+	}
+	for _, c := range contents {
+		if !kept[c.Name()] {
+			if err := os.Remove(filepath.Join(d.durable(), c.Name())); err != nil {
+				return err
+			}
+		}
+	}
 	var live syscall.Stat_t
 	if err := syscall.Stat(d.live(), &live); err != nil {
 		return err
@@ -74,31 +95,94 @@ func (d *Disk) mount() error {
 	root := &fusefs.LoopbackRoot{Path: d.live(), Dev: live.Dev}
 	top := &node{LoopbackNode: fusefs.LoopbackNode{RootData: root}, disk: d}
 	root.RootNode = top
-	var err error
 	d.server, err = fusefs.Mount(d.Path(), top, &fusefs.Options{MountOptions: fuse.MountOptions{DirectMountStrict: true, FsName: "volatile"}})
 	return err
 }
 
+// load makes what is on the disk of a folder for programs to see, and notes what of files is in use.
+func (d *Disk) load(folder *item, path string, kept map[string]bool) error {
+	if err := os.Mkdir(path, folder.mode); err != nil {
+		return err
+	}
+	folder.names = maps.Clone(folder.stored)
+	for name, i := range folder.names {
+		i.in, i.name = folder, name
+		if i.folder {
+			if err := d.load(i, filepath.Join(path, name), kept); err != nil {
+				return err
+			}
+			continue
+		}
+		i.dirty = nil
+		kept[contentName(i.id)] = true
+		if err := copyFile(d.content(i), filepath.Join(path, name), i.mode); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func contentName(id int) string { return strconv.Itoa(id) }
+
+// copyFile copies a file, with the time of its last change.
+func copyFile(from, to string, mode os.FileMode) error {
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	info, err := in.Stat()
+	if err != nil {
+		return err
+	}
+	out, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(out, in)
+	return errors.Join(err, out.Close(), os.Chtimes(to, info.ModTime(), info.ModTime()))
+}
+
 // Cut cuts the power: from now on every call fails, and nothing more reaches the disk. Of what was not synced a part may have reached it
-// before, page by page and in any order, as chance has it.
+// before, as chance has it: of names the first few operations, of what files hold any pages. A nil chance is the worst one: nothing has.
 func (d *Disk) Cut(chance *rand.Rand) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.off = true
+	if chance == nil {
+		return nil
+	}
+	d.cutNames(chance)
 	var errs []error
-	for path, written := range d.dirty {
+	for _, i := range d.dirty() {
 		if chance.IntN(2) == 0 {
 			continue
 		}
-		for _, e := range written {
+		for _, e := range i.dirty {
 			for at := e.from; at < e.to; at += pageSize - at%pageSize {
 				if page := (extent{at, min(at+pageSize-at%pageSize, e.to)}); chance.IntN(2) == 0 {
-					errs = append(errs, d.store(path, page))
+					errs = append(errs, d.store(i, page))
 				}
 			}
 		}
 	}
 	return errors.Join(errs...)
+}
+
+// dirty are the files with what is not synced, in the order in which they were made.
+func (d *Disk) dirty() (files []*item) {
+	var look func(*item)
+	look = func(i *item) {
+		if len(i.dirty) > 0 {
+			files = append(files, i)
+		}
+		for _, in := range i.names {
+			look(in)
+		}
+	}
+	look(d.root)
+	slices.SortFunc(files, func(a, b *item) int { return cmp.Compare(a.id, b.id) })
+	return files
 }
 
 // Restart is the computer's, once every program has ended: what it sees now is what has reached the disk.
@@ -134,8 +218,8 @@ func (d *Disk) Refused() int {
 	return d.refused
 }
 
-// change does something to the names of the disk that needs no sync: to what programs see, and then to what is on the disk.
-func (d *Disk) change(live func() syscall.Errno, durable func() error) syscall.Errno {
+// change does something to what programs see, and then to what is known of it.
+func (d *Disk) change(live func() syscall.Errno, known func() error) syscall.Errno {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.off {
@@ -144,52 +228,70 @@ func (d *Disk) change(live func() syscall.Errno, durable func() error) syscall.E
 	if errno := live(); errno != 0 {
 		return errno
 	}
-	return fusefs.ToErrno(durable())
+	return fusefs.ToErrno(known())
 }
 
 // wrote notes a stretch that has been written. The caller holds d.mu.
-func (d *Disk) wrote(path string, e extent) {
-	list := d.dirty[path]
-	if n := len(list); n > 0 && list[n-1].to == e.from {
-		list[n-1].to = e.to
+func (d *Disk) wrote(i *item, e extent) {
+	if n := len(i.dirty); n > 0 && i.dirty[n-1].to == e.from {
+		i.dirty[n-1].to = e.to
 		return
 	}
-	d.dirty[path] = append(list, e)
+	i.dirty = append(i.dirty, e)
 }
 
-// sync stores what has been written to a file, or fails.
-func (d *Disk) sync(path string) syscall.Errno {
+// emptied notes that a file has been opened, and is empty then if the flags say so.
+func (d *Disk) emptied(i *item, flags uint32) error {
+	if flags&syscall.O_TRUNC == 0 {
+		return nil
+	}
+	i.dirty = nil
+	return os.Truncate(d.content(i), 0)
+}
+
+// sync stores what has been written to a file, or the names in a folder, or fails. What has been removed needs nothing.
+func (d *Disk) sync(which func() *item) syscall.Errno {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.off {
 		return syscall.EIO
 	}
-	written := d.dirty[path]
-	delete(d.dirty, path)
-	if d.refuse != nil && d.refuse(path) {
+	i := which()
+	if i == nil || i.in == nil && i != d.root {
+		return 0
+	}
+	if i.folder {
+		d.syncNames(i)
+		return 0
+	}
+	written := i.dirty
+	i.dirty = nil
+	if d.refuse != nil && d.refuse(i.path()) {
 		d.refuse = nil
 		d.refused++
 		return syscall.EIO
 	}
 	for _, e := range written {
-		if err := d.store(path, e); err != nil {
+		if err := d.store(i, e); err != nil {
 			return fusefs.ToErrno(err)
 		}
 	}
-	return 0
+	d.syncNames(i)
+	info, err := os.Stat(filepath.Join(d.live(), i.path()))
+	if err == nil {
+		err = os.Chtimes(d.content(i), info.ModTime(), info.ModTime())
+	}
+	return fusefs.ToErrno(err)
 }
 
-// store copies a stretch of a file to the disk. One that has been removed needs nothing.
-func (d *Disk) store(path string, e extent) error {
-	from, err := os.Open(filepath.Join(d.live(), path))
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
+// store copies a stretch of a file to the disk.
+func (d *Disk) store(i *item, e extent) error {
+	from, err := os.Open(filepath.Join(d.live(), i.path()))
 	if err != nil {
 		return err
 	}
 	defer from.Close()
-	to, err := os.OpenFile(filepath.Join(d.durable(), path), os.O_WRONLY, 0)
+	to, err := os.OpenFile(d.content(i), os.O_WRONLY, 0)
 	if err != nil {
 		return err
 	}
@@ -201,19 +303,4 @@ func (d *Disk) store(path string, e extent) error {
 	}
 	_, err = to.WriteAt(data[:n], e.from)
 	return err
-}
-
-// forget drops what has been written to a file, or below a directory, that is no more; with another name it is that one's. The caller
-// holds d.mu.
-func (d *Disk) forget(path, renamed string) {
-	for p, written := range d.dirty {
-		rest, below := strings.CutPrefix(p, path)
-		if !below || rest != "" && rest[0] != '/' {
-			continue
-		}
-		delete(d.dirty, p)
-		if renamed != "" {
-			d.dirty[renamed+rest] = written
-		}
-	}
 }

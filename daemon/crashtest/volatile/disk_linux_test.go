@@ -56,7 +56,7 @@ func (d *Disk) is(t *testing.T, name, synced, written string) {
 }
 
 func TestACutKeepsWhatWasSynced(t *testing.T) {
-	d := ForTest(t)
+	d := ForTest(t, Journal)
 	long := strings.Repeat("x", 3*pageSize)
 	d.write(t, "a", "synced", true)
 	d.write(t, "a", long, false)
@@ -85,7 +85,7 @@ func TestACutKeepsWhatWasSynced(t *testing.T) {
 
 // What a sync was for that failed can be read, and no later sync of that file brings it to the disk.
 func TestASyncThatFails(t *testing.T) {
-	d := ForTest(t)
+	d := ForTest(t, Journal)
 	d.write(t, "a", "one", true)
 	f, err := os.OpenFile(filepath.Join(d.Path(), "a"), os.O_APPEND|os.O_RDWR, 0)
 	must(t, err)
@@ -107,7 +107,7 @@ func TestASyncThatFails(t *testing.T) {
 }
 
 func TestWritesThatFail(t *testing.T) {
-	d := ForTest(t)
+	d := ForTest(t, Journal)
 	d.write(t, "a", "one", true)
 	d.FailWrites(func(path string) syscall.Errno {
 		if path == "a" {

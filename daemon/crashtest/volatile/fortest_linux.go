@@ -9,9 +9,9 @@ import (
 
 // ForTest makes an empty disk for a test, and unmounts it at the end. Where it cannot be made the test is left out, but under CI only if the
 // machine permits it to nobody: it lacks no part then that could be installed.
-func ForTest(t testing.TB) *Disk {
+func ForTest(t testing.TB, order Order) *Disk {
 	t.Helper()
-	d, err := Mount(t.TempDir())
+	d, err := Mount(t.TempDir(), order)
 	if err != nil {
 		forbidden := errors.Is(err, syscall.EPERM) || errors.Is(err, syscall.EACCES) || errors.Is(err, syscall.ENODEV)
 		if os.Getenv("CI") == "true" && (!forbidden || os.Geteuid() != 0) {

@@ -3,14 +3,13 @@ package volatile
 import (
 	"context"
 	"os"
-	"path/filepath"
 	"syscall"
 
 	fusefs "github.com/hanwen/go-fuse/v2/fs"
 	"github.com/hanwen/go-fuse/v2/fuse"
 )
 
-// node is a file or a directory. What it does to names and sizes it does to the disk as well.
+// node is a file or a folder as programs see it.
 type node struct {
 	fusefs.LoopbackNode
 
@@ -18,18 +17,19 @@ type node struct {
 }
 
 var (
-	_ fusefs.NodeWrapChilder = (*node)(nil)
-	_ fusefs.NodeCreater     = (*node)(nil)
-	_ fusefs.NodeOpener      = (*node)(nil)
-	_ fusefs.NodeMkdirer     = (*node)(nil)
-	_ fusefs.NodeRmdirer     = (*node)(nil)
-	_ fusefs.NodeUnlinker    = (*node)(nil)
-	_ fusefs.NodeRenamer     = (*node)(nil)
-	_ fusefs.NodeSetattrer   = (*node)(nil)
-	_ fusefs.NodeFsyncer     = (*node)(nil)
-	_ fusefs.NodeLinker      = (*node)(nil)
-	_ fusefs.NodeSymlinker   = (*node)(nil)
-	_ fusefs.NodeMknoder     = (*node)(nil)
+	_ fusefs.NodeWrapChilder    = (*node)(nil)
+	_ fusefs.NodeCreater        = (*node)(nil)
+	_ fusefs.NodeOpener         = (*node)(nil)
+	_ fusefs.NodeOpendirHandler = (*node)(nil)
+	_ fusefs.NodeMkdirer        = (*node)(nil)
+	_ fusefs.NodeRmdirer        = (*node)(nil)
+	_ fusefs.NodeUnlinker       = (*node)(nil)
+	_ fusefs.NodeRenamer        = (*node)(nil)
+	_ fusefs.NodeSetattrer      = (*node)(nil)
+	_ fusefs.NodeFsyncer        = (*node)(nil)
+	_ fusefs.NodeLinker         = (*node)(nil)
+	_ fusefs.NodeSymlinker      = (*node)(nil)
+	_ fusefs.NodeMknoder        = (*node)(nil)
 )
 
 // WrapChild implements fusefs.NodeWrapChilder: what is below a node is like it.
@@ -37,53 +37,57 @@ func (n *node) WrapChild(context.Context, fusefs.InodeEmbedder) fusefs.InodeEmbe
 	return &node{LoopbackNode: fusefs.LoopbackNode{RootData: n.RootData}, disk: n.disk}
 }
 
-// path is that below the root, of the node or of a child.
-func (n *node) path(child ...string) string {
-	return filepath.Join(append([]string{n.Path(n.Root())}, child...)...)
-}
-
-func (n *node) durable(child ...string) string {
-	return filepath.Join(n.disk.durable(), n.path(child...))
-}
+// item returns what the node shows; nil: it has been removed. The caller holds disk.mu.
+func (n *node) item() *item { return n.disk.find(n.Path(n.Root())) }
 
 // Create implements fusefs.NodeCreater.
 func (n *node) Create(ctx context.Context, name string, flags, mode uint32, out *fuse.EntryOut) (made *fusefs.Inode, _ fusefs.FileHandle, _ uint32, _ syscall.Errno) {
-	var handle fusefs.FileHandle
+	opened := &file{disk: n.disk}
 	var how uint32
 	errno := n.disk.change(func() (errno syscall.Errno) {
-		made, handle, how, errno = n.LoopbackNode.Create(ctx, name, flags, mode, out)
+		made, opened.FileHandle, how, errno = n.LoopbackNode.Create(ctx, name, flags, mode, out)
 		return errno
 	}, func() error {
-		f, err := os.OpenFile(n.durable(name), os.O_CREATE|os.O_RDWR|int(flags)&os.O_TRUNC, os.FileMode(mode).Perm())
-		if err != nil {
-			return err
+		folder := n.item()
+		if opened.item = folder.names[name]; opened.item != nil {
+			return n.disk.emptied(opened.item, flags)
 		}
-		return f.Close()
+		opened.item = n.disk.newItem(false, os.FileMode(mode))
+		n.disk.named(opened.item, folder, name)
+		return os.WriteFile(n.disk.content(opened.item), nil, 0o600)
 	})
 	if errno != 0 {
 		return nil, nil, 0, errno
 	}
-	return made, &file{handle, made.Operations().(*node)}, how, 0
+	return made, opened, how, 0
 }
 
 // Open implements fusefs.NodeOpener.
 func (n *node) Open(ctx context.Context, flags uint32) (fusefs.FileHandle, uint32, syscall.Errno) {
-	var handle fusefs.FileHandle
+	opened := &file{disk: n.disk}
 	var how uint32
 	errno := n.disk.change(func() (errno syscall.Errno) {
-		handle, how, errno = n.LoopbackNode.Open(ctx, flags)
+		opened.FileHandle, how, errno = n.LoopbackNode.Open(ctx, flags)
 		return errno
 	}, func() error {
-		if flags&syscall.O_TRUNC == 0 {
-			return nil
+		if opened.item = n.item(); opened.item == nil {
+			return syscall.ENOENT
 		}
-		n.disk.forget(n.path(), "")
-		return os.Truncate(n.durable(), 0)
+		return n.disk.emptied(opened.item, flags)
 	})
 	if errno != 0 {
 		return nil, 0, errno
 	}
-	return &file{handle, n}, how, 0
+	return opened, how, 0
+}
+
+// OpendirHandle implements fusefs.NodeOpendirHandler.
+func (n *node) OpendirHandle(ctx context.Context, flags uint32) (fusefs.FileHandle, uint32, syscall.Errno) {
+	handle, how, errno := n.LoopbackNode.OpendirHandle(ctx, flags)
+	if errno != 0 {
+		return nil, 0, errno
+	}
+	return &folder{handle.(listing)}, how, 0
 }
 
 // Mkdir implements fusefs.NodeMkdirer.
@@ -91,20 +95,26 @@ func (n *node) Mkdir(ctx context.Context, name string, mode uint32, out *fuse.En
 	errno := n.disk.change(func() (errno syscall.Errno) {
 		made, errno = n.LoopbackNode.Mkdir(ctx, name, mode, out)
 		return errno
-	}, func() error { return os.Mkdir(n.durable(name), os.FileMode(mode).Perm()) })
+	}, func() error {
+		n.disk.named(n.disk.newItem(true, os.FileMode(mode)), n.item(), name)
+		return nil
+	})
 	return made, errno
 }
 
 // Rmdir implements fusefs.NodeRmdirer.
 func (n *node) Rmdir(ctx context.Context, name string) syscall.Errno {
-	return n.disk.change(func() syscall.Errno { return n.LoopbackNode.Rmdir(ctx, name) }, func() error { return os.Remove(n.durable(name)) })
+	return n.disk.change(func() syscall.Errno { return n.LoopbackNode.Rmdir(ctx, name) }, func() error {
+		n.disk.removed(n.item(), name)
+		return nil
+	})
 }
 
 // Unlink implements fusefs.NodeUnlinker.
 func (n *node) Unlink(ctx context.Context, name string) syscall.Errno {
 	return n.disk.change(func() syscall.Errno { return n.LoopbackNode.Unlink(ctx, name) }, func() error {
-		n.disk.forget(n.path(name), "")
-		return os.Remove(n.durable(name))
+		n.disk.removed(n.item(), name)
+		return nil
 	})
 }
 
@@ -114,37 +124,41 @@ func (n *node) Rename(ctx context.Context, name string, to fusefs.InodeEmbedder,
 		return syscall.EINVAL
 	}
 	return n.disk.change(func() syscall.Errno { return n.LoopbackNode.Rename(ctx, name, to, newName, flags) }, func() error {
-		parent := to.(*node)
-		n.disk.forget(parent.path(newName), "")
-		n.disk.forget(n.path(name), parent.path(newName))
-		return os.Rename(n.durable(name), parent.durable(newName))
+		n.disk.renamed(n.item(), name, to.(*node).item(), newName)
+		return nil
 	})
 }
 
 // Setattr implements fusefs.NodeSetattrer.
 func (n *node) Setattr(ctx context.Context, f fusefs.FileHandle, in *fuse.SetAttrIn, out *fuse.AttrOut) syscall.Errno {
-	if opened, ok := f.(*file); ok {
+	opened, ok := f.(*file)
+	if ok {
 		f = opened.FileHandle
 	}
 	return n.disk.change(func() syscall.Errno { return n.LoopbackNode.Setattr(ctx, f, in, out) }, func() error {
+		i := n.item()
+		if ok {
+			i = opened.item
+		}
+		if i == nil {
+			return nil
+		}
 		if mode, ok := in.GetMode(); ok {
-			if err := os.Chmod(n.durable(), os.FileMode(mode).Perm()); err != nil {
-				return err
-			}
+			i.mode = os.FileMode(mode).Perm()
 		}
 		if size, ok := in.GetSize(); ok {
-			return os.Truncate(n.durable(), int64(size))
+			return os.Truncate(n.disk.content(i), int64(size))
 		}
 		return nil
 	})
 }
 
-// Fsync implements fusefs.NodeFsyncer: a directory is on disk at once.
+// Fsync implements fusefs.NodeFsyncer.
 func (n *node) Fsync(_ context.Context, f fusefs.FileHandle, _ uint32) syscall.Errno {
-	if _, ok := f.(*file); !ok {
-		return 0
+	if opened, ok := f.(*file); ok {
+		return n.disk.sync(func() *item { return opened.item })
 	}
-	return n.disk.sync(n.path())
+	return n.disk.sync(n.item)
 }
 
 // Link implements fusefs.NodeLinker: one name for one file.
@@ -162,11 +176,22 @@ func (n *node) Mknod(context.Context, string, uint32, uint32, *fuse.EntryOut) (*
 	return nil, syscall.EPERM
 }
 
+// listing is what an open folder can do, but for its sync, which is the disk's.
+type listing interface {
+	fusefs.FileReaddirenter
+	fusefs.FileSeekdirer
+	fusefs.FileReleasedirer
+}
+
+// folder is one that is open.
+type folder struct{ listing }
+
 // file is one that is open.
 type file struct {
 	fusefs.FileHandle
 
-	node *node
+	disk *Disk
+	item *item
 }
 
 var (
@@ -178,7 +203,7 @@ var (
 
 // Read implements fusefs.FileReader.
 func (f *file) Read(ctx context.Context, dest []byte, off int64) (fuse.ReadResult, syscall.Errno) {
-	d := f.node.disk
+	d := f.disk
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.off {
@@ -189,20 +214,20 @@ func (f *file) Read(ctx context.Context, dest []byte, off int64) (fuse.ReadResul
 
 // Write implements fusefs.FileWriter.
 func (f *file) Write(ctx context.Context, data []byte, off int64) (uint32, syscall.Errno) {
-	d := f.node.disk
+	d := f.disk
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.off {
 		return 0, syscall.EIO
 	}
 	if d.fails != nil {
-		if errno := d.fails(f.node.path()); errno != 0 {
+		if errno := d.fails(f.item.path()); errno != 0 {
 			return 0, errno
 		}
 	}
 	n, errno := f.FileHandle.(fusefs.FileWriter).Write(ctx, data, off)
 	if n > 0 {
-		d.wrote(f.node.path(), extent{off, off + int64(n)})
+		d.wrote(f.item, extent{off, off + int64(n)})
 	}
 	return n, errno
 }

@@ -3,13 +3,36 @@ package failovertest
 import (
 	"math/rand/v2"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
 	"tandem/daemon/crashtest/volatile"
 )
+
+// The power fails just after a ledger was moved from the cluster to a folder, which has it: nobody goes on with the one in the cluster.
+func TestWhatWasMovedLasts(t *testing.T) {
+	t.Parallel()
+	disk := volatile.ForTest(t, volatile.Folders)
+	c := newCluster(t, built, nil, nil)
+	old, back, at := filepath.Join(c.dir, "floor-a"), filepath.Join(disk.Path(), "new", "back"), freePlaces(t, 1)
+	first := c.alone(old, at[0])
+	c.handIn(at[0], "job-1")
+	first.kill()
+	for _, m := range []struct{ dir, to string }{{old, "cluster"}, {back, "data-dir"}} {
+		if out, err := c.move(m.dir, m.to); err != nil {
+			t.Fatalf("move to %s: %v\n%s", m.to, err, out)
+		}
+	}
+	must(t, disk.Cut(nil))
+	must(t, disk.Restart())
+	if out, err := exec.Command(c.bin.daemon, "ledger", "verify", "--data-dir", back).CombinedOutput(); err != nil || !strings.Contains(string(out), "jobs          1,") {
+		t.Errorf("after the cut: %v\n%s", err, out)
+	}
+}
 
 // The power fails: for the whole building, for one computer, and for the building again, or as often as TANDEM_POWER_CUTS says. The servers'
 // disks hold what had been synced, and of the rest a part. Everything acknowledged is there, and no step is done twice.
@@ -18,7 +41,7 @@ func TestPowerFails(t *testing.T) {
 	servers := threeServers(t)
 	var disks []*volatile.Disk
 	for _, s := range servers {
-		d := volatile.ForTest(t)
+		d := volatile.ForTest(t, volatile.Journal)
 		disks, s.store = append(disks, d), filepath.Join(d.Path(), "store")
 	}
 	c := newCluster(t, built, servers, nil)

@@ -1,6 +1,6 @@
 //go:build unix
 
-package datadir
+package durable
 
 import (
 	"errors"
