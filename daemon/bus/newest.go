@@ -6,10 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"path"
 	"path/filepath"
-	"strconv"
-	"strings"
 )
 
 // storeNewest writes the newest block of every stream once more, byte for byte, and syncs it.
@@ -20,26 +17,20 @@ import (
 // brought to the disk before anybody builds on it. Only the newest block can hold such a record: the server syncs each record before it
 // writes another. A block has a few MiB, and the same bytes in their places are as good whenever this is cut off.
 func storeNewest(storeDir string) error {
-	blocks, err := fs.Glob(os.DirFS(storeDir), "jetstream/*/streams/*/msgs/*.blk")
+	streams, err := fs.Glob(os.DirFS(storeDir), "jetstream/*/streams/*/"+blocksFolder)
 	if err != nil {
 		return fmt.Errorf("look for the blocks of streams: %w", err)
 	}
-	type block struct {
-		number uint64
-		path   string
-	}
-	newest := map[string]block{}
-	for _, name := range blocks {
-		number, err := strconv.ParseUint(strings.TrimSuffix(path.Base(name), ".blk"), 10, 64)
+	for _, stream := range streams {
+		dir := filepath.Join(storeDir, filepath.FromSlash(stream))
+		number, err := newestBlock(dir)
 		if err != nil {
-			continue // the server does not take it for a block either
+			return fmt.Errorf("look for the blocks of streams: %w", err)
 		}
-		if dir := path.Dir(name); number >= newest[dir].number {
-			newest[dir] = block{number, filepath.Join(storeDir, filepath.FromSlash(name))}
+		if number == 0 {
+			continue
 		}
-	}
-	for _, b := range newest {
-		if err := storeAgain(b.path); err != nil {
+		if err := storeAgain(blockPath(dir, number)); err != nil {
 			return fmt.Errorf("the newest records cannot be brought to the disk: %w: see what keeps the disk with %s from taking them, such as in the system's log; nothing there was changed", err, storeDir)
 		}
 	}

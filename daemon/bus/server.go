@@ -195,16 +195,6 @@ func (s *Server) SyncAlways() (bool, error) {
 	return true, nil
 }
 
-// StoreNames makes the names in the store directory last. The server syncs what its files hold, and not the folders in which it makes them
-// (nats-server 2.15.2): whoever has opened a ledger, or filled one, calls this before anybody relies on it. Most file systems bring the name of a
-// new file to the disk when the file is synced; no standard says that they do.
-func (s *Server) StoreNames() error {
-	if err := durable.SyncTree(s.dir); err != nil {
-		return fmt.Errorf("bring the names of the store's files to the disk: %w", err)
-	}
-	return nil
-}
-
 // URL is where drivers of other processes connect, as nats://host:port; empty if there is no socket.
 func (s *Server) URL() string {
 	addr := s.server.Addr()

@@ -47,11 +47,7 @@ func awaitRefused(t *testing.T, disk *volatile.Disk, syncs int) {
 // everything acknowledged is there, and no machine begins anything twice.
 func TestPowerCut(t *testing.T) {
 	t.Parallel()
-	cuts, order := 6, volatile.Folders
-	if more, err := strconv.Atoi(os.Getenv("TANDEM_POWER_CUTS")); err == nil {
-		cuts, order = more, volatile.Journal // a long ledger begins new blocks, whose names its server leaves to the file system
-	}
-	disk := volatile.ForTest(t, order)
+	disk := volatile.ForTest(t, volatile.Folders)
 	s := openShop(t, filepath.Join(disk.Path(), "data"), machines)
 	must(t, durable.MakeFolder(filepath.Join(disk.Path(), "devices"), 0o700))
 	must(t, os.Symlink(filepath.Join(disk.Path(), "devices"), filepath.Join(s.cfg.Dir, "devices")))
@@ -59,6 +55,10 @@ func TestPowerCut(t *testing.T) {
 	l := NewLoad(s, "power", 8, true)
 	stop := working(t, l, 4)
 	chance := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 8))
+	cuts := 6
+	if more, err := strconv.Atoi(os.Getenv("TANDEM_POWER_CUTS")); err == nil {
+		cuts = more
+	}
 	for range cuts {
 		awaitMore(t, l, 20+chance.IntN(200))
 		powerCut(t, s, disk, chance, machines...)

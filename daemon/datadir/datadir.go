@@ -95,7 +95,9 @@ func openStore(ctx context.Context, dir string, survived func(error)) (*store, e
 	if err == nil {
 		var js jetstream.JetStream
 		if js, err = jetstream.New(conn); err == nil {
-			s.JetStream, err = ledger.OpenJetStream(ctx, js, ledger.Options{SyncAlways: server.SyncAlways, Note: s.note, Survived: survived})
+			s.JetStream, err = ledger.OpenJetStream(ctx, js, ledger.Options{
+				SyncAlways: server.SyncAlways, Stored: server.StoreNewBlocks(ledger.StreamName), Note: s.note, Survived: survived,
+			})
 		}
 	}
 	if err != nil {

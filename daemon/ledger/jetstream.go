@@ -89,6 +89,10 @@ func (l *JetStream) store(ctx context.Context, data []byte, head Head) (Head, er
 		l.lost = corrupt(head.Revision, "the store put it into stream %s at %d", ack.Stream, ack.Sequence)
 		return Head{}, l.lost
 	}
+	if err := l.opts.Stored(); err != nil {
+		l.lost = fmt.Errorf("%w: record %d: %w", ErrOutcomeUnknown, head.Revision, err)
+		return Head{}, l.lost
+	}
 	l.head = head
 	l.opts.Note.set(head)
 	return head, nil

@@ -148,6 +148,26 @@ func TestOutcomeUnknown(t *testing.T) {
 	}
 }
 
+// TestStoredIsAsked has what the store leaves to others fail after the store has acknowledged: the record may be lost with the power.
+func TestStoredIsAsked(t *testing.T) {
+	s := startStore(t, t.TempDir())
+	opts, broken := s.options(), errors.New("input/output error")
+	var stored error
+	opts.Stored = func() error { return stored }
+	l := s.open(t, opts)
+	_, head := ledgertest.Fill(t, l, ledger.Head{}, 2, 1)
+	stored = broken
+	for range 2 {
+		if _, err := l.Append(t.Context(), ledgertest.Next(head, 1)); !errors.Is(err, ledger.ErrOutcomeUnknown) || !errors.Is(err, broken) {
+			t.Errorf("got error %v, want ErrOutcomeUnknown and its cause", err)
+		}
+		stored = nil
+	}
+	if again := s.open(t, s.options()); again.Head().Revision != head.Revision+1 {
+		t.Errorf("opened anew the ledger ends at %d, want %d", again.Head().Revision, head.Revision+1)
+	}
+}
+
 // TestAnswerIsAwaited cancels an append that is under way: it has an outcome all the same.
 func TestAnswerIsAwaited(t *testing.T) {
 	s := startStore(t, t.TempDir())

@@ -25,6 +25,10 @@ type Options struct {
 	// ErrNotDurable.
 	SyncAlways func() (bool, error)
 
+	// Stored is called after each record that the store has acknowledged, before an append is: if it returns an error, the outcome
+	// is unknown. It is for what a store leaves to others to bring to the disk. It may be nil.
+	Stored func() error
+
 	// Replicas is the number of servers that keep a copy: 1 for an embedded or single server, 3 in a cluster. 0 means 1.
 	Replicas int
 
@@ -70,6 +74,9 @@ func (o Options) withDefaults() (Options, error) {
 	o.AttemptTimeout = cmp.Or(o.AttemptTimeout, 5*time.Second)
 	o.AppendTimeout = cmp.Or(o.AppendTimeout, 5*time.Second)
 	o.ReadTimeout = cmp.Or(o.ReadTimeout, 10*time.Second)
+	if o.Stored == nil {
+		o.Stored = func() error { return nil }
+	}
 	if o.Survived == nil {
 		o.Survived = func(error) {}
 	}

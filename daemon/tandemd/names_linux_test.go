@@ -6,12 +6,15 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
+	"tandem/daemon/bus"
 	"tandem/daemon/crashtest/volatile"
 	"tandem/daemon/datadir"
 	"tandem/daemon/ledger"
+	"tandem/daemon/ledger/ledgertest"
 	"tandem/proto/durable"
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -28,6 +31,47 @@ func TestThePlaceOfALedgerLasts(t *testing.T) {
 		if there := !errors.Is(err, fs.ErrNotExist); there != (to == toCluster) {
 			t.Errorf("moved to %s, the file that says it went to a cluster is there: %t", to, there)
 		}
+	}
+}
+
+// A ledger that grows into new blocks has what was acknowledged, although its server leaves their names to the file system.
+func TestALedgerThatGrowsLasts(t *testing.T) {
+	t.Parallel()
+	disk := volatile.ForTest(t, volatile.Folders)
+	open := func() (*bus.Server, *ledger.JetStream) {
+		t.Helper()
+		server, err := bus.StartServer(bus.ServerConfig{StoreDir: disk.Path(), MaxStore: 1 << 30, MaxPayload: ledger.ServerMaxPayload})
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(server.Shutdown)
+		l, err := openLedger(t.Context(), server, ledger.Options{AppendTimeout: time.Minute}, quietLog(t))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return server, l
+	}
+	server, l := open()
+	if err := server.StoreNames(); err != nil {
+		t.Fatal(err)
+	}
+	const records = 8 // of 4 MiB each: a block has 8
+	for range records {
+		rec := ledgertest.Next(l.Head(), 1)
+		rec.Events[0].Actor = strings.Repeat("x", 4<<20)
+		if _, err := l.Append(t.Context(), rec); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := disk.Cut(nil); err != nil {
+		t.Fatal(err)
+	}
+	server.Shutdown()
+	if err := disk.Restart(); err != nil {
+		t.Fatal(err)
+	}
+	if _, l = open(); l.Head().Revision != records {
+		t.Errorf("of %d records there are %d", records, l.Head().Revision)
 	}
 }
 

@@ -225,7 +225,7 @@ func openLedger(ctx context.Context, server *bus.Server, opts ledger.Options, lo
 	if err != nil {
 		return nil, fmt.Errorf("reach JetStream: %w", err)
 	}
-	opts.SyncAlways = server.SyncAlways
+	opts.SyncAlways, opts.Stored = server.SyncAlways, server.StoreNewBlocks(ledger.StreamName)
 	opts.Survived = func(err error) { log.Warn("ledger damage survived", zap.Error(err)) }
 	return ledger.OpenJetStream(ctx, js, opts)
 }

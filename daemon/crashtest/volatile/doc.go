@@ -14,8 +14,8 @@
 //     was synced can be gone, and a folder with all that was synced in it. An operation is still done in whole or not at all; a rename from one
 //     folder to another belongs to both, and a sync of either brings it to the disk.
 //
-// The ledger needs the first sort. Its server syncs what a new block holds, and not the folder (nats-server 2.15.2): on the second sort a block
-// that was begun since the ledger was opened can be gone, with all that was acknowledged in it, and the store of a cluster's server as a whole.
+// The store of a cluster's server needs the first sort: it syncs what a new block holds, and not the folder (nats-server 2.15.2). On the
+// second, what it was the only one to have can be gone. For the server in its own process tandemd syncs the folder, before it acknowledges.
 //
 // Both are harder than a real disk where that may do more and need not: the data of a file that takes another's name is not written out
 // before (ext4, auto_da_alloc), a sync of a file that has grown takes nothing along but its making, and a time that passes is no sync. They are
