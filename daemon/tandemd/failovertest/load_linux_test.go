@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -88,9 +89,10 @@ type acknowledged struct {
 
 // crowd hands in jobs, by several people at once, until it is told to stop.
 type crowd struct {
-	t    *testing.T
-	conn *grpc.ClientConn
-	stop func()
+	t     *testing.T
+	conn  *grpc.ClientConn
+	stop  func()
+	pause atomic.Int64 // of each of them after a job, in ns
 
 	mu    sync.Mutex
 	acked []acknowledged
@@ -101,6 +103,7 @@ type crowd struct {
 func (c *cluster) submit(n int, pause time.Duration) *crowd {
 	c.t.Helper()
 	w := &crowd{t: c.t, conn: c.client()}
+	w.pause.Store(int64(pause))
 	ctx, cancel := context.WithCancel(context.Background())
 	var done sync.WaitGroup
 	w.stop = sync.OnceFunc(func() { cancel(); done.Wait() })
@@ -111,7 +114,7 @@ func (c *cluster) submit(n int, pause time.Duration) *crowd {
 				w.handIn(fmt.Sprintf("job-%d-%d-%d", person, i, time.Now().UnixNano()))
 				select {
 				case <-ctx.Done():
-				case <-time.After(pause):
+				case <-time.After(time.Duration(w.pause.Load())):
 				}
 			}
 		})

@@ -50,13 +50,15 @@ func TestPowerFails(t *testing.T) {
 	}
 	c.drive("")
 	c.leader(60*time.Second, nil)
-	people := c.submit(3, 20*time.Millisecond)
+	const calm, rush = 400 * time.Millisecond, 20 * time.Millisecond // calm is no more than three printers get done
+	people := c.submit(3, calm)
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	chance := rand.New(rand.NewPCG(seed, 12))
 	fail := func(computers ...int) {
 		t.Helper()
 		already := people.all()
+		people.pause.Store(int64(rush)) // so that the power fails in the middle of something
 		eventually(t, 60*time.Second, "jobs are taken in", func() bool { return people.all() > already+10+chance.IntN(20) })
 		for _, i := range computers {
 			must(t, disks[i].Cut(chance))
@@ -67,6 +69,7 @@ func TestPowerFails(t *testing.T) {
 				c.members[i].kill()
 			}
 		}
+		people.pause.Store(int64(calm))
 		for _, i := range computers {
 			must(t, disks[i].Restart())
 			c.servers[i].start()
