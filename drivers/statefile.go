@@ -27,7 +27,7 @@ func SaveState(dir, name string, body []byte) error {
 	return nil
 }
 
-func saveState(dir, name string, body []byte) (err error) {
+func saveState(dir, name string, body []byte) error {
 	if err := durable.MakeFolder(dir, 0o700); err != nil {
 		return err
 	}
@@ -36,17 +36,7 @@ func saveState(dir, name string, body []byte) (err error) {
 	if err != nil {
 		return err
 	}
-	_, err = f.Write(body)
-	if err == nil {
-		err = f.Sync()
-	}
-	if err = errors.Join(err, f.Close()); err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return errors.Join(err, os.Remove(f.Name())) // half a file takes space that the next try may need
-	}
-	return durable.SyncFolder(dir)
+	return durable.Replace(path, f, body)
 }
 
 // LoadState reads a file that SaveState wrote. A file that is not there gives nil and no error.

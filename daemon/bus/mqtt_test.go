@@ -14,6 +14,7 @@ import (
 
 	"tandem/daemon/bus"
 	"tandem/drivers"
+	"tandem/drivers/drivertest"
 	"tandem/drivers/signal"
 	tandemv1 "tandem/proto/tandem/v1"
 )
@@ -75,34 +76,12 @@ func (s sensors) watched(given map[string]string) (until func(what string, state
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(s.t.Context())
-	s.t.Cleanup(cancel)
-	seen, over := make(chan drivers.Seen), make(chan error, 1)
-	go func() {
-		over <- w.Watch(ctx, func(v drivers.Seen) {
-			select {
-			case seen <- v:
-			case <-ctx.Done():
-			}
-		})
-	}()
+	watched := drivertest.Watch(s.t, w)
 	return func(what string, state tandemv1.DeviceState) drivers.Seen {
 		s.t.Helper()
-		patience := time.After(30 * time.Second)
-		var last drivers.Seen
-		for {
-			select {
-			case last = <-seen:
-				if last.State == state {
-					return last
-				}
-			case err := <-over:
-				s.t.Fatalf("%s: the watcher has ended: %v", what, err)
-			case <-patience:
-				s.t.Fatalf("%s: last seen %+v", what, last)
-			}
-		}
-	}, over
+		shown := watched.Until(what, state)
+		return shown[len(shown)-1]
+	}, watched.Ended
 }
 
 func startSignals(t *testing.T, dir, listen string) *bus.Server {

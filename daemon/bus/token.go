@@ -55,14 +55,7 @@ func writeWhole(path string, content []byte) error {
 	if err != nil {
 		return err
 	}
-	_, err = f.Write(content)
-	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return errors.Join(err, os.Remove(f.Name()))
-	}
-	return durable.SyncFolder(filepath.Dir(path))
+	return durable.Replace(path, f, content)
 }
 
 func readToken(path string) (string, error) {

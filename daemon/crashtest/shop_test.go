@@ -35,17 +35,29 @@ func openShop(t *testing.T, data string, external []string, flags ...string) *Sh
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := Open(Config{
+	return openFrom(t, Config{
 		Program: path, Floor: filepath.Join("..", "..", "testdata", "floors", "harbour.yaml"), Dir: t.TempDir(), Data: data,
 		External: external, TimeScale: 1500, Flags: append([]string{"--space-ballast", "1MiB"}, flags...),
 	})
+}
+
+// openFrom opens a shop until the end of the test.
+func openFrom(t *testing.T, cfg Config) *Shop {
+	t.Helper()
+	s, err := Open(cfg)
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
 		s.Close()
-		if t.Failed() && s.daemon != nil {
+		if !t.Failed() {
+			return
+		}
+		if s.daemon != nil {
 			t.Logf("the daemon's log ends with\n%s", s.daemon.Output())
+		}
+		for id, p := range s.drivers {
+			t.Logf("the log of the driver of %s ends with\n%s", id, p.Output())
 		}
 	})
 	return s

@@ -139,19 +139,9 @@ func openYard(t *testing.T, disk *volatile.Disk) *yard {
 	floor := filepath.Join(dir, "yard.yaml")
 	must(t, os.WriteFile(floor, fmt.Appendf(nil, strings.ReplaceAll(yardFloor, "driver: {kind", "driver: {external: true, kind"), l.Addr(), y.printer.Serve(t), y.share, y.files), 0o600))
 	must(t, os.Symlink(filepath.Join(disk.Path(), "devices"), filepath.Join(dir, "devices")))
-	y.Shop, err = Open(Config{Program: path, Floor: floor, Dir: dir, Data: filepath.Join(disk.Path(), "data"), TimeScale: 20, Flags: []string{"--space-ballast", "1MiB"}})
-	must(t, err)
+	y.Shop = openFrom(t, Config{Program: path, Floor: floor, Dir: dir, Data: filepath.Join(disk.Path(), "data"), TimeScale: 20, Flags: []string{"--space-ballast", "1MiB"}})
 	y.cfg.External = yardMachines // the floor file says so already
 	y.load = NewLoad(y.Shop, "yard", 13, false)
-	t.Cleanup(func() {
-		y.Close()
-		if t.Failed() {
-			t.Logf("the daemon's log ends with\n%s", y.daemon.Output())
-			for id, p := range y.drivers {
-				t.Logf("the log of %s ends with\n%s", id, p.Output())
-			}
-		}
-	})
 	return y
 }
 

@@ -95,9 +95,7 @@ func openStore(ctx context.Context, dir string, survived func(error)) (*store, e
 	if err == nil {
 		var js jetstream.JetStream
 		if js, err = jetstream.New(conn); err == nil {
-			s.JetStream, err = ledger.OpenJetStream(ctx, js, ledger.Options{
-				SyncAlways: server.SyncAlways, Stored: server.StoreNewBlocks(ledger.StreamName), Note: s.note, Survived: survived,
-			})
+			s.JetStream, err = ledger.OpenJetStream(ctx, js, ledger.Options{SyncAlways: server.SyncAlways, Note: s.note, Survived: survived})
 		}
 	}
 	if err != nil {
@@ -178,9 +176,5 @@ func LeaveWord(dir, name, text string) error {
 	if err != nil {
 		return err
 	}
-	_, err = f.WriteString(text)
-	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return err
-	}
-	return durable.SyncFolder(dir)
+	return durable.Fill(f, []byte(text))
 }

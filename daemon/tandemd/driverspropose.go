@@ -163,11 +163,7 @@ func (p *driverProposal) save(err error, talk io.Writer) error {
 	if err != nil {
 		return fmt.Errorf("--save-certificate: %w", err)
 	}
-	_, err = f.Write(bad.PEM())
-	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
-		err = durable.SyncFolder(filepath.Dir(p.saveCertificate))
-	}
-	if err != nil {
+	if err := durable.Fill(f, bad.PEM()); err != nil {
 		return fmt.Errorf("--save-certificate: %w", err)
 	}
 	fmt.Fprintf(talk, "saved the certificate in %s; use it only after comparing the fingerprint\n", p.saveCertificate)

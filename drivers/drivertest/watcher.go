@@ -8,6 +8,7 @@ import (
 
 	"tandem/drivers"
 	"tandem/drivers/clock"
+	tandemv1 "tandem/proto/tandem/v1"
 )
 
 // RunWatcher holds a kind against what every watcher must keep, with its Example as settings and nothing to read at hand.
@@ -49,5 +50,49 @@ func testWatcherReturns(t *testing.T, watcher drivers.Watcher) {
 			t.Errorf("Watch has not returned %s after its context ended", promptly)
 		}
 		cancel()
+	}
+}
+
+// Watched is a watcher that runs until the end of a test.
+type Watched struct {
+	Ended <-chan error // what Watch has returned
+
+	t    *testing.T
+	seen <-chan drivers.Seen
+}
+
+// Watch runs a watcher.
+func Watch(t *testing.T, watcher drivers.Watcher) *Watched {
+	t.Helper()
+	ctx, cancel := context.WithCancel(t.Context())
+	t.Cleanup(cancel)
+	seen, ended := make(chan drivers.Seen), make(chan error, 1)
+	go func() {
+		ended <- watcher.Watch(ctx, func(v drivers.Seen) {
+			select {
+			case seen <- v:
+			case <-ctx.Done():
+			}
+		})
+	}()
+	return &Watched{Ended: ended, t: t, seen: seen}
+}
+
+// Until waits until the watcher shows a state, and returns what it has shown on the way, with that last.
+func (w *Watched) Until(what string, state tandemv1.DeviceState) []drivers.Seen {
+	w.t.Helper()
+	var shown []drivers.Seen
+	for patience := time.After(30 * time.Second); ; {
+		select {
+		case v := <-w.seen:
+			shown = append(shown, v)
+			if v.State == state {
+				return shown
+			}
+		case err := <-w.Ended:
+			w.t.Fatalf("%s: the watcher has ended: %v", what, err)
+		case <-patience:
+			w.t.Fatalf("%s: it has shown %+v", what, shown)
+		}
 	}
 }

@@ -1,16 +1,15 @@
 package signal
 
 import (
-	"context"
 	"net"
 	"slices"
 	"sync/atomic"
 	"testing"
-	"time"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"tandem/drivers"
+	"tandem/drivers/drivertest"
 	tandemv1 "tandem/proto/tandem/v1"
 )
 
@@ -84,40 +83,11 @@ func (s *server) speak(conn net.Conn) {
 	}
 }
 
-// watch runs a watcher of the server. What it returns waits until the watcher has shown a state, and tells what it showed on
-// the way.
-func (s *server) watch(given map[string]string) (until func(what string, state tandemv1.DeviceState) []tandemv1.DeviceState) {
+// watch runs a watcher of the server.
+func (s *server) watch(given map[string]string) *drivertest.Watched {
 	s.t.Helper()
 	given["broker"] = "tcp://" + s.listener.Addr().String()
-	w := made(s.t, given)
-	ctx, cancel := context.WithCancel(s.t.Context())
-	s.t.Cleanup(cancel)
-	seen, ended := make(chan drivers.Seen), make(chan error, 1)
-	go func() {
-		ended <- w.Watch(ctx, func(v drivers.Seen) {
-			select {
-			case seen <- v:
-			case <-ctx.Done():
-			}
-		})
-	}()
-	return func(what string, state tandemv1.DeviceState) []tandemv1.DeviceState {
-		s.t.Helper()
-		var shown []tandemv1.DeviceState
-		for patience := time.After(30 * time.Second); ; {
-			select {
-			case v := <-seen:
-				shown = append(shown, v.State)
-				if v.State == state {
-					return shown
-				}
-			case err := <-ended:
-				s.t.Fatalf("%s: the watcher has ended: %v", what, err)
-			case <-patience:
-				s.t.Fatalf("%s: it shows %v", what, shown)
-			}
-		}
-	}
+	return drivertest.Watch(s.t, made(s.t, given))
 }
 
 // TestServerThatRemembersLate has a server that has just started: it does not know yet what it retains when it is asked first.
@@ -128,8 +98,7 @@ func TestServerThatRemembersLate(t *testing.T) {
 		}
 		return []said{{"fault", true}}
 	})
-	until := s.watch(map[string]string{"topic": "light", "fault-after": "0s"})
-	until("asked again", tandemv1.DeviceState_DEVICE_STATE_STOPPED)
+	s.watch(map[string]string{"topic": "light", "fault-after": "0s"}).Until("asked again", tandemv1.DeviceState_DEVICE_STATE_STOPPED)
 	if n := s.answered.Load(); n != 2 {
 		t.Errorf("the topic was subscribed to %d times, want 2", n)
 	}
@@ -140,9 +109,9 @@ func TestRetainedIsOlder(t *testing.T) {
 	s := serve(t, func(string, int) []said {
 		return []said{{"running", false}, {"fault", true}, {"idle", false}}
 	})
-	until := s.watch(map[string]string{"topic": "light", "running-after": "0s", "idle-after": "0s", "fault-after": "0s"})
-	if shown := until("said last", tandemv1.DeviceState_DEVICE_STATE_IDLE); slices.Contains(shown, tandemv1.DeviceState_DEVICE_STATE_STOPPED) {
-		t.Errorf("it shows %v, want nothing of the fault that was over", shown)
+	shown := s.watch(map[string]string{"topic": "light", "running-after": "0s", "idle-after": "0s", "fault-after": "0s"}).Until("said last", tandemv1.DeviceState_DEVICE_STATE_IDLE)
+	if slices.ContainsFunc(shown, func(v drivers.Seen) bool { return v.State == tandemv1.DeviceState_DEVICE_STATE_STOPPED }) {
+		t.Errorf("it shows %+v, want nothing of the fault that was over", shown)
 	}
 }
 
@@ -154,6 +123,5 @@ func TestManyRetained(t *testing.T) {
 		}
 		return []said{{"off", true}, {"off", false}, {"off", false}, {"off", false}}
 	})
-	until := s.watch(map[string]string{"topic": "light", "running-topic": "running", "fault-topic": "fault", "fault-after": "0s"})
-	until("all subscribed to", tandemv1.DeviceState_DEVICE_STATE_STOPPED)
+	s.watch(map[string]string{"topic": "light", "running-topic": "running", "fault-topic": "fault", "fault-after": "0s"}).Until("all subscribed to", tandemv1.DeviceState_DEVICE_STATE_STOPPED)
 }

@@ -1,4 +1,4 @@
-// Package durable makes names last: a new file or folder, a rename and a deletion are on the disk only once the folder has been synced
+// Package durable makes files and their names last: a new file or folder, a rename and a deletion are on the disk only once the folder has been synced
 // too (fsync(2)), whatever has been done for what the file holds. Windows cannot sync a folder and need not: there, on a file system that
 // refuses to, and in a folder that this user may write to and not read, nothing is done.
 package durable
@@ -24,6 +24,35 @@ func SyncFolder(dir string) error {
 	err = f.Sync()
 	if cannotSync(err) {
 		err = nil
+	}
+	return errors.Join(err, f.Close())
+}
+
+// Fill writes what an open file is to hold and closes it. What it holds, and its name, last once it has returned without an error.
+func Fill(f *os.File, content []byte) error {
+	if err := fill(f, content); err != nil {
+		return err
+	}
+	return SyncFolder(filepath.Dir(f.Name()))
+}
+
+// Replace does so with a file that takes the place of the one at path, in the same folder: whenever the power fails there is the whole content,
+// or what was there before. If it cannot take the place it is removed.
+func Replace(path string, by *os.File, content []byte) error {
+	err := fill(by, content)
+	if err == nil {
+		err = os.Rename(by.Name(), path)
+	}
+	if err != nil {
+		return errors.Join(err, os.Remove(by.Name())) // half a file takes space that the next try may need
+	}
+	return SyncFolder(filepath.Dir(path))
+}
+
+func fill(f *os.File, content []byte) error {
+	_, err := f.Write(content)
+	if err == nil {
+		err = f.Sync()
 	}
 	return errors.Join(err, f.Close())
 }
